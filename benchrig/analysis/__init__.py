@@ -1,0 +1,1 @@
+"""Arrays in, numbers with uncertainty out. No I/O, no clock, no logging."""

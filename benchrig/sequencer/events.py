@@ -1,0 +1,122 @@
+"""What the sequencer tells: to the store as a `Sink`, to a progress line or page as a `Watcher`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal, Protocol
+
+from benchrig.analysis.results import Characteristic, Trace
+from benchrig.verdict.words import Judgement, Limit, Reason
+
+__all__ = ["BenchFacts", "Ending", "Intake", "ModelFacts", "RunEnded", "RunStarted", "Sink", "StepResult", "Watcher"]
+
+Ending = Literal["finished", "aborted"]
+
+
+@dataclass(frozen=True)
+class Intake:
+    """Who brought which part, and why. All of it is data typed by a person: never markup, never a path."""
+
+    tag: str
+    model: str
+    reason: Reason
+    operator: str
+    complaint: str = ""
+    findings: str = ""
+
+
+@dataclass(frozen=True)
+class ModelFacts:
+    """The valve model as it stood when the run was made, so that the record explains itself."""
+
+    model: str
+    title: str
+    normally: Literal["closed", "open"]
+    rated_vacuum_kpa: float
+    guard_band: str
+    limits: tuple[Limit, ...]
+    fictional: bool
+
+
+@dataclass(frozen=True)
+class BenchFacts:
+    """The bench as it stood when the run was made."""
+
+    name: str
+    workshop: str
+    simulated: bool
+    board: str
+    meter: str
+    bench_file_sha256: str
+    constants: Mapping[str, tuple[float, float, str]]
+    """Name -> (value, standard uncertainty, unit): reservoir volume, shunt, leads, transducer, background leak."""
+
+
+@dataclass(frozen=True)
+class RunStarted:
+    """Everything known before the first switch is thrown."""
+
+    at: datetime
+    intake: Intake
+    model: ModelFacts
+    bench: BenchFacts
+    seed: int | None
+    program: str
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """One finished step. `name` is ready, coil, hold, flow or clicks; times are bench seconds since the run began."""
+
+    name: str
+    title: str
+    started_s: float
+    ended_s: float
+    characteristics: tuple[Characteristic, ...] = ()
+    traces: tuple[Trace, ...] = ()
+    readings: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    """Plain readings for the record: label -> (value, unit)."""
+    notes: tuple[str, ...] = ()
+    skipped: str = ""
+    """Why the step was not run; empty when it was."""
+
+
+@dataclass(frozen=True)
+class RunEnded:
+    """How the run ended. `judgement` is None when it was aborted; then `error`, `hint` and `bench_state` say why."""
+
+    at: datetime
+    ending: Ending
+    bench_seconds: float
+    judgement: Judgement | None = None
+    error: str = ""
+    hint: str = ""
+    bench_state: str = ""
+
+
+class Sink(Protocol):
+    """Where results go as they happen. Each call returns only when what it was given is safe."""
+
+    def run_started(self, run: RunStarted) -> str:
+        """Open a record and return the run's number, e.g. ``"0042"``."""
+
+    def step_finished(self, step: StepResult) -> None:
+        """Keep one finished step with its traces."""
+
+    def run_ended(self, end: RunEnded) -> None:
+        """Close the record."""
+
+
+class Watcher(Protocol):
+    """Who looks on while it happens: a progress line or a page. Must return quickly and never raise."""
+
+    def step_began(self, name: str, title: str, expected_s: float) -> None:
+        """A step has begun and will take about so many seconds."""
+
+    def progress(self, name: str, done_s: float, expected_s: float, reading: str) -> None:
+        """The step is this far; `reading` is the number a person would watch, ready to print."""
+
+    def step_ended(self, step: StepResult) -> None:
+        """A step has ended."""

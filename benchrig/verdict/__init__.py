@@ -1,0 +1,1 @@
+"""Limits, decision rule, likely cause and disposition. Pure."""

@@ -1,0 +1,62 @@
+"""What a verdict is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from benchrig.analysis.results import Characteristic
+
+__all__ = ["Cause", "Disposition", "Judged", "Judgement", "Limit", "Outcome", "Reason", "Verdict"]
+
+Outcome = Literal["pass", "conditional pass", "conditional fail", "fail", "not measured", "no limit"]
+Verdict = Literal["accept", "reject", "undecided"]
+Reason = Literal["core", "return", "new-stock"]
+Disposition = Literal["sell", "clean and retest", "scrap", "refund", "return to customer", "ask"]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What the valve model allows for one characteristic; either side may be open."""
+
+    name: str
+    low: float | None
+    high: float | None
+    limit_from: str
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A characteristic put against its limit. `p_conform` is None where there is nothing to compute it from."""
+
+    characteristic: Characteristic
+    limit: Limit | None
+    outcome: Outcome
+    p_conform: float | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One candidate fault with its probability among the candidates that the program knows."""
+
+    name: str
+    probability: float
+    because: str
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The verdict on the whole valve.
+
+    `cause` and `cause_probability` are None when the valve is accepted. `causes` lists the candidates, most likely first.
+    """
+
+    verdict: Verdict
+    why: str
+    cause: str | None
+    cause_probability: float | None
+    causes: tuple[Cause, ...]
+    disposition: Disposition
+    disposition_why: str
+    judged: tuple[Judged, ...]
