@@ -1,0 +1,318 @@
+"""One configured bench: connect, arm, switch in order, wait without losing the board, measure, and end safe."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.analysis.results import Samples
+from benchrig.bench.file import LoadedBenchFile
+from benchrig.bench.wiring import AT_REST, METERING, allowed, way
+from benchrig.clock import Clock
+from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
+from benchrig.drivers.multimeter import Multimeter
+from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
+from benchrig.errors import BenchError, ConfigError, InterlockOpen, LinkError, LinkTimeout
+
+__all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
+
+HOST_SILENT_S = 1.0
+"""After so long without a word from the host the board turns everything off: over four times the longest blocking call."""
+KEEP_ALIVE_S = 0.2
+"""While waiting, the board is asked for its status this often."""
+METER_READY_S = 5.0
+"""A reading that is not there after this long will not come: ten power-line cycles and auto-zero take under one second."""
+
+_TRIPS = {
+    Cause.SILENT: ("the board heard nothing from the host for too long", "USB cable and hub; was the computer busy or asleep?"),
+    Cause.ESTOP: ("emergency stop pressed", "Find out why it was pressed, release it, then start the run again."),
+    Cause.GUARD: ("guard opened", "Close the guard, then start the run again."),
+    Cause.COIL_TIME: ("coil on for longer than its limit", "coil_limit_s in the valve model; hold_s in the bench file."),
+    Cause.OVER_CURRENT: ("coil current above the limit", "Plug and leads for a short; over_current_a in the bench file."),
+}
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Samples in SI units. Time zero is the sample instant at which the switch was thrown, or the first sample."""
+
+    time_s: Samples
+    columns: Mapping[str, Samples]
+    released_s: float | None = None
+
+
+class Bench:
+    """The bench in front of you.
+
+    Every wait goes through `wait_until`, which keeps the board from falling silent, notices a trip or an open
+    interlock within `KEEP_ALIVE_S`, and calls `on_wait` so that a screen can refresh.
+    """
+
+    def __init__(self, loaded: LoadedBenchFile, clock: Clock, board: RelayBoard, meter: Multimeter) -> None:
+        self.file = loaded.file
+        self.loaded = loaded
+        self.clock = clock
+        self.board = board
+        self.meter = meter
+        self.on_wait: Callable[[], None] = lambda: None
+        self.board_name = ""
+        self.meter_name = ""
+        self.notes: list[str] = []
+        self._state = AT_REST
+        file = loaded.file
+        self._shunt = Shunt(file.shunt.volts_per_amp)
+        self._transducer = Transducer(file.transducer.offset_v, file.transducer.volts_per_pa)
+        self._divider = Divider(file.supply.divider)
+        self._thermistor = Thermistor(
+            file.thermistor.r25_ohm, file.thermistor.beta_k, file.thermistor.pull_up_ohm, file.thermistor.pull_up_v
+        )
+
+    # -- connecting and arming
+
+    def connect(self) -> None:
+        """Greet board and meter; report everything that is wrong at once."""
+        problems: list[BenchError] = []
+        for greet in (self._greet_board, self._greet_meter):
+            try:
+                greet()
+            except BenchError as error:
+                problems.append(error)
+        raise_all(problems)
+
+    def _greet_board(self) -> None:
+        hello = self.board.hello()
+        self.board_name = f"relay board {hello.identity}, firmware {hello.build}, protocol {hello.major}.{hello.minor}"
+        wanted = self.file.board.identity
+        if wanted and hello.identity != wanted:
+            raise ConfigError(
+                f"The relay board on {self.file.board.port} is {hello.identity!r}; the bench file wants {wanted!r}.",
+                hint="Is another bench's board plugged in? Otherwise correct [board] identity in the bench file.",
+            )
+
+    def _greet_meter(self) -> None:
+        self.meter_name = self.meter.identify()
+        wanted = self.file.meter.identity
+        if not self.meter_name.startswith(wanted):
+            raise ConfigError(
+                f"The meter at {self.file.meter.address} says it is {self.meter_name!r}; the bench file wants {wanted!r}.",
+                hint="Is the address another instrument's? Otherwise correct [meter] identity in the bench file.",
+            )
+
+    def arm(self, coil_limit_s: float) -> None:
+        """Make switching possible. Clears a trip left over from an earlier run, and notes it.
+
+        Raises
+        ------
+        InterlockOpen
+            Emergency stop pressed or guard open.
+        """
+        status = self.board.status()
+        _check_inputs(status)
+        if status.cause is not Cause.NONE:
+            self.notes.append(f"the board had switched everything off before this run: {_TRIPS[status.cause][0]}")
+            self.board.clear()
+        self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
+        self._state = AT_REST
+
+    # -- switching and waiting
+
+    def switch(self, end: frozenset[Output]) -> None:
+        """Bring the outputs to `end`, in the order that the wiring demands."""
+        for state in way(self._state, end):
+            self._check(self.board.set_outputs(state))
+            self._state = state
+
+    def wait_until(self, t: float) -> None:
+        """Wait for an instant on the bench's clock, watching the board meanwhile."""
+        while True:
+            now = self.clock.now()
+            self.clock.sleep_until(min(t, now + KEEP_ALIVE_S))
+            self._check(self.board.status())
+            self.on_wait()
+            if self.clock.now() >= t:
+                return
+
+    def wait(self, seconds: float) -> None:
+        """Wait for so many seconds."""
+        self.wait_until(self.clock.now() + seconds)
+
+    def _check(self, status: BoardStatus) -> None:
+        if status.cause is not Cause.NONE:
+            self._state = status.outputs
+            what, look = _TRIPS[status.cause]
+            raise InterlockOpen(f"The board switched everything off: {what}.", hint=look)
+        _check_inputs(status)
+
+    # -- readings
+
+    def supply_v(self) -> float:
+        """Supply voltage in volts."""
+        return float(self._divider.supply_v(self.board.read((Channel.SUPPLY,), 50)[Channel.SUPPLY]))
+
+    def ambient_k(self) -> float:
+        """Ambient temperature in kelvin."""
+        return float(self._thermistor.temperature_k(self.board.read((Channel.AMBIENT,), 50)[Channel.AMBIENT]))
+
+    def pressure_pa(self, samples: int = 50) -> float:
+        """Absolute pressure in the manifold in pascals, the mean of so many samples."""
+        return float(self._transducer.pressure_pa(self.board.read((Channel.PRESSURE,), samples)[Channel.PRESSURE]))
+
+    def coil_readings_ohm(self, count: int) -> list[float]:
+        """Coil resistance by the multimeter, so many readings; infinity where it shows overload."""
+        meter = self.file.meter
+        self.switch(METERING)
+        self.wait(0.1)
+        self.meter.set_up_resistance(meter.wires, meter.range_ohm, meter.nplc)
+        readings = [self._one_reading_ohm() for _ in range(count)]
+        self.switch(AT_REST)
+        return readings
+
+    def _one_reading_ohm(self) -> float:
+        self.meter.start()
+        deadline = self.clock.now() + METER_READY_S
+        while not self.meter.ready():
+            if self.clock.now() >= deadline:
+                raise LinkTimeout(
+                    f"Multimeter at {self.file.meter.address}: a resistance reading was not ready after {METER_READY_S:g} s.",
+                    hint="Is the meter in a menu, or waiting for a trigger? Then its cable and address.",
+                )
+            self.wait(0.1)
+        return self.meter.fetch()
+
+    # -- captures
+
+    def record(
+        self,
+        channels: tuple[Channel, ...],
+        *,
+        period_s: float,
+        samples: int,
+        switch_at: int | None = None,
+        switch_to: frozenset[Output] = AT_REST,
+        release_at: int | None = None,
+        release_to: frozenset[Output] = AT_REST,
+        enough: Callable[[Recording], bool] = lambda _: False,
+    ) -> Recording:
+        """Record channels at a fixed rate while the board throws one or two switches at exact samples.
+
+        Parameters
+        ----------
+        channels : tuple of Channel
+            What to record.
+        period_s : float
+            Time between samples in seconds.
+        samples : int
+            How many.
+        switch_at, release_at : int or None
+            Sample at which the outputs become exactly `switch_to`, then `release_to`.
+        enough : callable
+            Asked now and then with what has been recorded; True ends the recording early.
+
+        Returns
+        -------
+        Recording
+            Times count from the instant at which the board really threw the switch.
+        """
+        for before, after, at in ((self._state, switch_to, switch_at), (switch_to, release_to, release_at)):
+            if at is not None and (not allowed(after) or len(way(before, after)) > 1):
+                raise ValueError("a capture throws one switch at a time, to an allowed state")
+        period_us = round(period_s * 1e6)
+        self.board.start_capture(
+            CapturePlan(channels, period_us, samples, switch_at, switch_to, release_at, release_to)
+        )
+        blocks: list[Samples] = []
+        done = 0
+        due = self.clock.now() + KEEP_ALIVE_S
+        while True:
+            progress = self.board.progress()
+            if progress.recorded > done:
+                blocks.append(self.board.fetch(done, progress.recorded - done))
+                done = progress.recorded
+            recording = self._recording(channels, blocks, period_us, progress.switched_us, progress.released_us)
+            if progress.finished or (done and enough(recording)):
+                break
+            left_s = (samples - done) * period_us * 1e-6
+            self.clock.sleep_until(self.clock.now() + min(KEEP_ALIVE_S, left_s + 0.001))
+            self.on_wait()
+            if self.clock.now() >= due:
+                self._check(self.board.status())
+                due = self.clock.now() + KEEP_ALIVE_S
+        status = self.board.status()
+        self._state = status.outputs
+        self._check(status)
+        if switch_at is not None and progress.switched_us is None:
+            raise LinkError(
+                f"The board recorded {done} samples but never threw the switch.",
+                hint="A fault in the board's firmware: report it with a wire log (--wire-log FILE).",
+            )
+        return recording
+
+    def _recording(
+        self,
+        channels: tuple[Channel, ...],
+        blocks: list[Samples],
+        period_us: int,
+        switched_us: int | None,
+        released_us: int | None,
+    ) -> Recording:
+        ordered = sorted(channels, key=lambda channel: channel.value)
+        volts = np.concatenate(blocks) if blocks else np.empty((0, len(ordered)))
+        zero_us = 0 if switched_us is None else switched_us
+        time_s = (np.arange(len(volts)) * period_us - zero_us) * 1e-6
+        columns: dict[str, Samples] = {}
+        for index, channel in enumerate(ordered):
+            if channel is Channel.COIL_CURRENT:
+                columns["current_a"] = self._shunt.current_a(volts[:, index])
+            elif channel is Channel.PRESSURE:
+                columns["pressure_pa"] = self._transducer.pressure_pa(volts[:, index])
+            elif channel is Channel.SUPPLY:
+                columns["voltage_v"] = self._divider.supply_v(volts[:, index])
+        released_s = None if released_us is None else (released_us - zero_us) * 1e-6
+        return Recording(time_s, columns, released_s)
+
+    # -- ending
+
+    def make_safe(self) -> str:
+        """Turn everything off, in order, and say in words in what state the bench is. Never raises a BenchError."""
+        try:
+            status = self.board.status()
+            self._state = status.outputs
+            if status.armed:
+                for state in way(self._state, AT_REST):
+                    self._state = self.board.set_outputs(state).outputs
+            status = self.board.disarm()
+        except BenchError as error:
+            return (
+                f"not known: the board did not answer ({error}) "
+                f"It turns all outputs off by itself {HOST_SILENT_S:g} s after the last word from this program."
+            )
+        self._state = status.outputs
+        if status.outputs:
+            return f"NOT safe: outputs still on: {', '.join(sorted(o.name.lower() for o in status.outputs))}"
+        return "all outputs off, pump stopped, vent open"
+
+
+def _check_inputs(status: BoardStatus) -> None:
+    wrong = []
+    if not status.estop_ok:
+        wrong.append(("Emergency stop is pressed", _TRIPS[Cause.ESTOP][1]))
+    if not status.guard_closed:
+        wrong.append(("Guard is open", _TRIPS[Cause.GUARD][1]))
+    if wrong:
+        raise InterlockOpen(". ".join(what for what, _ in wrong) + ".", hint=" ".join(look for _, look in wrong))
+
+
+def raise_all(problems: list[BenchError]) -> None:
+    """Raise what went wrong: the one problem itself, or several as one error that lists them all."""
+    if not problems:
+        return
+    if len(problems) == 1:
+        raise problems[0]
+    kinds = {type(problem) for problem in problems}
+    kind = kinds.pop() if len(kinds) == 1 else LinkError
+    raise kind(
+        f"{len(problems)} things are wrong with the bench:\n" + "\n".join(f"  {problem}" for problem in problems),
+        hint="\n".join(problem.hint for problem in problems if problem.hint),
+    )

@@ -1,0 +1,216 @@
+"""The bench file: what is plugged in where, and the constants of this bench. TOML, read once, every mistake told at once."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from benchrig.errors import ConfigError
+
+__all__ = ["BenchFile", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class General(_Table):
+    """Whose bench it is."""
+
+    name: str = Field(min_length=1, max_length=60)
+    workshop: str = Field(default="", max_length=120)
+    simulated: bool = False
+    barometer_kpa: float | None = Field(default=None, ge=50, le=110)
+    """Station pressure (not reduced to sea level) to check the transducer against; leave it out when there is none."""
+    opened_by: str = ""
+    """Name of an entry point in the group ``benchrig.benches`` that opens this bench; empty: serial port and VISA."""
+
+
+class BoardTable(_Table):
+    """The relay board."""
+
+    port: str = Field(min_length=1)
+    identity: str = Field(default="", max_length=8)
+    """The eight characters that the board gives on HELLO; empty: any board will do."""
+
+
+class MeterTable(_Table):
+    """The multimeter, its leads and its specification (half-widths of rectangular distributions)."""
+
+    address: str = Field(min_length=1)
+    identity: str = ""
+    """Beginning of the answer to ``*IDN?``; empty: any meter will do."""
+    wires: Literal[2, 4] = 4
+    lead_ohm: NotNegative = 0.0
+    lead_u_ohm: NotNegative = 0.004
+    accuracy_percent: NotNegative = 0.02
+    accuracy_ohm: NotNegative = 0.004
+    nplc: Annotated[float, Field(ge=0.02, le=100)] = 10
+    range_ohm: Positive = 100.0
+
+
+class SupplyTable(_Table):
+    """The coil's supply."""
+
+    low_v: Positive = 12.0
+    high_v: Positive = 14.8
+    divider: Positive = 6.0
+    u_percent: NotNegative = 0.5
+
+    @model_validator(mode="after")
+    def _in_order(self) -> SupplyTable:
+        if self.low_v >= self.high_v:
+            raise ValueError(f"low_v ({self.low_v:g}) must be below high_v ({self.high_v:g})")
+        return self
+
+
+class ShuntTable(_Table):
+    """Coil current to volts at the board."""
+
+    volts_per_amp: Positive = 2.0
+    u_percent: NotNegative = 0.3
+    over_current_a: Positive = 1.5
+
+
+class TransducerTable(_Table):
+    """Absolute pressure in the manifold to volts at the board."""
+
+    offset_v: float = 0.2
+    volts_per_pa: Positive = 25.0e-6
+    u_pa: NotNegative = 60.0
+    response_ms: Positive = 3.0
+
+
+class ThermistorTable(_Table):
+    """Ambient temperature by an NTC thermistor under a pull-up resistor."""
+
+    r25_ohm: Positive = 10_000.0
+    beta_k: Positive = 3950.0
+    pull_up_ohm: Positive = 10_000.0
+    pull_up_v: Positive = 3.3
+    u_k: NotNegative = 0.5
+
+
+class ReservoirTable(_Table):
+    """The reservoir with the manifold, and how far the pump draws it down."""
+
+    volume_l: Positive
+    u_percent: NotNegative = 0.5
+    hold_vacuum_kpa: Annotated[float, Field(gt=5, le=85)] = 60.0
+    pump_limit_s: Positive = 25.0
+
+
+class BackgroundTable(_Table):
+    """What the closed bench leaks by itself."""
+
+    leak_sccm: NotNegative = 0.15
+    u_sccm: NotNegative = 0.05
+
+
+class HeatTable(_Table):
+    """How fast the gas in the reservoir takes the wall's temperature."""
+
+    time_constant_s: Positive = 2.5
+    u_s: Positive = 0.6
+
+
+class SequenceTable(_Table):
+    """How long the steps take. Shorter is quicker and less sure."""
+
+    hold_s: Annotated[float, Field(ge=5, le=600)] = 30.0
+    flow_s: Annotated[float, Field(ge=2, le=60)] = 6.0
+    clicks: Annotated[int, Field(ge=3, le=200)] = 10
+    coil_readings: Annotated[int, Field(ge=2, le=100)] = 3
+
+
+class BenchFile(_Table):
+    """The whole file."""
+
+    bench: General
+    board: BoardTable
+    meter: MeterTable
+    reservoir: ReservoirTable
+    supply: SupplyTable = SupplyTable()
+    shunt: ShuntTable = ShuntTable()
+    transducer: TransducerTable = TransducerTable()
+    thermistor: ThermistorTable = ThermistorTable()
+    background: BackgroundTable = BackgroundTable()
+    heat: HeatTable = HeatTable()
+    sequence: SequenceTable = SequenceTable()
+
+
+@dataclass(frozen=True)
+class LoadedBenchFile:
+    """A bench file, where it came from, and the digest that the record keeps."""
+
+    file: BenchFile
+    where: str
+    sha256: str
+
+
+def load_bench_file(path: Path) -> LoadedBenchFile:
+    """Read and check a bench file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, is not TOML, or holds mistakes; all of them are named.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(
+            f"Bench file {path}: cannot be read ({error.strerror or error}).",
+            hint="Check the path after --bench; 'benchrig bench show --example' prints a bench file to start from.",
+        ) from error
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ConfigError(
+            f"Bench file {path}: byte {error.start} is not UTF-8 text.",
+            hint="Save the file as UTF-8; is it really a bench file?",
+        ) from error
+    return parse_bench_file(text, where=str(path))
+
+
+def parse_bench_file(text: str, *, where: str) -> LoadedBenchFile:
+    """Check the text of a bench file; `where` names it in messages. Raises ConfigError as `load_bench_file` does."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(
+            f"Bench file {where}: not valid TOML: {error}.",
+            hint="Each line is a [table] or key = value; text stands in \"quotes\", numbers do not.",
+        ) from error
+    try:
+        file = BenchFile.model_validate(table)
+    except ValidationError as error:
+        lines = [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()]
+        many = "1 mistake" if len(lines) == 1 else f"{len(lines)} mistakes"
+        raise ConfigError(
+            f"Bench file {where}: {many}.\n" + "\n".join(f"  {line}" for line in lines),
+            hint="Mend these lines; 'benchrig bench show --example' prints a complete bench file with comments.",
+        ) from error
+    return LoadedBenchFile(file, where, hashlib.sha256(text.encode()).hexdigest())
+
+
+def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object) -> str:
+    table = f"[{loc[0]}]" if loc else "the file"
+    key = " ".join(str(part) for part in loc[1:])
+    name = f"{table} {key}".strip()
+    if kind == "missing":
+        return f"{name}: missing. Add it."
+    if kind == "extra_forbidden":
+        return f"{name}: not a name that benchrig knows. Take it out, or check its spelling."
+    said = message[0].lower() + message[1:]
+    said = said.removeprefix("value error, ")
+    shown = "" if isinstance(given, dict) else f" (is {given!r})"
+    return f"{name}: {said}{shown}."

@@ -1,0 +1,80 @@
+"""What the steps of one run share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Literal
+
+from benchrig.analysis.results import Characteristic
+from benchrig.bench.bench import Bench
+from benchrig.sequencer.events import ModelFacts, Watcher
+
+__all__ = ["Context", "Quiet", "not_measured"]
+
+
+class Quiet:
+    """A watcher that looks away."""
+
+    def step_began(self, name: str, title: str, expected_s: float) -> None:
+        """Do nothing."""
+
+    def progress(self, name: str, done_s: float, expected_s: float, reading: str) -> None:
+        """Do nothing."""
+
+    def step_ended(self, step: object) -> None:
+        """Do nothing."""
+
+
+@dataclass
+class Context:
+    """The bench, the valve model and what has been found so far.
+
+    Attributes
+    ----------
+    ambient_pa, ambient_k : float
+        From the ready step; not a number before.
+    coil : {"", "sound", "open", "short", "intermittent"}
+        From the coil step. An open coil cannot be energised to any effect, a short is not energised at all.
+    vacuum_pa : float
+        Vacuum left in the manifold at the end of the hold step.
+    """
+
+    bench: Bench
+    model: ModelFacts
+    watcher: Watcher
+    coil_limit_s: float
+    hold_vacuum_pa: float
+    began_s: float = 0.0
+    ambient_pa: float = float("nan")
+    ambient_k: float = float("nan")
+    supply_v: float = float("nan")
+    coil: Literal["", "sound", "open", "short", "intermittent"] = ""
+    cold_resistance: Characteristic | None = None
+    vacuum_pa: float = 0.0
+    reached_vacuum_pa: float | None = None
+    thermal_time_constant_s: float | None = None
+    thermal_time_constant_u_s: float | None = None
+    opened: bool | None = None
+    clicks: int = 0
+    moved: int = 0
+    found: list[Characteristic] = field(default_factory=list)
+
+    @property
+    def closed_when_energised(self) -> bool:
+        """Whether the coil must be on to close the valve (a normally open model)."""
+        return self.model.normally == "open"
+
+    def watch(self, name: str, expected_s: float) -> Callable[[str], None]:
+        """Make a reporter for one step: call it with the reading a person would watch."""
+        began_s = self.bench.clock.now()
+
+        def report(reading: str) -> None:
+            self.watcher.progress(name, self.bench.clock.now() - began_s, expected_s, reading)
+
+        return report
+
+
+def not_measured(name: str, unit: str, why: str) -> Characteristic:
+    """A characteristic that could not be measured, with the reason."""
+    return Characteristic(name, None, None, unit, how="", why_not=why)

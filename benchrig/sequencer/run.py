@@ -1,0 +1,188 @@
+"""One run: the steps in order, each result written as its step ends, and the outputs off at the end, whatever happens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+
+from benchrig.bench.bench import Bench
+from benchrig.clock import utc_now
+from benchrig.errors import BenchError
+from benchrig.sequencer.context import Context, Quiet
+from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
+from benchrig.sequencer.steps.clicks import clicks
+from benchrig.sequencer.steps.coil import coil
+from benchrig.sequencer.steps.flow import flow
+from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.hold import hold
+from benchrig.sequencer.steps.ready import ready
+from benchrig.verdict.cause import Evidence
+from benchrig.verdict.decide import decide
+from benchrig.verdict.words import Judgement
+
+__all__ = ["STEPS", "Finished", "Step", "qualify"]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One entry of the recipe."""
+
+    name: str
+    title: str
+    run: Callable[[Context], Found]
+
+
+STEPS: tuple[Step, ...] = (
+    Step("ready", "Bench ready", ready),
+    Step("coil", "Coil resistance", coil),
+    Step("hold", "Hold vacuum", hold),
+    Step("flow", "Open flow", flow),
+    Step("clicks", "Clicks", clicks),
+)
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A run that came to its end."""
+
+    number: str
+    judgement: Judgement
+    steps: tuple[StepResult, ...]
+    bench_seconds: float
+    bench_state: str
+
+
+def qualify(
+    bench: Bench,
+    model: ModelFacts,
+    intake: Intake,
+    *,
+    sink: Sink,
+    coil_limit_s: float,
+    hold_vacuum_pa: float,
+    watcher: Watcher | None = None,
+    seed: int | None = None,
+    program: str = "",
+) -> Finished:
+    """Take one valve through the sequence.
+
+    Parameters
+    ----------
+    bench : Bench
+        Open, not yet connected.
+    model, intake : ModelFacts, Intake
+        What the valve should be, and who brought it.
+    sink : Sink
+        Where each step goes as it ends.
+    coil_limit_s : float
+        Longest time that the coil may be on without a break; the board enforces it.
+    hold_vacuum_pa : float
+        Vacuum to draw for the hold step, below ambient.
+
+    Raises
+    ------
+    BenchError
+        Something is wrong with the bench, or the operator stopped the run (`KeyboardInterrupt` passes through). The
+        outputs are off, the record is closed as aborted, and the error's `bench_state` says in what state the bench is.
+    """
+    eyes = watcher if watcher is not None else Quiet()
+    run = Context(bench, model, eyes, coil_limit_s, hold_vacuum_pa)
+    recording = False
+    bench_state = ""
+    run.began_s = bench.clock.now()
+    try:
+        bench.connect()
+        number = sink.run_started(RunStarted(utc_now(), intake, model, bench_facts(bench), seed, program))
+        recording = True
+        run.began_s = bench.clock.now()
+        bench.arm(coil_limit_s)
+        steps = tuple(_take(step, run, sink) for step in STEPS)
+        bench_state = bench.make_safe()
+        judgement = _judge(run, intake)
+        seconds = bench.clock.now() - run.began_s
+        sink.run_ended(RunEnded(utc_now(), "finished", seconds, judgement, bench_state=bench_state))
+        recording = False
+    except BaseException as error:
+        bench_state = bench_state or bench.make_safe()
+        if isinstance(error, BenchError):
+            error.bench_state = bench_state
+        if recording:
+            _close_aborted(sink, error, bench_state, bench.clock.now() - run.began_s)
+        raise
+    return Finished(number, judgement, steps, seconds, bench_state)
+
+
+def bench_facts(bench: Bench) -> BenchFacts:
+    """The bench as it stands, for the record."""
+    file = bench.file
+    constants = {
+        "reservoir volume": (file.reservoir.volume_l, file.reservoir.volume_l * file.reservoir.u_percent / 100, "L"),
+        "background leak": (file.background.leak_sccm, file.background.u_sccm, "sccm"),
+        "heat recovery time constant": (file.heat.time_constant_s, file.heat.u_s, "s"),
+        "coil current scale": (file.shunt.volts_per_amp, file.shunt.volts_per_amp * file.shunt.u_percent / 100, "V/A"),
+        "transducer offset": (file.transducer.offset_v, file.transducer.u_pa * file.transducer.volts_per_pa, "V"),
+        "meter leads": (file.meter.lead_ohm, file.meter.lead_u_ohm, "ohm"),
+    }
+    return BenchFacts(
+        name=file.bench.name,
+        workshop=file.bench.workshop,
+        simulated=file.bench.simulated,
+        board=bench.board_name,
+        meter=bench.meter_name,
+        bench_file_sha256=bench.loaded.sha256,
+        constants=constants,
+    )
+
+
+def _take(step: Step, run: Context, sink: Sink) -> StepResult:
+    clock = run.bench.clock
+    run.watcher.step_began(step.name, step.title, 0.0)
+    started_s = clock.now() - run.began_s
+    found = step.run(run)
+    run.found.extend(found.characteristics)
+    result = StepResult(
+        name=step.name,
+        title=step.title,
+        started_s=started_s,
+        ended_s=clock.now() - run.began_s,
+        characteristics=found.characteristics,
+        traces=found.traces,
+        readings=found.readings,
+        notes=found.notes,
+        skipped=found.skipped,
+    )
+    sink.step_finished(result)
+    run.watcher.step_ended(result)
+    return result
+
+
+def _judge(run: Context, intake: Intake) -> Judgement:
+    evidence = Evidence(
+        clicks=run.clicks,
+        moved_fraction=run.moved / run.clicks if run.clicks else None,
+        reached_vacuum_kpa=None if run.reached_vacuum_pa is None else run.reached_vacuum_pa / 1000,
+        opened=run.opened,
+    )
+    return decide(
+        tuple(run.found),
+        run.model.limits,
+        guard_band=run.model.guard_band,
+        normally=run.model.normally,
+        evidence=evidence,
+        reason=intake.reason,
+    )
+
+
+def _close_aborted(sink: Sink, error: BaseException, bench_state: str, seconds: float) -> None:
+    if isinstance(error, KeyboardInterrupt):
+        said, hint = "stopped by the operator", "Start the run again when you are ready."
+    elif isinstance(error, BenchError):
+        said, hint = str(error), error.hint
+    else:
+        said, hint = f"a fault in the program: {type(error).__name__}: {error}", "Please report it with its traceback."
+    # The record may be what failed (disk full): what it holds is safe, and the first error is the one to tell.
+    with suppress(BenchError, OSError):
+        sink.run_ended(
+            RunEnded(utc_now(), "aborted", seconds, error=said, hint=hint, bench_state=bench_state)
+        )

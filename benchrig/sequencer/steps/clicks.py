@@ -1,0 +1,109 @@
+"""Clicks: energise and release, again and again, and read the armature's motion out of the current."""
+
+from __future__ import annotations
+
+from benchrig.analysis.inrush import ClickSet, InrushResult, analyse_inrush, combine_clicks
+from benchrig.analysis.results import Characteristic, Curve, Trace
+from benchrig.bench.bench import Recording
+from benchrig.bench.wiring import AT_REST
+from benchrig.drivers.relay_board import Channel, Output
+from benchrig.sequencer.context import Context, not_measured
+from benchrig.sequencer.steps.found import Found
+
+__all__ = ["clicks"]
+
+UNITS = {"pull_in_time_ms": "ms", "drop_out_time_ms": "ms", "click_spread_ms": "ms", "steady_current_a": "A"}
+PERIOD_S = 0.0001
+LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
+EVERY_S = 0.5
+DEAD_CLICKS = 3
+"""On an open coil a few pulses are enough to see that no current flows."""
+
+
+def clicks(run: Context) -> Found:
+    """Click the valve with nothing but open air at both ports."""
+    bench, file = run.bench, run.bench.file
+    bench.switch(AT_REST)
+    if run.coil == "short":
+        why = "the coil measures as a short: it is not energised"
+        return Found(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
+    count = DEAD_CLICKS if run.coil == "open" else file.sequence.clicks
+    report = run.watch("clicks", count * EVERY_S)
+    results: list[InrushResult] = []
+    traces: list[Trace] = []
+    due_s = bench.clock.now()
+    for number in range(1, count + 1):
+        recording = bench.record(
+            (Channel.COIL_CURRENT, Channel.SUPPLY),
+            period_s=PERIOD_S,
+            samples=round((LEAD_IN_S + ON_S + OFF_S) / PERIOD_S),
+            switch_at=round(LEAD_IN_S / PERIOD_S),
+            switch_to=frozenset({Output.COIL}),
+            release_at=round((LEAD_IN_S + ON_S) / PERIOD_S),
+            release_to=AT_REST,
+        )
+        result = analyse_inrush(
+            recording.time_s,
+            recording.columns["current_a"],
+            supply_v=run.supply_v,
+            supply_u_v=run.supply_v * file.supply.u_percent / 100,
+            voltage_v=recording.columns["voltage_v"],
+            off_s=recording.released_s,
+            current_u_rel=file.shunt.u_percent / 100,
+        )
+        results.append(result)
+        traces.append(_trace(number, recording, result))
+        moved = sum(1 for each in results if each.armature_moved)
+        report(f"{moved} of {number} moved")
+        due_s += EVERY_S
+        if number < count:
+            bench.wait_until(due_s)
+    together = combine_clicks(results)
+    run.clicks, run.moved = count, moved
+    return Found(
+        characteristics=_characteristics(together, count, moved),
+        traces=tuple(traces),
+        readings={"pulses": (count, ""), "pulses with motion": (moved, "")},
+        notes=tuple(together.notes),
+    )
+
+
+def _characteristics(together: ClickSet, count: int, moved: int) -> tuple[Characteristic, ...]:
+    pulse_ms = ON_S * 1e3
+    still = sum(1 for each in together.results if each.armature_moved is False)
+    if still == count:
+        pull_in = Characteristic(
+            "pull_in_time_ms", pulse_ms, None, "ms", how=f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms", bound="above"
+        )
+        why = f"the armature did not move in any of {count} pulses"
+        rest = (not_measured("drop_out_time_ms", "ms", why), not_measured("click_spread_ms", "ms", why))
+    else:
+        pull_in = _mean("pull_in_time_ms", together, f"mean of {moved} pulses: first arrival of the armature, from the current")
+        rest = (
+            _mean("drop_out_time_ms", together, f"mean of {moved} pulses, from the decaying current"),
+            _mean("click_spread_ms", together, f"largest less smallest pull-in time of {moved} pulses"),
+        )
+    current = _mean("steady_current_a", together, f"mean of {count} pulses, end of the pulse")
+    return (pull_in, *rest, current)
+
+
+def _mean(name: str, together: ClickSet, how: str) -> Characteristic:
+    value, u = getattr(together, name), getattr(together, f"{name}_u")
+    why_not = "" if value is not None else together.why_not.get(name, "could not be told from the current")
+    return Characteristic(name, value, u, UNITS[name], how=how, why_not=why_not)
+
+
+def _trace(number: int, recording: Recording, result: InrushResult) -> Trace:
+    marks: dict[str, float] = {}
+    if result.motion_start_ms is not None:
+        marks["motion starts"] = result.motion_start_ms * 1e-3
+    if result.pull_in_time_ms is not None:
+        marks["pull-in"] = result.pull_in_time_ms * 1e-3
+    if recording.released_s is not None:
+        marks["released"] = recording.released_s
+        if result.drop_out_time_ms is not None:
+            marks["drop-out"] = recording.released_s + result.drop_out_time_ms * 1e-3
+    fit = Curve("no motion", result.fit_time_s, result.fit_current_a)
+    return Trace(
+        f"click {number}", recording.time_s, recording.columns, marks, curves=(("current_a", fit),) if len(fit.time_s) else ()
+    )

@@ -1,0 +1,58 @@
+"""Coil resistance, cold, before anything heats the coil."""
+
+from __future__ import annotations
+
+import math
+
+from benchrig.analysis.coil import coil_resistance_20c
+from benchrig.sequencer.context import Context
+from benchrig.sequencer.steps.found import Found
+
+__all__ = ["coil"]
+
+COLD_U_K = 1.0
+"""A part that has lain beside the bench: its winding is at ambient within about this (engineering judgement)."""
+SHORT_MARGIN = 0.9
+"""A coil that would draw more than this part of the over-current limit is a short: it is not energised."""
+
+
+def coil(run: Context) -> Found:
+    """Measure the coil with the multimeter, correct to 20 degC, and decide whether it may be energised."""
+    bench, file = run.bench, run.bench.file
+    report = run.watch("coil", 1.0 + 0.6 * file.sequence.coil_readings)
+    report("")
+    readings_ohm = bench.coil_readings_ohm(file.sequence.coil_readings)
+    ambient_c = run.ambient_k - 273.15
+    found = coil_resistance_20c(
+        readings_ohm,
+        wires=file.meter.wires,
+        lead_ohm=file.meter.lead_ohm,
+        lead_u_ohm=file.meter.lead_u_ohm,
+        accuracy_rel=file.meter.accuracy_percent / 100,
+        accuracy_ohm=file.meter.accuracy_ohm,
+        range_ohm=file.meter.range_ohm,
+        coil_c=ambient_c,
+        coil_u_k=math.hypot(COLD_U_K, file.thermistor.u_k),
+    )
+    run.cold_resistance = found
+    notes: tuple[str, ...] = ()
+    short_ohm = run.supply_v / (SHORT_MARGIN * file.shunt.over_current_a)
+    if found.bound == "above":
+        run.coil = "open"
+    elif found.value is None:
+        run.coil = "intermittent"
+        notes = (found.why_not,)
+    elif min(readings_ohm) < short_ohm:
+        run.coil = "short"
+        notes = (
+            f"{min(readings_ohm):.2f} ohm would draw over {SHORT_MARGIN:.0%} of the {file.shunt.over_current_a:g} A limit "
+            f"(below {short_ohm:.1f} ohm): the coil is not energised.",
+        )
+    else:
+        run.coil = "sound"
+    shown = "no path" if run.coil == "open" else f"{readings_ohm[-1]:.2f} ohm"
+    report(shown)
+    readings = {
+        f"reading {number}": (value, "ohm") for number, value in enumerate(readings_ohm, 1) if math.isfinite(value)
+    }
+    return Found(characteristics=(found,), readings={**readings, "coil taken to be at": (ambient_c, "degC")}, notes=notes)

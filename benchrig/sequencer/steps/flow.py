@@ -1,0 +1,118 @@
+"""Open flow: change the valve's state and watch the reservoir fill."""
+
+from __future__ import annotations
+
+from benchrig.analysis.flow import FlowResult, analyse_flow
+from benchrig.analysis.results import Characteristic, Curve, Trace
+from benchrig.bench.bench import Recording
+from benchrig.bench.wiring import AT_REST, closed_up
+from benchrig.drivers.relay_board import Channel
+from benchrig.sequencer.context import Context, not_measured
+from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.hold import draw_down
+
+__all__ = ["flow"]
+
+UNITS = {
+    "flow_at_rated_vacuum_lpm_anr": "L/min ANR",
+    "sonic_conductance_dm3_s_bar": "dm3/(s bar)",
+    "critical_pressure_ratio": "",
+    "opening_delay_ms": "ms",
+}
+PERIOD_S = 0.0005
+LEAD_IN = 400
+LEAST_VACUUM_PA = 10_000.0
+"""Onto less vacuum than this the fill says too little."""
+ENOUGH_LEFT = 0.75
+"""When the hold step left at least this part of the wanted vacuum, it is used as it is: the gas is at rest and warm."""
+SETTLE_S = 4.0
+GIVE_UP_S = 2.0
+"""A valve that lets nothing in for so long after it was told to open is not going to."""
+
+
+def flow(run: Context) -> Found:
+    """Open the valve onto the vacuum and measure how freely air comes in."""
+    bench, file = run.bench, run.bench.file
+    if run.coil != "sound":
+        bench.switch(AT_REST)
+        return _skip(f"the coil is {run.coil}: it cannot change the valve's state")
+    if run.reached_vacuum_pa is not None and run.reached_vacuum_pa < LEAST_VACUUM_PA:
+        bench.switch(AT_REST)
+        return _skip(
+            f"the valve cannot be closed on a vacuum ({run.reached_vacuum_pa / 1000:.1f} kPa reached): nothing to open onto"
+        )
+    if run.vacuum_pa < ENOUGH_LEFT * run.hold_vacuum_pa:
+        run.vacuum_pa = draw_down(run, "flow")
+        bench.switch(closed_up(coil=run.closed_when_energised))
+        bench.wait(SETTLE_S)
+    report = run.watch("flow", file.sequence.flow_s)
+    began_pa = run.ambient_pa - bench.pressure_pa(50)
+    if began_pa < LEAST_VACUUM_PA:
+        bench.switch(AT_REST)
+        return _skip(f"only {began_pa / 1000:.1f} kPa of vacuum was left to open onto; {LEAST_VACUUM_PA / 1000:.0f} kPa needed")
+
+    def enough(so_far: Recording) -> bool:
+        vacuum_pa = run.ambient_pa - float(so_far.columns["pressure_pa"][-40:].mean())
+        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
+        return so_far.time_s[-1] > GIVE_UP_S and vacuum_pa > 0.97 * began_pa
+
+    recording = bench.record(
+        (Channel.COIL_CURRENT, Channel.PRESSURE),
+        period_s=PERIOD_S,
+        samples=LEAD_IN + round(file.sequence.flow_s / PERIOD_S),
+        switch_at=LEAD_IN,
+        switch_to=closed_up(coil=not run.closed_when_energised),
+        enough=enough,
+    )
+    bench.switch(AT_REST)
+    result = analyse_flow(
+        recording.time_s,
+        recording.columns["pressure_pa"],
+        volume_m3=file.reservoir.volume_l * 1e-3,
+        volume_u_m3=file.reservoir.volume_l * 1e-3 * file.reservoir.u_percent / 100,
+        ambient_pa=run.ambient_pa,
+        ambient_k=run.ambient_k,
+        rated_vacuum_pa=run.model.rated_vacuum_kpa * 1000,
+        thermal_time_constant_s=run.thermal_time_constant_s or file.heat.time_constant_s,
+        thermal_time_constant_u_s=run.thermal_time_constant_u_s or file.heat.u_s,
+        response_s=file.transducer.response_ms * 1e-3,
+        pressure_u_pa=file.transducer.u_pa,
+    )
+    run.opened = result.opened
+    return Found(characteristics=_characteristics(result), traces=(_trace(recording, result),), notes=tuple(result.notes))
+
+
+def _skip(why: str) -> Found:
+    return Found(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
+
+
+def _characteristics(result: FlowResult) -> tuple[Characteristic, ...]:
+    how = {
+        "flow_at_rated_vacuum_lpm_anr": "from sonic conductance and critical pressure ratio, ISO 6358-1",
+        "sonic_conductance_dm3_s_bar": "mass and energy balance of the filling reservoir",
+        "critical_pressure_ratio": "shape of the fill below choked flow",
+        "opening_delay_ms": "from the switch to the first rise of pressure, transducer response taken out",
+    }
+    return tuple(
+        Characteristic(
+            name,
+            getattr(result, name),
+            getattr(result, f"{name}_u"),
+            unit,
+            how=how[name],
+            bound=result.bounds.get(name, ""),
+            why_not=result.why_not.get(name, ""),
+            parts=tuple(result.parts) if name == "sonic_conductance_dm3_s_bar" else (),
+        )
+        for name, unit in UNITS.items()
+    )
+
+
+def _trace(recording: Recording, result: FlowResult) -> Trace:
+    fit = Curve("fit", result.fit_time_s, result.fit_pressure_pa)
+    marks = {}
+    if result.opened and result.opening_delay_ms is not None:
+        marks["opened"] = result.opening_delay_ms * 1e-3
+    return Trace(
+        "flow", recording.time_s, recording.columns, marks, curves=(("pressure_pa", fit),) if len(fit.time_s) else ()
+    )

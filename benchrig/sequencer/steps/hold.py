@@ -1,0 +1,155 @@
+"""Hold vacuum: draw the closed valve down, shut it off, and watch."""
+
+from __future__ import annotations
+
+from benchrig.analysis.hold import HoldResult, analyse_hold
+from benchrig.analysis.results import Characteristic, Curve, Trace
+from benchrig.bench.bench import Recording
+from benchrig.bench.wiring import closed_up, pumping
+from benchrig.drivers.relay_board import Channel, Output
+from benchrig.errors import BenchError
+from benchrig.sequencer.context import Context, not_measured
+from benchrig.sequencer.steps.found import Found
+
+__all__ = ["draw_down", "hold"]
+
+NAME, UNIT = "hold_leak_sccm", "sccm"
+PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
+LEAD_IN = 20
+PUMP_RUNS_ON_S = 0.1
+"""The pump stops this long after the isolation valve was told to close: a few times the valve's travel."""
+NO_VACUUM_PA = 100.0
+"""An open purge valve still lets a working pump draw several times this; below it the pump draws nothing."""
+QUICK_BELOW_PA = 5_000.0
+"""From so little vacuum the rise is over within a second: record it faster."""
+STILL_RISING_PA_S = 150.0
+
+
+def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
+    """Pump until the wanted vacuum, or until the pump makes no more of it; return the vacuum in pascals below ambient.
+
+    Raises
+    ------
+    BenchError
+        There is no vacuum at all: the bench, not the valve.
+    """
+    bench = run.bench
+    wanted_pa = run.hold_vacuum_pa
+    limit_s = bench.file.reservoir.pump_limit_s
+    bench.switch(pumping(coil=run.closed_when_energised))
+    began_s = bench.clock.now()
+    report = run.watch(report_vacuum, limit_s)
+    earlier: list[tuple[float, float]] = []
+    while True:
+        bench.wait(0.1)
+        elapsed_s = bench.clock.now() - began_s
+        vacuum_pa = run.ambient_pa - bench.pressure_pa(20)
+        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
+        earlier.append((elapsed_s, vacuum_pa))
+        if vacuum_pa >= wanted_pa:
+            return vacuum_pa
+        past = [v for t, v in earlier if t <= elapsed_s - 3.0]
+        if elapsed_s >= limit_s or (past and (vacuum_pa - past[-1]) / 3.0 < STILL_RISING_PA_S):
+            break
+    if vacuum_pa < NO_VACUUM_PA:
+        raise BenchError(
+            f"The pump drew {vacuum_pa:.0f} Pa of vacuum in {elapsed_s:.0f} s; even a wide open valve leaves it over "
+            f"{NO_VACUUM_PA:.0f} Pa.",
+            hint="Does the pump run? Hoses on, and the vent valve closing? Then the isolation valve and the transducer's hose.",
+        )
+    return vacuum_pa
+
+
+def hold(run: Context) -> Found:
+    """Hold a vacuum on the closed valve and measure what leaks in."""
+    bench, file = run.bench, run.bench.file
+    coil_on = run.closed_when_energised
+    if coil_on and run.coil != "sound":
+        why = f"a normally open valve is closed by its coil, and the coil is {run.coil}"
+        return Found(characteristics=(not_measured(NAME, UNIT, why),), skipped=why)
+    if coil_on:
+        bench.switch(frozenset({Output.COIL}))
+        bench.wait(0.3)
+    reached_pa = draw_down(run, "hold")
+    run.reached_vacuum_pa = reached_pa
+    quick = reached_pa < QUICK_BELOW_PA
+    period_s = QUICK_PERIOD_S if quick else PERIOD_S
+    hold_s = 3.0 if quick else file.sequence.hold_s
+    report = run.watch("hold", hold_s)
+
+    def enough(so_far: Recording) -> bool:
+        recent_pa = float(so_far.columns["pressure_pa"][-20:].mean())
+        vacuum_pa = run.ambient_pa - recent_pa
+        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
+        return so_far.time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa)
+
+    recording = bench.record(
+        (Channel.PRESSURE,),
+        period_s=period_s,
+        samples=LEAD_IN + round(hold_s / period_s),
+        switch_at=LEAD_IN,
+        switch_to=closed_up(coil=coil_on) | {Output.PUMP},
+        release_at=LEAD_IN + round(PUMP_RUNS_ON_S / period_s),
+        release_to=closed_up(coil=coil_on),
+        enough=enough,
+    )
+    pressure_pa = recording.columns["pressure_pa"]
+    run.vacuum_pa = run.ambient_pa - float(pressure_pa[-20:].mean())
+    result = analyse_hold(
+        recording.time_s,
+        pressure_pa,
+        volume_m3=file.reservoir.volume_l * 1e-3,
+        volume_u_m3=file.reservoir.volume_l * 1e-3 * file.reservoir.u_percent / 100,
+        ambient_pa=run.ambient_pa,
+        ambient_k=run.ambient_k,
+        ambient_u_k=file.thermistor.u_k,
+        background_sccm=file.background.leak_sccm,
+        background_u_sccm=file.background.u_sccm,
+        pressure_u_pa=file.transducer.u_pa,
+        thermal_time_constant_s=file.heat.time_constant_s,
+        thermal_time_constant_u_s=file.heat.u_s,
+    )
+    run.thermal_time_constant_s = result.thermal_time_constant_s
+    run.thermal_time_constant_u_s = result.thermal_time_constant_u_s
+    short_of = (
+        (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
+        if reached_pa < run.hold_vacuum_pa
+        else ()
+    )
+    return Found(
+        characteristics=(_leak(result, recording),),
+        traces=(_trace(recording, result),),
+        readings={
+            "vacuum reached": (reached_pa / 1000, "kPa"),
+            "vacuum left": (run.vacuum_pa / 1000, "kPa"),
+            **_extras(result),
+        },
+        notes=(*short_of, *result.notes),
+    )
+
+
+def _leak(result: HoldResult, recording: Recording) -> Characteristic:
+    return Characteristic(
+        NAME,
+        result.hold_leak_sccm,
+        result.hold_leak_sccm_u,
+        UNIT,
+        how=f"rise of pressure over {recording.time_s[-1]:.0f} s, thermal recovery fitted, background leak subtracted",
+        bound=result.bound,
+        why_not="" if result.hold_leak_sccm is not None else "; ".join(result.notes),
+        parts=tuple(result.parts),
+    )
+
+
+def _trace(recording: Recording, result: HoldResult) -> Trace:
+    fit = Curve("fit", result.fit_time_s, result.fit_pressure_pa)
+    return Trace("hold", recording.time_s, recording.columns, curves=(("pressure_pa", fit),) if len(fit.time_s) else ())
+
+
+def _extras(result: HoldResult) -> dict[str, tuple[float, str]]:
+    extras = {
+        "rise of pressure": (result.pressure_rate_pa_s, "Pa/s"),
+        "same leak through a sharp hole of": (result.equivalent_orifice_mm, "mm"),
+        "heat recovery time constant": (result.thermal_time_constant_s, "s"),
+    }
+    return {label: (value, unit) for label, (value, unit) in extras.items() if value is not None}
