@@ -1,16 +1,25 @@
-"""What a link is. Drivers talk to these two small protocols; serial ports, VISA sessions and the simulator provide them."""
+"""What a link is. Drivers talk to these two small protocols; serial ports, VISA sessions and the simulator keep them.
+
+A driver may wait in slices: what has arrived of an unfinished line stays in the link when a deadline passes, and the next
+`read` goes on from there.
+"""
 
 from __future__ import annotations
 
 from typing import Protocol
 
-__all__ = ["ByteLink", "TextLink"]
+__all__ = ["LONGEST_BLOCK_S", "ByteLink", "TextLink"]
+
+LONGEST_BLOCK_S = 0.2
+"""No call to a driver blocks longer than this without letting the bench breathe. The board's host-silent limit is to be
+at least four times as long."""
 
 
 class ByteLink(Protocol):
     """A pipe of bytes to one device. All times are instants on the bench's clock.
 
-    `write` and `read` raise `OSError` (or a subclass) or `benchrig.errors.LinkError` when the device is gone.
+    `write` and `read` raise `OSError` (or a subclass) or `benchrig.errors.LinkError` when the device is gone. A byte
+    link that died stays dead: what the board did meanwhile is not known, so a run does not go on over a reopened port.
     """
 
     name: str
@@ -26,7 +35,7 @@ class ByteLink(Protocol):
 
 
 class TextLink(Protocol):
-    """A pipe of lines to one instrument, terminators left to the link."""
+    """A pipe of lines to one instrument, terminators left to the link. Raises as `ByteLink` does."""
 
     name: str
 
@@ -36,7 +45,8 @@ class TextLink(Protocol):
     def read(self, deadline: float) -> str | None:
         """Return the next whole line without its terminator, or None once the deadline has passed.
 
-        After a None the session is dirty: a late answer may still arrive. `reopen` before asking again.
+        After a None, `read` again to go on waiting. Giving up leaves the session dirty, since the late answer may still
+        arrive: `reopen` before asking again.
         """
 
     def reopen(self) -> None:
