@@ -1,1 +1,69 @@
-"""."""
+"""The command line. Commands are loaded when they are called, so that ``--help`` answers in a blink."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from benchrig import __version__
+
+__all__ = ["cli", "main"]
+
+# name -> (where the command is, its line in --help)
+_COMMANDS = {
+    "demo": ("benchrig.cli.demo:demo", "One valve through the simulated bench; nothing to configure."),
+    "qualify": ("benchrig.cli.qualify:qualify", "Measure and judge one removed valve."),
+    "bench": ("benchrig.cli.bench:bench", "The bench and its file: show."),
+    "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
+    "records": ("benchrig.cli.records:records", "What was measured: list, show."),
+    "report": ("benchrig.cli.report:report", "Make page and label of a run again from its record."),
+    "simulate": ("benchrig.cli.simulate:simulate", "Simulated instruments on a pseudo-terminal and TCP."),
+}
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module, _, name = _COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in _COMMANDS.items()])
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="benchrig")
+def cli() -> None:
+    """Qualify removed canister-purge solenoid valves: measure, judge, say what is wrong, keep the record.
+
+    \b
+    Start here:   benchrig demo
+    A real part:  benchrig qualify --model MODEL --tag TAG --bench bench.toml
+
+    \b
+    Exit status:  0 accepted   1 rejected   2 usage or configuration
+                  3 bench fault or aborted   4 undecided
+
+    Used valves hold fuel: purge and air the part outdoors first, ventilate, no sparks. Local codes and a competent
+    person decide; this program is never the safety function.
+    """
+
+
+def main() -> None:
+    """Run the command line and leave with its exit status."""
+    try:
+        sys.exit(cli.main(standalone_mode=False))
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped.", err=True)
+        sys.exit(3)

@@ -1,0 +1,105 @@
+"""`benchrig models`."""
+
+from __future__ import annotations
+
+import click
+
+from benchrig.cli.said import as_json_option, emit, speaks
+
+__all__ = ["models"]
+
+
+@click.group()
+def models() -> None:
+    """Valve models and their limits."""
+
+
+@models.command("list", epilog="Example:  benchrig models list --json")
+@as_json_option
+@speaks
+def list_(as_json: bool) -> None:
+    """List the valve models, the workshop's own and the demonstration's."""
+    from benchrig.catalogue import Catalogue
+    from benchrig.cli.places import model_folders
+
+    found = Catalogue(model_folders()).all()
+    if as_json:
+        emit([_document(model) for model in found])
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for heading in ("model", "title", "normally", "rated vacuum", "limits", ""):
+        table.add_column(heading)
+    for model in found:
+        table.add_row(
+            Text(model.model),
+            Text(model.title),
+            model.normally,
+            f"{model.rated_vacuum_kpa:g} kPa",
+            str(len(model.limits)),
+            Text("fictional" if model.fictional else "", style="dim"),
+        )
+    console = Console(highlight=False)
+    console.print(table)
+    click.echo(f"\nYour own models: one TOML file each in {model_folders()[0]}", err=True)
+
+
+@models.command("show", epilog="Example:  benchrig models show alder-24")
+@click.argument("model")
+@as_json_option
+@speaks
+def show(model: str, as_json: bool) -> None:
+    """Show one model's limits and where they come from."""
+    from benchrig.analysis.characteristics import CHARACTERISTICS
+    from benchrig.catalogue import Catalogue
+    from benchrig.cli.places import model_folders
+
+    valve = Catalogue(model_folders()).get(model)
+    if as_json:
+        emit(_document(valve))
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False)
+    console.print(Text(f"{valve.model}   {valve.title}", style="bold"))
+    console.print(f"normally {valve.normally}, rated vacuum {valve.rated_vacuum_kpa:g} kPa, guard band {valve.guard_band}")
+    if valve.notes:
+        console.print(Text(valve.notes))
+    console.print()
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for heading in ("characteristic", "low", "high", "unit", "limit from"):
+        table.add_column(heading, justify="right" if heading in ("low", "high") else "left")
+    for limit in valve.limits:
+        about = CHARACTERISTICS[limit.name]
+        table.add_row(
+            about.title,
+            "" if limit.low is None else f"{limit.low:g}",
+            "" if limit.high is None else f"{limit.high:g}",
+            about.unit,
+            Text(limit.limit_from),
+        )
+    console.print(table)
+
+
+def _document(model: object) -> dict[str, object]:
+    from dataclasses import asdict
+
+    from benchrig.catalogue import ValveModel
+
+    assert isinstance(model, ValveModel)
+    return {
+        "model": model.model,
+        "title": model.title,
+        "normally": model.normally,
+        "fictional": model.fictional,
+        "rated_vacuum_kpa": model.rated_vacuum_kpa,
+        "hold_vacuum_kpa": model.hold_vacuum_kpa,
+        "coil_limit_s": model.coil_limit_s,
+        "guard_band": model.guard_band,
+        "limits": [asdict(limit) for limit in model.limits],
+    }

@@ -1,0 +1,118 @@
+"""What `qualify` and `demo` share: open the store, run, make page and label, say what came out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchrig import __version__
+from benchrig.bench.opening import OpenedBench
+from benchrig.catalogue import ValveModel
+from benchrig.cli.places import pages_folder, store_path
+from benchrig.cli.said import emit, stop_on_sigterm
+from benchrig.errors import ConfigError
+from benchrig.sequencer.events import Intake, ModelFacts
+
+__all__ = ["CAUTION", "check_tag", "run_one"]
+
+EXIT = {"accept": 0, "reject": 1, "undecided": 4}
+TAG_LONGEST = 300
+
+CAUTION = """\
+Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or flames.
+Use a reservoir rated for vacuum and wear eye protection; the coil gets hot. Emergency stop and guard must be wired in
+hardware: this program is never the safety function. Local codes and a competent, licensed person decide."""
+
+
+def check_tag(tag: str) -> str:
+    """Accept any tag that can be printed; it is data, never a path or markup.
+
+    Raises
+    ------
+    ConfigError
+        Empty, over `TAG_LONGEST` characters, or with control characters in it.
+    """
+    tag = tag.strip()
+    if not tag:
+        raise ConfigError("The tag is empty.", hint="Give the shop's own number on the part after --tag.")
+    if len(tag) > TAG_LONGEST:
+        raise ConfigError(
+            f"The tag has {len(tag)} characters; {TAG_LONGEST} are the most.", hint="Put the rest into --findings."
+        )
+    odd = next((c for c in tag if not c.isprintable()), None)
+    if odd is not None:
+        raise ConfigError(
+            f"The tag holds the unprintable character U+{ord(odd):04X}.", hint="Type the tag again, or scan the label again."
+        )
+    return tag
+
+
+def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int | None, as_json: bool) -> int:
+    """Take one valve through the sequence and tell the outcome; return the exit status."""
+    from rich.console import Console
+
+    from benchrig.cli.progress import ProgressLine
+    from benchrig.records import Store
+    from benchrig.sequencer.run import STEPS, qualify
+
+    console = Console(stderr=True, highlight=False)
+    store = Store(store_path())
+    with opened as bench:
+        simulated = bench.file.bench.simulated
+        if model.fictional and not simulated:
+            raise ConfigError(
+                f"Model {model.model} is a fictional one for the demonstration; this bench is real.",
+                hint="Put the valve's own limits into a model file in the folder that 'benchrig models list' names.",
+            )
+        console.print(
+            "Simulated bench: no hardware is switched, and the valve is made up." if simulated else CAUTION,
+            style="dim" if simulated else "yellow",
+        )
+        console.print()
+        with stop_on_sigterm(), ProgressLine(console, len(STEPS)) as line:
+            finished = qualify(
+                bench,
+                _facts(model),
+                intake,
+                sink=store.recorder(),
+                coil_limit_s=model.coil_limit_s,
+                hold_vacuum_pa=min(model.hold_vacuum_kpa, bench.file.reservoir.hold_vacuum_kpa) * 1000,
+                watcher=line,
+                seed=seed,
+                program=f"benchrig {__version__}",
+            )
+    record = store.run(finished.number)
+    page, label = _papers(record)
+    from benchrig.records import run_document
+
+    if as_json:
+        emit(run_document(record, page=str(page)))
+    else:
+        from benchrig.reports.terminal import print_run
+
+        print_run(record, Console(highlight=False))
+        click.echo(f"\nrecord  {store_path()}  run {finished.number}\npage    {page}\nlabel   {label}")
+    sys.stdout.flush()
+    return EXIT[finished.judgement.verdict]
+
+
+def _papers(record: Any) -> tuple[Path, Path]:
+    from benchrig.reports import write_label, write_page
+
+    folder = pages_folder()
+    return write_page(record, folder), write_label(record, folder)
+
+
+def _facts(model: ValveModel) -> ModelFacts:
+    return ModelFacts(
+        model=model.model,
+        title=model.title,
+        normally=model.normally,
+        rated_vacuum_kpa=model.rated_vacuum_kpa,
+        guard_band=model.guard_band,
+        limits=model.limits,
+        fictional=model.fictional,
+    )

@@ -1,0 +1,94 @@
+"""`benchrig qualify`."""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from pathlib import Path
+from typing import cast
+
+import click
+
+from benchrig.cli.said import as_json_option, speaks
+from benchrig.errors import ConfigError
+from benchrig.verdict.words import Reason
+
+__all__ = ["qualify", "who"]
+
+
+def who(named: str | None) -> str:
+    """The operator: as named, or the name under which the computer is used."""
+    if named:
+        return named
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"
+
+
+@click.command(
+    epilog="Example:  benchrig qualify --model alder-24 --tag 'C-1042' --simulated seat-leak\n\n"
+    "Example:  benchrig qualify --model MODEL --tag C-1042 --bench bench.toml --reason return --complaint 'idles rough'"
+)
+@click.option("--model", required=True, help="The valve model; 'benchrig models list' names them.")
+@click.option("--tag", required=True, help="The shop's own number on the part.")
+@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file. Left out: bench.toml in the workshop's folder.")
+@click.option("--simulated", metavar="CONDITION", help="Use the simulated bench with a valve in this condition, e.g. good.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the simulated valve and its noise.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice.")
+@click.option("--reason", type=click.Choice(["core", "return", "new-stock"]), default="core", show_default=True, help="Why the part is here.")
+@click.option("--complaint", default="", help="What the customer says.")
+@click.option("--findings", default="", help="What you see on the part: cracks, corrosion, charcoal dust.")
+@click.option("--operator", default=None, help="Who stands at the bench. Left out: the computer's user.")
+@click.option("--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file.")
+@as_json_option
+@speaks
+def qualify(
+    model: str,
+    tag: str,
+    bench_file: Path | None,
+    simulated: str | None,
+    seed: int,
+    faults: tuple[str, ...],
+    reason: str,
+    complaint: str,
+    findings: str,
+    operator: str | None,
+    wire_log: Path | None,
+    as_json: bool,
+) -> None:
+    """Measure and judge one removed valve, write the record, make page and label."""
+    from contextlib import ExitStack
+
+    from benchrig.bench.opening import open_bench_file, open_registered
+    from benchrig.catalogue import Catalogue
+    from benchrig.cli.one_run import check_tag, run_one
+    from benchrig.cli.places import home, model_folders
+    from benchrig.sequencer.events import Intake
+
+    if bench_file is not None and simulated is not None:
+        raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
+    if faults and simulated is None:
+        raise click.UsageError("--fault is for the simulated bench: give --simulated CONDITION too.")
+    intake = Intake(check_tag(tag), model, cast("Reason", reason), who(operator), complaint, findings)
+    valve = Catalogue(model_folders()).get(model)
+    with ExitStack() as stack:
+        log = None
+        if wire_log is not None:
+            try:
+                log = stack.enter_context(wire_log.open("w", encoding="utf-8"))
+            except OSError as error:
+                raise ConfigError(f"Wire log {wire_log}: cannot be written ({error.strerror}).", hint="Check the path after --wire-log.") from error
+        if simulated is not None:
+            options = {"model": valve.model, "condition": simulated, "seed": seed, "faults": list(faults)}
+            opened = open_registered("simulated", options, wire_log=log)
+        else:
+            path = bench_file or home() / "bench.toml"
+            if bench_file is None and not path.exists():
+                raise ConfigError(
+                    f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
+                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints a bench file to start from.",
+                )
+            opened = open_bench_file(path, wire_log=log)
+        status = run_one(opened, valve, intake, seed=seed if simulated is not None else None, as_json=as_json)
+    sys.exit(status)

@@ -1,0 +1,45 @@
+"""`benchrig simulate`."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import click
+
+from benchrig.cli.said import speaks, stop_on_sigterm
+
+__all__ = ["simulate"]
+
+
+@click.command(
+    epilog="Example:  benchrig simulate --condition good --folder /tmp/rig, and in another terminal\n\n"
+    "benchrig qualify --bench /tmp/rig/bench.toml --model alder-24 --tag T1"
+)
+@click.option("--model", default="alder-24", show_default=True, help="The simulated valve's model.")
+@click.option("--condition", default="good", show_default=True, help="The simulated valve's condition.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the valve and the noise.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the bench, so many seconds after the start.")
+@click.option("--folder", type=click.Path(path_type=Path), help="For the bench file and the board's port. Left out: a new temporary folder.")
+@click.option("--meter-port", type=click.IntRange(0, 65535), default=0, help="TCP port of the meter on this computer; 0: any free one.")
+@speaks
+def simulate(model: str, condition: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int) -> None:
+    """Serve the simulated instruments in real time: the board on a pseudo-terminal, the meter on TCP.
+
+    Prints the addresses and writes a bench file that holds them. Ctrl-C ends it.
+    """
+    from benchrig.bench.opening import registered
+    from benchrig.errors import ConfigError
+
+    where = folder or Path(tempfile.mkdtemp(prefix="benchrig-"))
+    where.mkdir(parents=True, exist_ok=True)
+    try:
+        opened = registered("simulated")({"model": model, "condition": condition, "seed": seed, "faults": list(faults)})
+    except ValueError as error:
+        raise ConfigError(str(error), hint="Check --model, --condition and --fault.") from error
+    click.echo("Simulated instruments; Ctrl-C ends them.")
+    with stop_on_sigterm():
+        try:
+            opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
+        except KeyboardInterrupt:
+            click.echo("\nThe simulated instruments are switched off.")
