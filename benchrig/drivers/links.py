@@ -1,7 +1,7 @@
 """What a link is. Drivers talk to these two small protocols; serial ports, VISA sessions and the simulator keep them.
 
-A driver may wait in slices: what has arrived of an unfinished line stays in the link when a deadline passes, and the next
-`read` goes on from there.
+A driver may wait in slices: what has arrived of an unfinished line stays in the link when a deadline passes, and the
+next `read` goes on from there.
 """
 
 from __future__ import annotations

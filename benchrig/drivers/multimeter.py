@@ -45,13 +45,14 @@ class Multimeter:
     clock : Clock
         The bench's clock.
     meanwhile : callable, optional
-        Called at least every `LONGEST_BLOCK_S` while an answer is awaited; the bench keeps the board fed there.
+        Called at least every `LONGEST_BLOCK_S` while an answer is awaited; the bench keeps the board fed there. May be
+        set later, as the attribute of that name.
     """
 
     def __init__(self, link: TextLink, clock: Clock, *, meanwhile: Callable[[], None] | None = None) -> None:
         self._link = link
         self._clock = clock
-        self._meanwhile = meanwhile
+        self.meanwhile = meanwhile
         self._identity = ""
         self._set_up: tuple[str, float, float] | None = None
         self._dirty = ""
@@ -283,8 +284,8 @@ class Multimeter:
                 return answer
             if self._clock.now() >= deadline:
                 break
-            if self._meanwhile is not None:
-                self._meanwhile()
+            if self.meanwhile is not None:
+                self.meanwhile()
         self._dirty = f"no answer to '{question}'"
         raise LinkTimeout(
             f"{self.name}: no answer to '{question}' within {ANSWER_S:g} s.",
