@@ -61,6 +61,7 @@ class Bench:
         self.meter_name = ""
         self.notes: list[str] = []
         self._state = AT_REST
+        meter.meanwhile = self._feed
         file = loaded.file
         self._shunt = Shunt(file.shunt.volts_per_amp)
         self._transducer = Transducer(file.transducer.offset_v, file.transducer.volts_per_pa)
@@ -129,14 +130,18 @@ class Bench:
         while True:
             now = self.clock.now()
             self.clock.sleep_until(min(t, now + KEEP_ALIVE_S))
-            self._check(self.board.status())
-            self.on_wait()
+            self._feed()
             if self.clock.now() >= t:
                 return
 
     def wait(self, seconds: float) -> None:
         """Wait for so many seconds."""
         self.wait_until(self.clock.now() + seconds)
+
+    def _feed(self) -> None:
+        """Keep the board from falling silent, and notice what it has to say."""
+        self._check(self.board.status())
+        self.on_wait()
 
     def _check(self, status: BoardStatus) -> None:
         if status.cause is not Cause.NONE:
