@@ -1,0 +1,156 @@
+"""Request and answer with the relay board: one frame out, its answer in, the same frame again on silence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NoReturn, TypeVar
+
+from benchrig.clock import Clock
+from benchrig.drivers.board_types import CAUSE_WORDS
+from benchrig.drivers.links import ByteLink
+from benchrig.drivers.refusals import RefusedError, refusal_words
+from benchrig.drivers.wire_log import WireLog, kind_name
+from benchrig.errors import InterlockOpen, LinkError, LinkTimeout
+from firmware_protocol import messages
+from firmware_protocol.frame import Decoder, encode
+
+__all__ = ["ANSWER_S", "TRIES", "Exchange"]
+
+ANSWER_S = 0.05
+"""The board answers within milliseconds; a block of samples takes 12 ms on the slowest wire."""
+TRIES = 3
+"""Three waits of `ANSWER_S` stay below `benchrig.drivers.links.LONGEST_BLOCK_S`."""
+
+_T = TypeVar("_T")
+
+
+class Exchange:
+    """The wire to one board.
+
+    Parameters
+    ----------
+    link : ByteLink
+        The way to the board.
+    clock : Clock
+        The bench's clock.
+    wire_log : WireLog, optional
+        Where to log every frame.
+    """
+
+    def __init__(self, link: ByteLink, clock: Clock, wire_log: WireLog | None) -> None:
+        self._link = link
+        self._clock = clock
+        self._log = wire_log
+        self._decoder = Decoder()
+        self._seq = 0
+
+    @property
+    def name(self) -> str:
+        """What messages call this board."""
+        return f"Relay board on {self._link.name}"
+
+    @property
+    def port(self) -> str:
+        """Name of the link."""
+        return self._link.name
+
+    @property
+    def damaged(self) -> int:
+        """Pieces that came from the board and were no frames, so far."""
+        return self._decoder.rejected
+
+    def resynchronise(self) -> None:
+        """End whatever a program before us left half sent."""
+        self._write(b"\0")
+
+    def close(self) -> None:
+        """Give the port back. Safe to repeat."""
+        self._link.close()
+
+    def ask(self, kind: int, body: bytes, *, tries: int = TRIES) -> bytes:
+        """Send one request, the same frame again on silence, and return the body of its answer.
+
+        Damaged pieces, answers to earlier requests and whatever else comes are passed over.
+        """
+        self._seq = (self._seq + 1) % 256
+        frame = encode(self._seq, kind, body)
+        for _ in range(tries):
+            self._note(">", self._seq, kind, body)
+            self._write(frame)
+            answer = self._await(kind, self._clock.now() + ANSWER_S)
+            if answer is not None:
+                answer_kind, answer_body = answer
+                if answer_kind == messages.REFUSED:
+                    self._refused(answer_body)
+                return answer_body
+        raise LinkTimeout(
+            f"{self.name}: no answer in {tries} tries of {1000 * ANSWER_S:g} ms.",
+            hint="Is the board's supply on and its USB cable plugged in at both ends? Then another cable or socket.",
+        )
+
+    def _await(self, kind: int, deadline: float) -> tuple[int, bytes] | None:
+        """Wait for the answer to the current request; None once the deadline has passed."""
+        while True:
+            try:
+                data = self._link.read(deadline)
+            except LinkError:
+                raise
+            except OSError as error:
+                self._lost(error)
+            found = None
+            rejected = self._decoder.rejected
+            for seq, answer_kind, body in self._decoder.feed(data):
+                self._note("<", seq, answer_kind, body)
+                if seq == self._seq and answer_kind in (kind | messages.ANSWER, messages.REFUSED):
+                    found = answer_kind, body
+            if self._log is not None and self._decoder.rejected > rejected:
+                self._log.damaged(self._clock.now(), self._decoder.rejected - rejected)
+            if found is not None:
+                return found
+            if self._clock.now() >= deadline:
+                return None
+
+    def _write(self, data: bytes) -> None:
+        try:
+            self._link.write(data)
+        except LinkError:
+            raise
+        except OSError as error:
+            self._lost(error)
+
+    def _lost(self, error: OSError) -> NoReturn:
+        raise LinkError(
+            f"{self.name}: the port failed ({error}).",
+            hint="Is the USB cable plugged in at both ends and the board's lamp lit? Then another cable or socket.",
+        ) from error
+
+    def _refused(self, body: bytes) -> NoReturn:
+        refused = self.unpacked(messages.unpack_refused, body)
+        what, hint = refusal_words(refused.code, refused.detail)
+        if refused.code == messages.TRIPPED:
+            causes = [words for cause, words in CAUSE_WORDS.items() if cause.value == refused.detail]
+            raise InterlockOpen(f"{self.name}: switched everything off: {(*causes, what)[0]}.", hint=hint)
+        if refused.code == messages.INTERLOCK_OPEN:
+            raise InterlockOpen(f"{self.name}: refused: {what}.", hint=hint)
+        request = kind_name(refused.request_kind)
+        raise RefusedError(
+            f"{self.name}: refused {request}: {what}.", hint=hint, code=refused.code, detail=refused.detail
+        )
+
+    def unpacked(self, unpack: Callable[[bytes], _T], body: bytes) -> _T:
+        """Unpack the body of an answer; one that the CRC calls whole but that does not fit is a LinkError."""
+        try:
+            return unpack(body)
+        except ValueError as error:
+            self.nonsense(str(error), error)
+
+    def nonsense(self, what: str, error: Exception | None = None) -> NoReturn:
+        """Raise the LinkError for a whole answer that does not fit the question."""
+        raise LinkError(
+            f"{self.name}: a whole answer came that does not fit the question ({what}).",
+            hint="Do program and firmware come from the same release? Does another program use this port?",
+        ) from error
+
+    def _note(self, direction: str, seq: int, kind: int, body: bytes) -> None:
+        if self._log is not None:
+            self._log.frame(self._clock.now(), direction, seq, kind, body)
