@@ -12,6 +12,8 @@ MAX_BODY = 1024  # bytes; bounds the memory of both ends
 MAX_RAW = 2 + MAX_BODY + 4  # SEQ KIND BODY CRC
 MAX_ENCODED = MAX_RAW + (MAX_RAW + 253) // 254  # COBS adds one byte for each 254 begun; the ending zero not counted
 
+_CODES = [bytes((length + 1,)) for length in range(254)]  # the byte before a block of that length
+
 
 def encode(seq: int, kind: int, body: bytes) -> bytes:
     """Make one frame, its ending zero included.
@@ -58,19 +60,19 @@ def stuff(data: bytes) -> bytes:
     >>> stuff(b"\x00\x11\x00").hex()
     '01021101'
     """
-    out = bytearray()
+    parts = []
     for block in data.split(b"\0"):
         while len(block) > 253:
-            out += b"\xff"
-            out += block[:254]
+            parts.append(b"\xff")
+            parts.append(block[:254])
             block = block[254:]
-        out.append(len(block) + 1)
-        out += block
+        parts.append(_CODES[len(block)])
+        parts.append(block)
     # A last block of exactly 254 bytes (or a multiple) is complete: the code that would follow it is left out.
     tail = len(data) - 1 - data.rfind(b"\0")
     if tail and tail % 254 == 0:
-        return bytes(out[:-1])
-    return bytes(out)
+        parts = parts[:-2]
+    return b"".join(parts)
 
 
 def unstuff(data: bytes) -> "bytes | None":
@@ -81,19 +83,22 @@ def unstuff(data: bytes) -> "bytes | None":
     >>> unstuff(bytes.fromhex("01021101")).hex(), unstuff(b"\x05\x11")
     ('001100', None)
     """
-    out = bytearray()
+    parts = []
     at = 0
     end = len(data)
+    code = 255
     while at < end:
         code = data[at]
-        stop = at + code
-        if stop > end:
-            return None
-        out += data[at + 1 : stop]
-        if code < 255 and stop < end:
-            out.append(0)
-        at = stop
-    return bytes(out)
+        if code > 1:
+            parts.append(data[at + 1 : at + code])
+        if code < 255:
+            parts.append(b"\0")
+        at += code
+    if at > end:
+        return None
+    if code < 255:
+        parts.pop()  # the last block stands for no zero
+    return b"".join(parts)
 
 
 class Decoder:

@@ -6,60 +6,19 @@ knows the offset of the field.
 """
 
 import struct
-from collections import namedtuple
 
-TYPE_CHECKING = False
-if TYPE_CHECKING:
-    from firmware_protocol.typed import Arm as Arm
-    from firmware_protocol.typed import Block as Block
-    from firmware_protocol.typed import BlockRequest as BlockRequest
-    from firmware_protocol.typed import Capture as Capture
-    from firmware_protocol.typed import Hello as Hello
-    from firmware_protocol.typed import Progress as Progress
-    from firmware_protocol.typed import Read as Read
-    from firmware_protocol.typed import Reading as Reading
-    from firmware_protocol.typed import Refused as Refused
-    from firmware_protocol.typed import Status as Status
-else:
-    Arm = namedtuple("Arm", ("host_silent_ms", "coil_limit_ms", "over_current_raw"))
-    Block = namedtuple("Block", ("capture_id", "first", "count", "channels", "data"))
-    BlockRequest = namedtuple("BlockRequest", ("capture_id", "first", "count"))
-    Capture = namedtuple(
-        "Capture",
-        (
-            "capture_id",
-            "channel_mask",
-            "period_us",
-            "samples",
-            "switch_at",
-            "switch_outputs",
-            "release_at",
-            "release_outputs",
-        ),
-    )
-    Hello = namedtuple(
-        "Hello",
-        (
-            "major",
-            "minor",
-            "build",
-            "identity",
-            "outputs",
-            "capture_words",
-            "max_body",
-            "silent_min_ms",
-            "silent_max_ms",
-            "coil_max_ms",
-            "channels",
-        ),
-    )
-    Progress = namedtuple(
-        "Progress", ("capture_id", "recorded", "samples", "finished", "switched_us", "released_us")
-    )
-    Read = namedtuple("Read", ("channel_mask", "samples"))
-    Reading = namedtuple("Reading", ("samples", "sums"))
-    Refused = namedtuple("Refused", ("request_kind", "code", "detail"))
-    Status = namedtuple("Status", ("board_ms", "outputs", "inputs", "armed", "capturing", "cause", "cause_ms"))
+from firmware_protocol.fields import FieldError as FieldError
+from firmware_protocol.fields import check, check_least, check_length
+from firmware_protocol.tuples import Arm as Arm
+from firmware_protocol.tuples import Block as Block
+from firmware_protocol.tuples import BlockRequest as BlockRequest
+from firmware_protocol.tuples import Capture as Capture
+from firmware_protocol.tuples import Hello as Hello
+from firmware_protocol.tuples import Progress as Progress
+from firmware_protocol.tuples import Read as Read
+from firmware_protocol.tuples import Reading as Reading
+from firmware_protocol.tuples import Refused as Refused
+from firmware_protocol.tuples import Status as Status
 
 # Version of the protocol (section 5)
 MAJOR = 1
@@ -156,48 +115,19 @@ REQUEST_BYTES = {
 }
 
 
-class FieldError(ValueError):
-    """A field out of bounds, or a body of the wrong length.
-
-    Attributes
-    ----------
-    offset : int
-        Offset of the field in the body, bytes; -1 if the length is wrong.
-    """
-
-    def __init__(self, text: str, offset: int) -> None:
-        super().__init__(text)
-        self.offset = offset
-
-
-def _check(name: str, value: int, low: int, high: int, offset: int) -> None:
-    if not low <= value <= high:
-        raise FieldError(f"{name} {value}, {low} to {high} allowed", offset)
-
-
-def _check_length(name: str, body: bytes, length: int) -> None:
-    if len(body) != length:
-        raise FieldError(f"{name} body of {len(body)} bytes, {length} needed", -1)
-
-
-def _check_block(name: str, length: int, least: int) -> None:
-    if length < least:
-        raise FieldError(f"{name} body of {length} bytes, at least {least} needed", -1)
-
-
 def pack_hello(hello: Hello) -> bytes:
     """Body of the answer to HELLO."""
-    _check("major", hello.major, 0, _U8, 0)
-    _check("minor", hello.minor, 0, _U8, 1)
-    _check("build", hello.build, 0, _U32, 2)
-    _check("identity length", len(hello.identity), IDENTITY_BYTES, IDENTITY_BYTES, 6)
-    _check("outputs", hello.outputs, 0, _U8, 14)
-    _check("capture_words", hello.capture_words, 0, _U32, 15)
-    _check("max_body", hello.max_body, 0, _U16, 19)
-    _check("silent_min_ms", hello.silent_min_ms, 0, _U16, 21)
-    _check("silent_max_ms", hello.silent_max_ms, 0, _U16, 23)
-    _check("coil_max_ms", hello.coil_max_ms, 0, _U32, 25)
-    _check("channel count", len(hello.channels), 0, MAX_CHANNELS, 29)
+    check("major", hello.major, 0, _U8, 0)
+    check("minor", hello.minor, 0, _U8, 1)
+    check("build", hello.build, 0, _U32, 2)
+    check("identity length", len(hello.identity), IDENTITY_BYTES, IDENTITY_BYTES, 6)
+    check("outputs", hello.outputs, 0, _U8, 14)
+    check("capture_words", hello.capture_words, 0, _U32, 15)
+    check("max_body", hello.max_body, 0, _U16, 19)
+    check("silent_min_ms", hello.silent_min_ms, 0, _U16, 21)
+    check("silent_max_ms", hello.silent_max_ms, 0, _U16, 23)
+    check("coil_max_ms", hello.coil_max_ms, 0, _U32, 25)
+    check("channel count", len(hello.channels), 0, MAX_CHANNELS, 29)
     body = struct.pack(
         "<BBI8sBIHHHIB",
         hello.major,
@@ -213,26 +143,26 @@ def pack_hello(hello: Hello) -> bytes:
         len(hello.channels),
     )
     for quantity, bits, full_scale_mv in hello.channels:
-        _check("quantity", quantity, 0, _U8, len(body))
-        _check("bits", bits, 1, 16, len(body) + 1)
-        _check("full_scale_mv", full_scale_mv, 1, _U16, len(body) + 2)
+        check("quantity", quantity, 0, _U8, len(body))
+        check("bits", bits, 1, 16, len(body) + 1)
+        check("full_scale_mv", full_scale_mv, 1, _U16, len(body) + 2)
         body += struct.pack("<BBH", quantity, bits, full_scale_mv)
     return body
 
 
 def unpack_hello(body: bytes) -> Hello:
     """Answer to HELLO."""
-    _check_block("HELLO", len(body), 30)
+    check_least("HELLO", body, 30)
     fields = struct.unpack("<BBI8sBIHHHIB", body[:30])
     count = fields[10]
-    _check("channel count", count, 0, MAX_CHANNELS, 29)
-    _check_length("HELLO", body, 30 + 4 * count)
+    check("channel count", count, 0, MAX_CHANNELS, 29)
+    check_length("HELLO", body, 30 + 4 * count)
     channels = []
     for i in range(count):
         at = 30 + 4 * i
         quantity, bits, full_scale_mv = struct.unpack("<BBH", body[at : at + 4])
-        _check("bits", bits, 1, 16, at + 1)
-        _check("full_scale_mv", full_scale_mv, 1, _U16, at + 2)
+        check("bits", bits, 1, 16, at + 1)
+        check("full_scale_mv", full_scale_mv, 1, _U16, at + 2)
         channels.append((quantity, bits, full_scale_mv))
     major, minor, build, identity, outputs, words, max_body, silent_min, silent_max, coil_max = fields[:10]
     return Hello(
@@ -242,11 +172,11 @@ def unpack_hello(body: bytes) -> Hello:
 
 def pack_status(status: Status) -> bytes:
     """Body of the answer to STATUS, ARM, DISARM, SET and CLEAR."""
-    _check("board_ms", status.board_ms, 0, _U32, 0)
-    _check("outputs", status.outputs, 0, ALL_OUTPUTS, 4)
-    _check("inputs", status.inputs, 0, ALL_INPUTS, 5)
-    _check("cause", status.cause, 0, CAUSE_OVER_CURRENT, 8)
-    _check("cause_ms", status.cause_ms, 0, _U32, 9)
+    check("board_ms", status.board_ms, 0, _U32, 0)
+    check("outputs", status.outputs, 0, ALL_OUTPUTS, 4)
+    check("inputs", status.inputs, 0, ALL_INPUTS, 5)
+    check("cause", status.cause, 0, CAUSE_OVER_CURRENT, 8)
+    check("cause_ms", status.cause_ms, 0, _U32, 9)
     return struct.pack(
         "<IBBBBBI",
         status.board_ms,
@@ -261,20 +191,20 @@ def pack_status(status: Status) -> bytes:
 
 def unpack_status(body: bytes) -> Status:
     """Answer to STATUS, ARM, DISARM, SET and CLEAR."""
-    _check_length("STATUS", body, 13)
+    check_length("STATUS", body, 13)
     board_ms, outputs, inputs, armed, capturing, cause, cause_ms = struct.unpack("<IBBBBBI", body)
-    _check("outputs", outputs, 0, ALL_OUTPUTS, 4)
-    _check("inputs", inputs, 0, ALL_INPUTS, 5)
-    _check("armed", armed, 0, 1, 6)
-    _check("capturing", capturing, 0, 1, 7)
-    _check("cause", cause, 0, CAUSE_OVER_CURRENT, 8)
+    check("outputs", outputs, 0, ALL_OUTPUTS, 4)
+    check("inputs", inputs, 0, ALL_INPUTS, 5)
+    check("armed", armed, 0, 1, 6)
+    check("capturing", capturing, 0, 1, 7)
+    check("cause", cause, 0, CAUSE_OVER_CURRENT, 8)
     return Status(board_ms, outputs, inputs, armed == 1, capturing == 1, cause, cause_ms)
 
 
 def _check_arm(host_silent_ms: int, coil_limit_ms: int, over_current_raw: int) -> None:
-    _check("host_silent_ms", host_silent_ms, SILENT_MIN_MS, SILENT_MAX_MS, 0)
-    _check("coil_limit_ms", coil_limit_ms, 1, COIL_MAX_MS, 2)
-    _check("over_current_raw", over_current_raw, 1, _U16, 6)
+    check("host_silent_ms", host_silent_ms, SILENT_MIN_MS, SILENT_MAX_MS, 0)
+    check("coil_limit_ms", coil_limit_ms, 1, COIL_MAX_MS, 2)
+    check("over_current_raw", over_current_raw, 1, _U16, 6)
 
 
 def pack_arm(host_silent_ms: int, coil_limit_ms: int, over_current_raw: int) -> bytes:
@@ -285,7 +215,7 @@ def pack_arm(host_silent_ms: int, coil_limit_ms: int, over_current_raw: int) -> 
 
 def unpack_arm(body: bytes) -> Arm:
     """Request ARM."""
-    _check_length("ARM", body, 8)
+    check_length("ARM", body, 8)
     host_silent_ms, coil_limit_ms, over_current_raw = struct.unpack("<HIH", body)
     _check_arm(host_silent_ms, coil_limit_ms, over_current_raw)
     return Arm(host_silent_ms, coil_limit_ms, over_current_raw)
@@ -293,72 +223,72 @@ def unpack_arm(body: bytes) -> Arm:
 
 def pack_set(outputs: int) -> bytes:
     """Body of the request SET: exactly these outputs on."""
-    _check("outputs", outputs, 0, ALL_OUTPUTS, 0)
+    check("outputs", outputs, 0, ALL_OUTPUTS, 0)
     return bytes((outputs,))
 
 
 def unpack_set(body: bytes) -> int:
     """Outputs that the request SET wants on."""
-    _check_length("SET", body, 1)
-    _check("outputs", body[0], 0, ALL_OUTPUTS, 0)
+    check_length("SET", body, 1)
+    check("outputs", body[0], 0, ALL_OUTPUTS, 0)
     return body[0]
 
 
 def pack_read(channel_mask: int, samples: int) -> bytes:
     """Body of the request READ."""
-    _check("channel_mask", channel_mask, 1, _U8, 0)
-    _check("samples", samples, 1, READ_MAX_SAMPLES, 1)
+    check("channel_mask", channel_mask, 1, _U8, 0)
+    check("samples", samples, 1, READ_MAX_SAMPLES, 1)
     return struct.pack("<BH", channel_mask, samples)
 
 
 def unpack_read(body: bytes) -> Read:
     """Request READ."""
-    _check_length("READ", body, 3)
+    check_length("READ", body, 3)
     channel_mask, samples = struct.unpack("<BH", body)
-    _check("channel_mask", channel_mask, 1, _U8, 0)
-    _check("samples", samples, 1, READ_MAX_SAMPLES, 1)
+    check("channel_mask", channel_mask, 1, _U8, 0)
+    check("samples", samples, 1, READ_MAX_SAMPLES, 1)
     return Read(channel_mask, samples)
 
 
 def pack_reading(reading: Reading) -> bytes:
     """Body of the answer to READ."""
-    _check("samples", reading.samples, 1, READ_MAX_SAMPLES, 0)
-    _check("channel count", len(reading.sums), 1, MAX_CHANNELS, 2)
+    check("samples", reading.samples, 1, READ_MAX_SAMPLES, 0)
+    check("channel count", len(reading.sums), 1, MAX_CHANNELS, 2)
     body = struct.pack("<H", reading.samples)
     for total in reading.sums:
-        _check("sum", total, 0, reading.samples * _U16, len(body))
+        check("sum", total, 0, reading.samples * _U16, len(body))
         body += struct.pack("<I", total)
     return body
 
 
 def unpack_reading(body: bytes) -> Reading:
     """Answer to READ."""
-    _check_block("READ", len(body), 6)
+    check_least("READ", body, 6)
     count = (len(body) - 2) // 4
-    _check_length("READ", body, 2 + 4 * count)
-    _check("channel count", count, 1, MAX_CHANNELS, 2)
+    check_length("READ", body, 2 + 4 * count)
+    check("channel count", count, 1, MAX_CHANNELS, 2)
     samples = struct.unpack("<H", body[:2])[0]
-    _check("samples", samples, 1, READ_MAX_SAMPLES, 0)
+    check("samples", samples, 1, READ_MAX_SAMPLES, 0)
     sums = struct.unpack("<%dI" % count, body[2:])
     for i in range(count):
-        _check("sum", sums[i], 0, samples * _U16, 2 + 4 * i)
+        check("sum", sums[i], 0, samples * _U16, 2 + 4 * i)
     return Reading(samples, sums)
 
 
 def _check_capture(capture: Capture) -> None:
-    _check("capture_id", capture.capture_id, 0, _U8, 0)
-    _check("channel_mask", capture.channel_mask, 1, _U8, 1)
-    _check("period_us", capture.period_us, PERIOD_MIN_US, PERIOD_MAX_US, 2)
+    check("capture_id", capture.capture_id, 0, _U8, 0)
+    check("channel_mask", capture.channel_mask, 1, _U8, 1)
+    check("period_us", capture.period_us, PERIOD_MIN_US, PERIOD_MAX_US, 2)
     # The whole capture lasts less than 2**32 us, so that its instants fit.
-    _check("samples", capture.samples, 1, (NEVER - 1) // capture.period_us, 6)
+    check("samples", capture.samples, 1, (NEVER - 1) // capture.period_us, 6)
     if capture.switch_at != NEVER:
-        _check("switch_at", capture.switch_at, 0, capture.samples - 1, 10)
-    _check("switch_outputs", capture.switch_outputs, 0, ALL_OUTPUTS, 14)
+        check("switch_at", capture.switch_at, 0, capture.samples - 1, 10)
+    check("switch_outputs", capture.switch_outputs, 0, ALL_OUTPUTS, 14)
     if capture.release_at != NEVER:
         if capture.switch_at == NEVER:
             raise FieldError("release_at without switch_at", 15)
-        _check("release_at", capture.release_at, capture.switch_at + 1, capture.samples - 1, 15)
-    _check("release_outputs", capture.release_outputs, 0, ALL_OUTPUTS, 19)
+        check("release_at", capture.release_at, capture.switch_at + 1, capture.samples - 1, 15)
+    check("release_outputs", capture.release_outputs, 0, ALL_OUTPUTS, 19)
 
 
 def pack_capture(capture: Capture) -> bytes:
@@ -369,7 +299,7 @@ def pack_capture(capture: Capture) -> bytes:
 
 def unpack_capture(body: bytes) -> Capture:
     """Request CAPTURE."""
-    _check_length("CAPTURE", body, 20)
+    check_length("CAPTURE", body, 20)
     capture = Capture(*struct.unpack("<BBIIIBIB", body))
     _check_capture(capture)
     return capture
@@ -377,11 +307,11 @@ def unpack_capture(body: bytes) -> Capture:
 
 def pack_progress(progress: Progress) -> bytes:
     """Body of the answer to CAPTURE and PROGRESS."""
-    _check("capture_id", progress.capture_id, 0, _U8, 0)
-    _check("samples", progress.samples, 1, _U32, 5)
-    _check("recorded", progress.recorded, 0, progress.samples, 1)
-    _check("switched_us", progress.switched_us, 0, _U32, 10)
-    _check("released_us", progress.released_us, 0, _U32, 14)
+    check("capture_id", progress.capture_id, 0, _U8, 0)
+    check("samples", progress.samples, 1, _U32, 5)
+    check("recorded", progress.recorded, 0, progress.samples, 1)
+    check("switched_us", progress.switched_us, 0, _U32, 10)
+    check("released_us", progress.released_us, 0, _U32, 14)
     return struct.pack(
         "<BIIBII",
         progress.capture_id,
@@ -395,61 +325,61 @@ def pack_progress(progress: Progress) -> bytes:
 
 def unpack_progress(body: bytes) -> Progress:
     """Answer to CAPTURE and PROGRESS."""
-    _check_length("PROGRESS", body, 18)
+    check_length("PROGRESS", body, 18)
     capture_id, recorded, samples, finished, switched_us, released_us = struct.unpack("<BIIBII", body)
-    _check("samples", samples, 1, _U32, 5)
-    _check("recorded", recorded, 0, samples, 1)
-    _check("finished", finished, 0, 1, 9)
+    check("samples", samples, 1, _U32, 5)
+    check("recorded", recorded, 0, samples, 1)
+    check("finished", finished, 0, 1, 9)
     return Progress(capture_id, recorded, samples, finished == 1, switched_us, released_us)
 
 
 def pack_block_request(capture_id: int, first: int, count: int) -> bytes:
     """Body of the request BLOCK."""
-    _check("capture_id", capture_id, 0, _U8, 0)
-    _check("first", first, 0, _U32, 1)
-    _check("count", count, 1, MAX_BLOCK_BYTES // 2, 5)
+    check("capture_id", capture_id, 0, _U8, 0)
+    check("first", first, 0, _U32, 1)
+    check("count", count, 1, MAX_BLOCK_BYTES // 2, 5)
     return struct.pack("<BIH", capture_id, first, count)
 
 
 def unpack_block_request(body: bytes) -> BlockRequest:
     """Request BLOCK."""
-    _check_length("BLOCK", body, 7)
+    check_length("BLOCK", body, 7)
     capture_id, first, count = struct.unpack("<BIH", body)
-    _check("count", count, 1, MAX_BLOCK_BYTES // 2, 5)
+    check("count", count, 1, MAX_BLOCK_BYTES // 2, 5)
     return BlockRequest(capture_id, first, count)
 
 
 def pack_block(block: Block) -> bytes:
     """Body of the answer to BLOCK."""
-    _check("capture_id", block.capture_id, 0, _U8, 0)
-    _check("first", block.first, 0, _U32, 1)
-    _check("channels", block.channels, 1, MAX_CHANNELS, 7)
-    _check("count", block.count, 1, MAX_BLOCK_BYTES // (2 * block.channels), 5)
-    _check("data length", len(block.data), 2 * block.count * block.channels, 2 * block.count * block.channels, 8)
+    check("capture_id", block.capture_id, 0, _U8, 0)
+    check("first", block.first, 0, _U32, 1)
+    check("channels", block.channels, 1, MAX_CHANNELS, 7)
+    check("count", block.count, 1, MAX_BLOCK_BYTES // (2 * block.channels), 5)
+    check("data length", len(block.data), 2 * block.count * block.channels, 2 * block.count * block.channels, 8)
     return struct.pack("<BIHB", block.capture_id, block.first, block.count, block.channels) + block.data
 
 
 def unpack_block(body: bytes) -> Block:
     """Answer to BLOCK."""
-    _check_block("BLOCK", len(body), BLOCK_HEADER)
+    check_least("BLOCK", body, BLOCK_HEADER)
     capture_id, first, count, channels = struct.unpack("<BIHB", body[:BLOCK_HEADER])
-    _check("channels", channels, 1, MAX_CHANNELS, 7)
-    _check("count", count, 1, MAX_BLOCK_BYTES // (2 * channels), 5)
-    _check_length("BLOCK", body, BLOCK_HEADER + 2 * count * channels)
+    check("channels", channels, 1, MAX_CHANNELS, 7)
+    check("count", count, 1, MAX_BLOCK_BYTES // (2 * channels), 5)
+    check_length("BLOCK", body, BLOCK_HEADER + 2 * count * channels)
     return Block(capture_id, first, count, channels, body[BLOCK_HEADER:])
 
 
 def pack_refused(refused: Refused) -> bytes:
     """Body of the answer REFUSED."""
-    _check("request_kind", refused.request_kind, 0, _U8, 0)
-    _check("code", refused.code, 1, _U8, 1)
-    _check("detail", refused.detail, 0, _U32, 2)
+    check("request_kind", refused.request_kind, 0, _U8, 0)
+    check("code", refused.code, 1, _U8, 1)
+    check("detail", refused.detail, 0, _U32, 2)
     return struct.pack("<BBI", refused.request_kind, refused.code, refused.detail)
 
 
 def unpack_refused(body: bytes) -> Refused:
     """Answer REFUSED. Any code from 1 up is taken, so that a later minor version may add some."""
-    _check_length("REFUSED", body, 6)
+    check_length("REFUSED", body, 6)
     request_kind, code, detail = struct.unpack("<BBI", body)
-    _check("code", code, 1, _U8, 1)
+    check("code", code, 1, _U8, 1)
     return Refused(request_kind, code, detail)

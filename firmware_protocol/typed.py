@@ -42,7 +42,10 @@ class Port(Protocol):
         """One conversion of a channel, 0 to 65535, left-justified. May be called while a capture runs."""
 
     def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> None:
-        """Begin to record: sample ``i`` is taken ``i * period_us`` from now. ValueError if that rate cannot be kept."""
+        """Begin to record in place of any capture before: sample ``i`` is taken ``i * period_us`` from now.
+
+        ValueError if that rate cannot be kept; the capture before then stays as it was.
+        """
 
     def capture_recorded(self) -> int:
         """Samples recorded so far; also after the capture has ended."""
