@@ -1,0 +1,241 @@
+"""Fit a curve of physics to samples: thinning, noise, and damped Gauss-Newton with prior knowledge of the parameters.
+
+A small solver of our own because importing scipy's costs more than ten times what both fits of a run take together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.analysis.results import Samples
+
+__all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_sd"]
+
+MOST_STEPS = 25
+SETTLED = 1e-3
+"""Stop when a step moves no parameter by more than this part of its uncertainty."""
+LEAST_SAMPLES = 20
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One fitted quantity: where to begin, what is known beforehand, between which ends it lies.
+
+    `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical derivative.
+    """
+
+    name: str
+    start: float
+    step: float
+    prior: float = 0.0
+    prior_u: float = np.inf
+    low: float = -np.inf
+    high: float = np.inf
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Result of `fit`; k parameters in the order given, n data.
+
+    Attributes
+    ----------
+    values : dict of str to float
+        Fitted parameters.
+    covariance : ndarray, shape (k, k)
+        Of the parameters, priors included, widened by what the residuals say about the model.
+    jacobian : ndarray, shape (n, k)
+        Derivatives of the model in units of the data.
+    residual : ndarray, shape (n,)
+        Data less model over the standard deviation of each datum.
+    widening : float
+        Factor on the standard uncertainties for residuals that are larger than, or not independent like, the noise.
+    """
+
+    values: dict[str, float]
+    covariance: Samples
+    jacobian: Samples
+    residual: Samples
+    widening: float
+
+    def u(self, name: str) -> float:
+        """Standard uncertainty of one parameter."""
+        at = list(self.values).index(name)
+        return float(np.sqrt(self.covariance[at, at]))
+
+    def u_of(self, gradient: dict[str, float]) -> float:
+        """Standard uncertainty of a function of the parameters with the given partial derivatives."""
+        g = np.array([gradient.get(name, 0.0) for name in self.values])
+        return float(np.sqrt(max(g @ self.covariance @ g, 0.0)))
+
+
+def checked_trace(time_s: Samples, pressure_pa: Samples) -> tuple[Samples, Samples]:
+    """The two arrays as float64 after a look at their shape, finiteness and order.
+
+    Raises
+    ------
+    ValueError
+        The arrays are not one-dimensional and equally long, hold too few samples or values that are not finite, time
+        does not strictly increase, or a pressure is not positive; the message names the array and the first bad index.
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    p = np.asarray(pressure_pa, dtype=np.float64)
+    for name, array in (("time_s", t), ("pressure_pa", p)):
+        if array.ndim != 1:
+            raise ValueError(f"{name} must have one dimension, not shape {array.shape}")
+        bad = np.flatnonzero(~np.isfinite(array))
+        if len(bad):
+            raise ValueError(f"{name}[{bad[0]}] is {array[bad[0]]}, not a finite number")
+    if len(t) != len(p):
+        raise ValueError(f"time_s has {len(t)} values and pressure_pa {len(p)}: they must be equally many")
+    if len(t) < LEAST_SAMPLES:
+        raise ValueError(f"time_s and pressure_pa have {len(t)} samples; at least {LEAST_SAMPLES} are needed")
+    bad = np.flatnonzero(np.diff(t) <= 0)
+    if len(bad):
+        raise ValueError(f"time_s must increase: time_s[{bad[0] + 1}] = {t[bad[0] + 1]:g} after {t[bad[0]]:g} s")
+    bad = np.flatnonzero(p <= 0)
+    if len(bad):
+        raise ValueError(f"pressure_pa must be absolute, thus positive: pressure_pa[{bad[0]}] = {p[bad[0]]:g} Pa")
+    return t, p
+
+
+def noise_sd(values: Samples) -> float:
+    """Standard deviation of the white noise on a smooth curve, from its second differences; shape (n,), n >= 3.
+
+    Where quantisation hides the noise, the quantisation step over sqrt(12) is given instead, and for equal values zero.
+
+    Examples
+    --------
+    >>> ramp = np.linspace(0, 1e5, 4001) + 12 * np.random.default_rng(1).standard_normal(4001)
+    >>> round(noise_sd(ramp))
+    12
+    """
+    second = np.diff(values, 2)
+    sd = float(np.sqrt(np.mean(second**2) / 6))
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 0]
+    return max(sd, float(steps.min()) / np.sqrt(12)) if len(steps) else sd
+
+
+def block_means(time_s: Samples, values: Samples, edges_s: Samples) -> tuple[Samples, Samples, Samples]:
+    """Mean time, mean value and number of samples in each block between `edges_s` that holds any.
+
+    Examples
+    --------
+    >>> block_means(np.arange(4.0), np.array([1.0, 3.0, 5.0, 9.0]), np.array([0.0, 2.0, 10.0]))
+    (array([0.5, 2.5]), array([2., 7.]), array([2., 2.]))
+    """
+    block = np.searchsorted(edges_s, time_s, side="right") - 1
+    inside = (block >= 0) & (block < len(edges_s) - 1)
+    n = np.bincount(block[inside], minlength=len(edges_s) - 1).astype(np.float64)
+    full = n > 0
+    t = np.bincount(block[inside], time_s[inside], minlength=len(edges_s) - 1)[full] / n[full]
+    v = np.bincount(block[inside], values[inside], minlength=len(edges_s) - 1)[full] / n[full]
+    return t, v, n[full]
+
+
+def fit(
+    model: Callable[[dict[str, float]], Samples],
+    data: Samples,
+    sd: Samples,
+    parameters: Sequence[Parameter],
+) -> Fitted:
+    """Least squares with priors by damped Gauss-Newton steps.
+
+    Parameters
+    ----------
+    model : callable
+        From parameters by name to predicted data, shape (n,).
+    data, sd : ndarray, shape (n,)
+        Data and their standard deviations.
+    parameters : sequence of Parameter
+        At least one. Every derivative is a forward difference over `Parameter.step`.
+
+    Returns
+    -------
+    Fitted
+        Parameters at their ends stay in the covariance, which is then on the wide side.
+
+    Examples
+    --------
+    >>> x = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> line = fit(lambda q: q["a"] + q["s"] * x, 1 + 2 * x, np.ones(4), [Parameter("a", 0, 1e-6), Parameter("s", 0, 1e-6)])
+    >>> {name: round(value, 6) for name, value in line.values.items()}
+    {'a': 1.0, 's': 2.0}
+    """
+    names = [q.name for q in parameters]
+    low, high = np.array([q.low for q in parameters]), np.array([q.high for q in parameters])
+    prior, weight = np.array([q.prior for q in parameters]), np.array([1 / q.prior_u for q in parameters])
+    at = np.clip(np.array([q.start for q in parameters]), low, high)
+
+    def predicted(x: Samples) -> Samples:
+        return model(dict(zip(names, x.tolist(), strict=True)))
+
+    def cost(x: Samples, y: Samples) -> float:
+        return float(np.sum(((data - y) / sd) ** 2) + np.sum((weight * (x - prior)) ** 2))
+
+    now = predicted(at)
+    best = cost(at, now)
+    damping = 0.0
+    jacobian = np.empty((len(data), len(names)))
+    for _ in range(MOST_STEPS):
+        for j, q in enumerate(parameters):
+            aside = at.copy()
+            step = q.step if at[j] + q.step <= q.high else -q.step
+            aside[j] += step
+            jacobian[:, j] = (predicted(aside) - now) / step
+        scaled = jacobian / sd[:, None]
+        normal = scaled.T @ scaled + np.diag(weight**2)
+        slope = scaled.T @ ((data - now) / sd) - weight**2 * (at - prior)
+        free = ~(((at <= low) & (slope < 0)) | ((at >= high) & (slope > 0)))
+        moved = False
+        for _ in range(8):
+            damped = normal + damping * np.diag(np.diag(normal))
+            step_by = np.zeros(len(at))
+            step_by[free] = _solved(damped[np.ix_(free, free)], slope[free])
+            there = np.clip(at + step_by, low, high)
+            then = predicted(there)
+            reached = cost(there, then)
+            if np.isfinite(reached) and reached <= best * (1 + 1e-12):
+                moved = True
+                break
+            damping = max(4 * damping, 1e-2)
+        u = np.sqrt(np.diag(_inverse(normal)))
+        settled = not moved or bool(np.all(np.abs(there - at) < SETTLED * u))
+        if moved:
+            at, now, best = there, then, reached
+            damping = damping / 5 if damping > 1e-4 else 0.0
+        if settled:
+            break
+    residual = (data - now) / sd
+    widening = _widening(residual, len(names))
+    covariance = _inverse(scaled.T @ scaled / widening**2 + np.diag(weight**2))
+    values = dict(zip(names, at.tolist(), strict=True))
+    return Fitted(values, covariance, jacobian, residual, widening)
+
+
+def _solved(matrix: Samples, right: Samples) -> Samples:
+    scale = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    answer = np.linalg.lstsq(matrix * scale[:, None] * scale[None, :], right * scale, rcond=1e-13)[0]
+    return np.asarray(answer * scale, dtype=np.float64)
+
+
+def _inverse(matrix: Samples) -> Samples:
+    scale = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    inverse = np.linalg.pinv(matrix * scale[:, None] * scale[None, :], rcond=1e-13, hermitian=True)
+    return np.asarray(inverse * scale[:, None] * scale[None, :], dtype=np.float64)
+
+
+def _widening(residual: Samples, parameters: int) -> float:
+    """Factor on the uncertainties: residuals larger than the noise, or alike from one datum to the next."""
+    spare = max(len(residual) - parameters, 1)
+    variance = float(residual @ residual) / spare
+    together = 1.0
+    for lag in range(1, len(residual) // 4):
+        alike = float(residual[lag:] @ residual[:-lag]) / max(float(residual @ residual), 1e-30)
+        if alike < 2 / np.sqrt(len(residual)):
+            break
+        together += 2 * alike
+    return float(np.sqrt(max(variance * together, 1.0)))

@@ -1,0 +1,384 @@
+"""Open flow: sonic conductance, critical pressure ratio and opening delay from a reservoir that fills through the valve.
+
+The reservoir is bare: what rushes in heats what is there by tens of kelvin, and the wall takes the heat away while the
+fill goes on. A constant-temperature formula would be wrong by up to 40 %. So the whole record is fitted at once with the
+balance of mass and energy in `benchrig.analysis.reservoir`: conductance C, critical ratio b and the instant of opening are
+wanted; the heat transfer (constant part and a part that grows with the inflow), the time that the valve takes to open, the
+gas temperature at the start and small errors of the ambient pressure are fitted beside them, each with what is known of
+it beforehand. Flow model: ISO 6358-1 with subsonic index 0.5.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd
+from benchrig.analysis.gas import GAMMA, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
+from benchrig.analysis.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
+from benchrig.analysis.results import Bound, Samples
+
+__all__ = ["FlowResult", "analyse_flow"]
+
+LEAST_VACUUM_PA = 2_000.0
+LEAST_FALL_SAMPLES = 8
+SLOWEST_RESPONSE = 0.15
+"""A transducer whose time constant is more than this part of the fill hides it."""
+CLOSED_BELOW = 0.03
+"""A valve that let in less than this part of the vacuum by the end of the record counts as not opened."""
+RATIO_KNOWN_U = 0.12
+"""With more uncertainty than this the critical ratio says nothing: valves lie between 0.2 and 0.53."""
+USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
+USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
+TRAVEL_U_S = 0.006
+AMBIENT_U_PA = 15.0
+TAIL_FROM, TAIL_U = 0.995, 0.05
+"""Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this part."""
+
+REASON_CLOSED = "the reservoir did not fill: the valve did not open"
+
+
+@dataclass(frozen=True)
+class FlowResult:
+    """What a fill says about the valve. None: not measured, and `why_not` has the reason under the attribute's name.
+
+    Attributes
+    ----------
+    sonic_conductance_dm3_s_bar, critical_pressure_ratio, opening_delay_ms, flow_at_rated_vacuum_lpm_anr : float or None
+        C and b of ISO 6358-1; time from the change of state to the first inflow; flow in L/min of ISO 8778 reference
+        air from ambient into the rated vacuum. Each with its standard uncertainty `..._u`.
+    bounds : mapping of str to {"above", "below"}
+        For values that are only a bound, by attribute name.
+    why_not : mapping of str to str
+    thermal_time_constant_s : float or None
+        m c_v / G at the start of the fill, as fitted.
+    opened : bool or None
+        Whether the valve opened; None when the record cannot tell.
+    parts : tuple of (str, float)
+        Contributions to the uncertainty of C, dm3/(s bar), largest first.
+    notes : tuple of str
+    fit_time_s, fit_pressure_pa : ndarray, shape (n,)
+        The fitted curve at the (thinned) times that were fitted; empty when nothing was.
+    """
+
+    sonic_conductance_dm3_s_bar: float | None = None
+    sonic_conductance_dm3_s_bar_u: float | None = None
+    critical_pressure_ratio: float | None = None
+    critical_pressure_ratio_u: float | None = None
+    opening_delay_ms: float | None = None
+    opening_delay_ms_u: float | None = None
+    flow_at_rated_vacuum_lpm_anr: float | None = None
+    flow_at_rated_vacuum_lpm_anr_u: float | None = None
+    thermal_time_constant_s: float | None = None
+    thermal_time_constant_s_u: float | None = None
+    opened: bool | None = None
+    bounds: Mapping[str, Bound] = field(default_factory=dict)
+    why_not: Mapping[str, str] = field(default_factory=dict)
+    parts: tuple[tuple[str, float], ...] = ()
+    notes: tuple[str, ...] = ()
+    fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
+    fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """Everything about the bench that the fit needs."""
+
+    volume_m3: float
+    volume_u_m3: float
+    ambient_pa: float
+    ambient_k: float
+    ambient_u_k: float
+    start_u_k: float
+    rated_vacuum_pa: float
+    response_s: float
+    pressure_u_pa: float
+    tau_s: float
+    tau_ln_u: float
+
+    def conductance(self, rate: float) -> float:
+        return conductance_dm3_s_bar(rate, self.volume_m3, self.ambient_k)
+
+    def rated_lpm(self, c: float, b: float) -> float:
+        rated_pa = self.ambient_pa - self.rated_vacuum_pa
+        return lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, self.ambient_pa, rated_pa, self.ambient_k))
+
+
+def analyse_flow(
+    time_s: Samples,
+    pressure_pa: Samples,
+    *,
+    volume_m3: float,
+    volume_u_m3: float,
+    ambient_pa: float,
+    ambient_k: float,
+    rated_vacuum_pa: float,
+    ambient_u_k: float = 0.5,
+    start_u_k: float = 1.0,
+    thermal_time_constant_s: float | None = None,
+    thermal_time_constant_u_s: float | None = None,
+    response_s: float = 0.003,
+    pressure_u_pa: float = 0.0,
+) -> FlowResult:
+    """Conductance, critical ratio and opening delay of a valve from the fill of a reservoir.
+
+    Parameters
+    ----------
+    time_s, pressure_pa : ndarray, shape (n,)
+        Time since the valve's state was changed, s, strictly increasing, a lead-in with negative times welcome; absolute
+        pressure of the reservoir as the transducer shows it, Pa. Several seconds after the fill tell about the heat.
+    volume_m3, volume_u_m3 : float
+        Volume of the reservoir with its standard uncertainty, m3.
+    ambient_pa, ambient_k, ambient_u_k : float
+        Ambient pressure as the same transducer shows it, Pa; ambient temperature and its standard uncertainty, K.
+    rated_vacuum_pa : float
+        Vacuum below ambient at which the flow is wanted, Pa.
+    start_u_k : float
+        Standard uncertainty of the gas temperature at the start about ambient, K; more after a short wait.
+    thermal_time_constant_s, thermal_time_constant_u_s : float, optional
+        m c_v / G of the gas at the pressure at the start, from the hold step: prior knowledge only.
+    response_s : float
+        First-order time constant of the transducer, s; taken out by modelling it.
+    pressure_u_pa : float
+        Standard uncertainty of the transducer, Pa.
+
+    Returns
+    -------
+    FlowResult
+
+    Raises
+    ------
+    ValueError
+        Malformed arrays, or a volume, pressure or temperature that is not positive.
+
+    Notes
+    -----
+    Source: ISO 6358-1:2013 for C, b and the index 0.5; ISO 8778 for the reference air; the balance is that of any text on
+    thermodynamics. ISO 6358-2 has a charge test with an isothermal tank; this is not it.
+
+    Examples
+    --------
+    >>> t = np.linspace(-0.2, 6.0, 6201)
+    >>> truth = Fill(rate=0.8, critical_ratio=0.3, heat=0.2, heat_flow=0.0, start=0.4)
+    >>> p = 1e5 * fill_curve(truth, 6.0).at(delayed_s(t - 0.010, 0.003)[0])[0]
+    >>> found = analyse_flow(t, p, volume_m3=5e-4, volume_u_m3=0.0, ambient_pa=1e5, ambient_k=295.0, rated_vacuum_pa=3e4)
+    >>> round(found.sonic_conductance_dm3_s_bar, 3), round(found.critical_pressure_ratio, 3)
+    (0.4, 0.3)
+    >>> round(found.opening_delay_ms)
+    10
+    """
+    t, p = checked_trace(time_s, pressure_pa)
+    for name, value in (("volume_m3", volume_m3), ("ambient_pa", ambient_pa), ("ambient_k", ambient_k)):
+        if not (np.isfinite(value) and value > 0):
+            raise ValueError(f"{name} must be positive, not {value:g}")
+    tau_s = thermal_time_constant_s or USUAL_TAU_S
+    tau_ln_u = USUAL_TAU_LN_U
+    if thermal_time_constant_s:
+        tau_ln_u = min(USUAL_TAU_LN_U, math.hypot(0.1, (thermal_time_constant_u_s or 0.3 * tau_s) / tau_s))
+    setting = _Setting(
+        volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, start_u_k, rated_vacuum_pa, response_s, pressure_u_pa,
+        tau_s, tau_ln_u,
+    )  # fmt: skip
+    noise_pa = max(noise_sd(p), 0.3)
+    before = p[t <= 0] if np.count_nonzero(t <= 0) >= 5 else p[:5]
+    start_pa = float(np.mean(before[-100:]))
+    vacuum_pa = ambient_pa - start_pa
+    if vacuum_pa < max(LEAST_VACUUM_PA, 20 * noise_pa):
+        why = f"only {vacuum_pa / 1000:.2f} kPa of vacuum at the start: nothing to open onto"
+        return FlowResult(why_not=dict.fromkeys(_WANTED, why), notes=(why,))
+    end_pa = float(np.mean(p[-max(5, len(p) // 200) :]))
+    if end_pa - start_pa < CLOSED_BELOW * vacuum_pa:
+        return _closed(t, p, start_pa, setting)
+    return _opened(t, p, start_pa, noise_pa, setting)
+
+
+_WANTED = (
+    "sonic_conductance_dm3_s_bar",
+    "critical_pressure_ratio",
+    "opening_delay_ms",
+    "flow_at_rated_vacuum_lpm_anr",
+)
+
+
+def _closed(t: Samples, p: Samples, start_pa: float, setting: _Setting) -> FlowResult:
+    """Result for a valve that lets nothing, or next to nothing, in: conductance from the slope of a line."""
+    flowing = t > 0
+    x, y = t[flowing], p[flowing]
+    slope, offset = np.polyfit(x, y, 1)
+    left = y - (slope * x + offset)
+    slope_u = float(np.std(left) * math.sqrt(12 / len(x)) / (x[-1] - x[0]))
+    shape = float(flow_function(start_pa / setting.ambient_pa, USUAL_RATIO))
+    # with no fill to show it, the gas may be anywhere between following the wall and not feeling it
+    rate = max(slope, 0.0) / setting.ambient_pa / shape / math.sqrt(GAMMA)
+    rate_u = math.hypot(slope_u / setting.ambient_pa / shape, 0.12 * rate)
+    c, c_u = setting.conductance(rate), setting.conductance(rate_u)
+    lpm = setting.rated_lpm(1.0, USUAL_RATIO)
+    length_ms = 1e3 * float(t[-1])
+    return FlowResult(
+        sonic_conductance_dm3_s_bar=c,
+        sonic_conductance_dm3_s_bar_u=c_u,
+        opening_delay_ms=length_ms,
+        flow_at_rated_vacuum_lpm_anr=c * lpm,
+        flow_at_rated_vacuum_lpm_anr_u=c_u * lpm,
+        opened=False,
+        bounds={"opening_delay_ms": "above"},
+        why_not={"critical_pressure_ratio": REASON_CLOSED},
+        parts=(("slope of the pressure", setting.conductance(slope_u / setting.ambient_pa)),),
+        notes=(f"{REASON_CLOSED} within {length_ms:.0f} ms",),
+        fit_time_s=x[[0, -1]],
+        fit_pressure_pa=slope * x[[0, -1]] + offset,
+    )
+
+
+def _opened(t: Samples, p: Samples, start_pa: float, noise_pa: float, setting: _Setting) -> FlowResult:
+    """Result for a fill."""
+    vacuum_pa = setting.ambient_pa - start_pa
+    period_s = float(np.median(np.diff(t)))
+    away = p - start_pa
+    onset = _first_lasting(away > max(0.01 * vacuum_pa, 6 * noise_pa))
+    later = np.flatnonzero(away > 0.75 * vacuum_pa)
+    fill_s = float(t[later[0]] - t[onset]) if len(later) else float(t[-1] - t[onset])
+    falling = int(np.count_nonzero((away > 0.05 * vacuum_pa) & (away < 0.75 * vacuum_pa)))
+    reason = ""
+    if falling < LEAST_FALL_SAMPLES:
+        reason = f"only {falling} samples in the fall of the vacuum; {LEAST_FALL_SAMPLES} are needed: sample faster"
+    elif setting.response_s > SLOWEST_RESPONSE * fill_s:
+        reason = (
+            f"the transducer's time constant of {1e3 * setting.response_s:.1f} ms is too slow for a fill of "
+            f"{1e3 * fill_s:.0f} ms; at most {SLOWEST_RESPONSE:.0%} of it"
+        )
+    if reason:
+        return FlowResult(opened=True, why_not=dict.fromkeys(_WANTED, reason), notes=(reason,))
+    x, y, n = _thinned(t, p, float(t[onset]), fill_s, period_s)
+    sd = np.hypot(
+        noise_pa / np.sqrt(n), np.where(y > TAIL_FROM * setting.ambient_pa, TAIL_U * (setting.ambient_pa - y), 0)
+    )
+    fitted, model = _fit_fill(x, y, sd, float(t[onset]), start_pa, fill_s, setting)
+    return _result(x, model(fitted.values), fitted, setting)
+
+
+def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
+    """Index of the first of five samples in a row that are true; the first true one when there is no such run."""
+    run = np.convolve(above, np.ones(5), mode="valid") >= 5
+    return int(np.argmax(run)) if run.any() else int(np.argmax(above))
+
+
+def _thinned(
+    t: Samples, p: Samples, onset_s: float, fill_s: float, period_s: float
+) -> tuple[Samples, Samples, Samples]:
+    """Block means: single samples about the opening, then blocks short enough for the curve to be straight in each."""
+    wide = max(fill_s / 60, period_s)
+    edges = [max(float(t[0]), onset_s - 0.4)]
+    close = max(8 * period_s, 0.012)
+    while edges[-1] < t[-1] + period_s:
+        since = edges[-1] - onset_s
+        if since < -close:
+            step = max(period_s, min(0.05, -close - since))
+        elif since < close:
+            step = max(period_s, 0.001)
+        else:
+            step = min(wide * max(1.0, since / (2 * fill_s)), max(t[-1] / 50, period_s))
+        edges.append(edges[-1] + step)
+    return block_means(t, p, np.array(edges) - period_s / 2)
+
+
+def _fit_fill(
+    x: Samples, y: Samples, sd: Samples, onset_s: float, start_pa: float, fill_s: float, setting: _Setting
+) -> tuple[Fitted, _Model]:
+    start = start_pa / setting.ambient_pa
+    early = (x > onset_s) & (x < onset_s + 0.4 * fill_s)
+    slope = (
+        float(np.polyfit(x[early], y[early], 1)[0])
+        if np.count_nonzero(early) > 2
+        else 0.5 * (y[-1] - start_pa) / fill_s
+    )
+    shape = float(flow_function(start + 0.1, USUAL_RATIO))
+    rate = max(slope, 1.0) / setting.ambient_pa / GAMMA / shape
+    opened_s = onset_s - 0.01 * (setting.ambient_pa - start_pa) / max(slope, 1.0) - setting.response_s
+    heat = start / setting.tau_s
+    grows_u = math.hypot(3 * heat, 0.5 * rate)
+    ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
+    parameters = (
+        Parameter("opened_s", opened_s, 1e-5, low=float(x[0])),
+        Parameter("travel_s", 0.002, 1e-5, prior=0.0, prior_u=TRAVEL_U_S, low=0.0, high=10 * TRAVEL_U_S),
+        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
+        Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
+        Parameter("critical_ratio", USUAL_RATIO, 1e-4, prior=USUAL_RATIO, prior_u=USUAL_RATIO_U, low=0.02, high=0.65),
+        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u),
+        Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, low=0.0),
+        Parameter("start", start, 1e-5),
+        Parameter("start_warmth", 1.0, 1e-4, prior=1.0, prior_u=max(setting.start_u_k, 1e-3) / setting.ambient_k),
+    )
+    model = _Model(x, setting)
+    return fit(model, y, sd, parameters), model
+
+
+class _Model:
+    """Parameters to the pressures shown at given times; keeps the curve while only the timing changes."""
+
+    def __init__(self, time_s: Samples, setting: _Setting) -> None:
+        self._time_s = time_s
+        self._setting = setting
+        self._fill: Fill | None = None
+        self._curve: FillCurve | None = None
+
+    def __call__(self, q: Mapping[str, float]) -> Samples:
+        heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
+        fill = Fill(q["rate"], q["critical_ratio"], heat, q["heat_flow"], q["start"], q["start_warmth"])
+        if self._curve is None or fill != self._fill:
+            self._fill, self._curve = fill, fill_curve(fill, float(self._time_s[-1] - min(0.0, self._time_s[0])))
+        response_s = self._setting.response_s
+        when, _ = delayed_s(self._time_s - q["opened_s"], response_s, q["travel_s"])
+        ratio, _, bend = self._curve.at(when)
+        # the delayed time has the first order of the smoothing; this is what is left of the second
+        smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
+        return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
+
+
+def _result(x: Samples, curve: Samples, fitted: Fitted, setting: _Setting) -> FlowResult:
+    q = fitted.values
+    c, b = setting.conductance(q["rate"]), q["critical_ratio"]
+    scale_u = {
+        "volume of the reservoir": setting.volume_u_m3 / setting.volume_m3,
+        "pressure transducer": setting.pressure_u_pa / setting.ambient_pa,
+        "ambient temperature": 0.5 * setting.ambient_u_k / setting.ambient_k,
+    }
+    fit_u = setting.conductance(fitted.u("rate"))
+    parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
+    scale = math.sqrt(sum(u * u for u in scale_u.values()))
+    lpm = setting.rated_lpm(c, b)
+    by_b = (setting.rated_lpm(c, b + 1e-4) - lpm) / 1e-4
+    lpm_u = fitted.u_of({"rate": lpm / q["rate"], "critical_ratio": by_b})
+    b_u = fitted.u("critical_ratio")
+    tau_s = math.exp(q["tau_ln"])
+    why_not = {}
+    notes = []
+    if b_u > RATIO_KNOWN_U:
+        why_not["critical_pressure_ratio"] = (
+            f"cannot be resolved from this fill: standard uncertainty {b_u:.2f}, at most {RATIO_KNOWN_U} is of use"
+        )
+        notes.append(f"critical pressure ratio {why_not['critical_pressure_ratio']}")
+    if fitted.widening > 2:
+        notes.append(f"the fill departs from the model: uncertainties widened {fitted.widening:.1f} times")
+    return FlowResult(
+        sonic_conductance_dm3_s_bar=c,
+        sonic_conductance_dm3_s_bar_u=math.hypot(fit_u, c * scale),
+        critical_pressure_ratio=None if why_not else b,
+        critical_pressure_ratio_u=None if why_not else b_u,
+        opening_delay_ms=1e3 * q["opened_s"],
+        opening_delay_ms_u=1e3 * fitted.u("opened_s"),
+        flow_at_rated_vacuum_lpm_anr=lpm,
+        flow_at_rated_vacuum_lpm_anr_u=math.hypot(lpm_u, lpm * scale),
+        thermal_time_constant_s=tau_s,
+        thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
+        opened=True,
+        why_not=why_not,
+        parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
+        notes=tuple(notes),
+        fit_time_s=x,
+        fit_pressure_pa=curve,
+    )

@@ -1,0 +1,244 @@
+"""A rigid reservoir filling from the ambient through one opening: mass and energy balance with heat from the wall.
+
+Written in ratios, so that three rates and two starting values say everything. With r = p/p_ambient, mu = the mass over the
+mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function::
+
+    d mu/dt = kappa f(r)
+    d r /dt = gamma kappa f(r) - (heat + heat_flow |f(r)|) (r/mu - 1)
+
+kappa = C rho0 R sqrt(T0 T_ambient) / V is the isothermal filling rate, r/mu the temperature over ambient, and
+heat = mu_0 / tau for a wall that brings the gas back with the time constant tau = m c_v / G at the mass m of mu_0.
+`heat_flow` is heat transfer that grows with the inflow. What comes in brings the ambient's enthalpy.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchrig.analysis.gas import GAMMA, R_AIR, RHO_ANR, T_ANR_K
+from benchrig.analysis.results import Samples
+
+__all__ = ["Fill", "FillCurve", "conductance_dm3_s_bar", "delayed_s", "fill_curve", "filling_rate_per_s"]
+
+LAMINAR_FROM = 0.999
+"""From this ratio on the flow is taken as proportional to the pressure difference; the ellipse's slope is infinite at one."""
+STIFF_FROM = 0.98
+"""From here on the pressure follows the flow so tightly that an explicit step would have to be tiny."""
+ROS = 1 - 1 / math.sqrt(2)
+"""Coefficient of the two-stage Rosenbrock scheme of order two that damps stiff parts (from memory: any text on it)."""
+
+
+def filling_rate_per_s(c_dm3_s_bar: float, volume_m3: float, ambient_k: float) -> float:
+    """Isothermal filling rate kappa, 1/s: dp/dt over ambient pressure in choked flow.
+
+    Examples
+    --------
+    >>> round(filling_rate_per_s(0.50063, 1e-3, 293.15), 4)
+    0.4992
+    """
+    return c_dm3_s_bar * 1e-8 * RHO_ANR * R_AIR * math.sqrt(T_ANR_K * ambient_k) / volume_m3
+
+
+def conductance_dm3_s_bar(rate_per_s: float, volume_m3: float, ambient_k: float) -> float:
+    """Sonic conductance C, dm3/(s bar), from an isothermal filling rate: the inverse of `filling_rate_per_s`.
+
+    Examples
+    --------
+    >>> round(conductance_dm3_s_bar(0.4992107, 1e-3, 293.15), 4)
+    0.5006
+    """
+    return rate_per_s / filling_rate_per_s(1.0, volume_m3, ambient_k)
+
+
+@dataclass(frozen=True)
+class Fill:
+    """What determines a fill; see the module's text for the symbols.
+
+    Attributes
+    ----------
+    rate : float
+        kappa, 1/s; a slightly negative one (a leak fitted through noise) is allowed.
+    critical_ratio : float
+        b of the opening.
+    heat, heat_flow : float
+        Heat transfer, 1/s: constant part, and what full flow adds.
+    start : float
+        Pressure over ambient at the start.
+    start_warmth : float
+        Gas temperature over ambient at the start.
+    """
+
+    rate: float
+    critical_ratio: float
+    heat: float
+    heat_flow: float
+    start: float
+    start_warmth: float = 1.0
+
+    def changed(self, name: str, value: float) -> Fill:
+        """The same fill with one value changed."""
+        return replace(self, **{name: value})
+
+
+@dataclass(frozen=True)
+class FillCurve:
+    """Pressure over ambient at nodes in time, with slopes: a cubic between nodes. Arrays have shape (n,)."""
+
+    time_s: Samples
+    ratio: Samples
+    slope_per_s: Samples
+
+    def at(self, time_s: Samples) -> tuple[Samples, Samples, Samples]:
+        """Value, slope and second derivative at times of shape (k,); at rest before zero, held after the last node."""
+        node = np.clip(np.searchsorted(self.time_s, time_s, side="right") - 1, 0, len(self.time_s) - 2)
+        width = self.time_s[node + 1] - self.time_s[node]
+        x = np.clip((time_s - self.time_s[node]) / width, 0.0, 1.0)
+        y0, y1 = self.ratio[node], self.ratio[node + 1]
+        d0, d1 = self.slope_per_s[node] * width, self.slope_per_s[node + 1] * width
+        third = 2 * (y0 - y1) + d0 + d1
+        second = 3 * (y1 - y0) - 2 * d0 - d1
+        flowing = time_s > 0
+        value = y0 + x * (d0 + x * (second + x * third))
+        slope = np.where(flowing, (d0 + x * (2 * second + 3 * x * third)) / width, 0.0)
+        bend = np.where(flowing, (2 * second + 6 * x * third) / (width * width), 0.0)
+        return value, slope, bend
+
+
+def fill_curve(fill: Fill, end_s: float) -> FillCurve:
+    """Integrate a fill from 0 to `end_s` seconds.
+
+    Classical Runge-Kutta steps while the pressure is well below ambient, damped implicit ones in the stiff tail where
+    the pressure stands a hair below ambient and air comes in only as fast as the gas inside cools.
+
+    Examples
+    --------
+    Isothermal and choked, the pressure rises by kappa a second (1 L, 2 mm hole of the tables in `gas`: 0.2412 s to 53.5 kPa):
+
+    >>> curve = fill_curve(Fill(rate=0.499211, critical_ratio=0.528, heat=1e4, heat_flow=0.0, start=0.407846), 0.3)
+    >>> round(float(curve.at(np.array([0.2407]))[0][0]), 3)
+    0.528
+    """
+    kappa, b, heat, heat_flow = fill.rate, fill.critical_ratio, fill.heat, fill.heat_flow
+    r, mu = fill.start, fill.start / fill.start_warmth
+    span = 1 - b
+    x_laminar = (LAMINAR_FROM - b) / span
+    laminar = math.sqrt(1 - x_laminar * x_laminar) / (1 - LAMINAR_FROM)
+    sqrt = math.sqrt
+
+    def flow(ratio: float) -> float:
+        if ratio <= b:
+            return 1.0
+        if ratio >= LAMINAR_FROM:
+            return laminar * (1 - ratio)
+        x = (ratio - b) / span
+        return sqrt(1 - x * x)
+
+    def slope(ratio: float, mass: float, f: float) -> float:
+        return GAMMA * kappa * f - (heat + heat_flow * abs(f)) * (ratio / mass - 1)
+
+    warming = (heat + heat_flow) / mu
+    coarse = min(end_s / 12, 0.25 / max(warming, 1e-9), 0.025 / max(abs(kappa) * GAMMA, 1e-9))
+    t = 0.0
+    f = flow(r)
+    d = slope(r, mu, f)
+    times, ratios, slopes = [t], [r], [d]
+    while t < end_s and r < STIFF_FROM:
+        h = min(coarse, 1.0001 * (end_s - t))
+        half = h / 2
+        k1, m1 = d, kappa * f
+        r2, mu2 = r + half * k1, mu + half * m1
+        f2 = flow(r2)
+        k2, m2 = slope(r2, mu2, f2), kappa * f2
+        r3, mu3 = r + half * k2, mu + half * m2
+        f3 = flow(r3)
+        k3, m3 = slope(r3, mu3, f3), kappa * f3
+        r4, mu4 = r + h * k3, mu + h * m3
+        f4 = flow(r4)
+        k4, m4 = slope(r4, mu4, f4), kappa * f4
+        r += h / 6 * (k1 + 2 * (k2 + k3) + k4)
+        mu += h / 6 * (m1 + 2 * (m2 + m3) + m4)
+        t += h
+        f = flow(r)
+        d = slope(r, mu, f)
+        times.append(t)
+        ratios.append(r)
+        slopes.append(d)
+    h = min(coarse / 4, end_s / 12)
+    longest = min(0.1 / max(heat, 1e-9), end_s / 12)
+    while t < end_s:
+        h = min(h, longest, 1.0001 * (end_s - t))
+        # slope of the flow function: the steeper of chord and tangent, so that the corner at LAMINAR_FROM stays damped
+        steep = (
+            0.0
+            if r <= b
+            else laminar
+            if r >= LAMINAR_FROM
+            else max(f / (1 - r), (r - b) / (span * span * max(f, 1e-3)))
+        )
+        cooling = (heat + heat_flow * abs(f)) / mu
+        into_mass = ROS * h * kappa * steep
+        from_mass = ROS * h * cooling * r / mu
+        a = 1 + ROS * h * (GAMMA * kappa * steep + cooling) + from_mass * into_mass
+        m0 = kappa * f
+        k1 = (d + from_mass * m0) / a
+        m1 = m0 - into_mass * k1
+        r2, mu2 = r + h * k1, mu + h * m1
+        f2 = flow(r2)
+        d2, m2 = slope(r2, mu2, f2) - 2 * k1, kappa * f2 - 2 * m1
+        k2 = (d2 + from_mass * m2) / a
+        m2 -= into_mass * k2
+        r += h * (1.5 * k1 + 0.5 * k2)
+        mu += h * (1.5 * m1 + 0.5 * m2)
+        t += h
+        f = flow(r)
+        d = slope(r, mu, f)
+        times.append(t)
+        ratios.append(r)
+        slopes.append(d)
+        h *= 1.15
+    return FillCurve(np.array(times), np.array(ratios), np.array(slopes))
+
+
+def delayed_s(since_open_s: Samples, response_s: float, travel_s: float = 0.0) -> tuple[Samples, Samples]:
+    """Time at which an undisturbed fill would show what a slow transducer shows behind a valve that opens gradually.
+
+    For a start that is linear in time this is exact: an opening that grows linearly over `travel_s` makes the fill run on
+    the integral of the opening, and a first-order transducer with time constant `response_s` smooths it.
+
+    Parameters
+    ----------
+    since_open_s : ndarray, shape (n,)
+        Time since the valve began to open, s; negative before it.
+    response_s, travel_s : float
+        Time constant of the transducer and time over which the valve opens, s; either may be zero.
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        The delayed time, s, zero before the opening; and its derivative by `since_open_s`.
+
+    Examples
+    --------
+    >>> delayed_s(np.array([-1.0, 0.0, 0.5]), 0.003)[0].round(4)
+    array([0.   , 0.   , 0.497])
+    """
+    if travel_s < 1e-5:
+        t = np.maximum(since_open_s, 0.0)
+        if response_s <= 0:
+            return t, np.where(since_open_s > 0, 1.0, 0.0)
+        decay = np.exp(-t / response_s)
+        return t - response_s * (1 - decay), np.where(since_open_s > 0, 1 - decay, 0.0)
+
+    def ramp(t: Samples) -> tuple[Samples, Samples]:
+        t = np.maximum(t, 0.0)
+        if response_s <= 0:
+            return t * t / 2, t
+        decay = np.exp(-t / response_s)
+        return t * t / 2 - response_s * t + response_s**2 * (1 - decay), t - response_s * (1 - decay)
+
+    rise, rate = ramp(since_open_s)
+    later_rise, later_rate = ramp(since_open_s - travel_s)
+    return (rise - later_rise) / travel_s, (rate - later_rate) / travel_s
