@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,13 @@ def _scrambled(words: NDArray[np.uint64]) -> NDArray[np.uint64]:
     words = (words ^ (words >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     words = (words ^ (words >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return words ^ (words >> np.uint64(31))
+
+
+def _scrambled_word(word: int) -> int:
+    word &= _WORD
+    word = ((word ^ (word >> 30)) * 0xBF58476D1CE4E5B9) & _WORD
+    word = ((word ^ (word >> 27)) * 0x94D049BB133111EB) & _WORD
+    return word ^ (word >> 31)
 
 
 class SampleNoise:
@@ -35,8 +44,8 @@ class SampleNoise:
     --------
     >>> noise = SampleNoise(seed=7, stream=1)
     >>> block = noise.at(np.arange(100))
-    >>> bool(block[42] == noise.at(np.array([42]))[0])
-    True
+    >>> bool(block[42] == noise.at(np.array([42]))[0]), bool(abs(block[42] - noise.one(42)) < 1e-9)
+    (True, True)
     """
 
     def __init__(self, seed: int, stream: int) -> None:
@@ -65,6 +74,13 @@ class SampleNoise:
         radius = np.sqrt(-2.0 * np.log(((first >> np.uint64(11)).astype(np.float64) + 1.0) * 2.0**-53))
         turn = (second >> np.uint64(11)).astype(np.float64) * 2.0**-53
         return np.asarray(radius * np.cos(2.0 * np.pi * turn), dtype=np.float64)
+
+    def one(self, index: int) -> float:
+        """Return the noise of one sample: as `at` to the last few bits, and many times faster for a single number."""
+        first = _scrambled_word((2 * index + 1) * _STRIDE + self._key)
+        second = _scrambled_word((2 * index + 2) * _STRIDE + self._key)
+        radius = math.sqrt(-2.0 * math.log(((first >> 11) + 1.0) * 2.0**-53))
+        return radius * math.cos(2.0 * math.pi * (second >> 11) * 2.0**-53)
 
 
 def within(half_width: float, *, seed: int, stream: int) -> float:

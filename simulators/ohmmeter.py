@@ -11,8 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-import numpy as np
-
 from simulators.noise import SampleNoise, within
 
 __all__ = ["APERTURES_NPLC", "MAINS_HZ", "RANGES", "Ohmmeter", "Range", "Terminals"]
@@ -173,8 +171,7 @@ class Ohmmeter:
             return math.inf
         if max(aperture.seen_ohm) > OVER_RANGE * self.range.full_ohm:
             return math.inf
-        index = np.array([round(aperture.done_s * 1e6)])
-        noise = float(self._noise.at(index)[0]) * self.range.noise_ohm / math.sqrt(self.nplc)
+        noise = self._noise.one(round(aperture.done_s * 1e6)) * self.range.noise_ohm / math.sqrt(self.nplc)
         mean = sum(aperture.seen_ohm) / len(aperture.seen_ohm)
         return mean * (1 + self._gain[self.range]) + self._zero[self.range] + noise
 

@@ -1,0 +1,108 @@
+"""The bench file of the demo bench, as a person would have written it after measuring the bench's constants."""
+
+from __future__ import annotations
+
+__all__ = ["demo_bench_toml"]
+
+_TEXT = """\
+# Bench file of the simulated bench. The workshop and all figures are our own invention.
+# Uncertainties (u_...) are standard uncertainties (k = 1). Pressures are absolute unless the name says vacuum.
+
+[bench]
+name = "bench-1"
+workshop = "Fernhill Valve Rebuild (fictional)"
+simulated = true
+barometer_kpa = 101.325     # station pressure, not reduced to sea level; checks the transducer at open vent
+
+[board]                     # relay and converter board
+port = {port}
+identity = "BRSIM001"       # what the board answers to HELLO
+
+[meter]                     # multimeter, in four-wire connection up to the plug
+address = {meter_address}
+identity = "FICTION INSTRUMENTS,BENCH METER 6,SIM0001"   # beginning of the answer to *IDN?
+wires = 4
+lead_ohm = 0.0              # taken off each reading: leads and plug contacts
+lead_u_ohm = 0.004
+accuracy_percent = 0.02     # the meter's specification on its 100 ohm range: of the reading,
+accuracy_ohm = 0.004        # plus this
+nplc = 10                   # integration time in periods of the mains
+range_ohm = 100.0
+
+[supply]                    # coil supply, measured on the board through a divider
+low_v = 12.0                # below, the supply is taken to be off or weak
+high_v = 14.8
+divider = 6.0               # supply volts per volt at the pin
+u_percent = 0.5
+
+[shunt]                     # coil current
+volts_per_amp = 2.0         # 0.100 ohm times a gain of 20
+u_percent = 0.3
+over_current_a = 1.5        # the board switches off above
+
+[transducer]                # absolute pressure in the manifold
+offset_v = 0.200            # at 0 Pa
+volts_per_pa = 25.0e-6
+u_pa = 60.0
+response_ms = 3.0
+
+[thermistor]                # ambient temperature
+r25_ohm = 10000.0
+beta_k = 3950.0
+pull_up_ohm = 10000.0
+pull_up_v = 3.3
+u_k = 0.5
+
+[reservoir]                 # with the manifold and the hose up to the valve
+volume_l = 0.500
+u_percent = 0.5
+hold_vacuum_kpa = 60.0      # drawn before the hold step
+pump_limit_s = 25.0         # longer, and the pump or a joint is at fault
+
+[background]                # what the closed bench leaks by itself
+leak_sccm = 0.15
+u_sccm = 0.05
+
+[heat]                      # how fast the gas takes the walls' temperature after pump-down
+time_constant_s = {time_constant_s:.1f}
+u_s = {time_constant_u_s:.1f}
+"""
+
+
+def demo_bench_toml(port: str = "memory", meter_address: str = "memory") -> str:
+    """Return the text of the demo bench's file.
+
+    Parameters
+    ----------
+    port : str
+        Of the board: "memory" or the path of a serial port.
+    meter_address : str
+        Of the multimeter: "memory" or a VISA address.
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Examples
+    --------
+    >>> import tomllib
+    >>> tomllib.loads(demo_bench_toml("/tmp/board", "TCPIP::127.0.0.1::5025::SOCKET"))["board"]["port"]
+    '/tmp/board'
+    """
+    return _TEXT.format(
+        port=_quoted(port),
+        meter_address=_quoted(meter_address),
+        time_constant_s=HEAT_TIME_CONSTANT_S,
+        time_constant_u_s=HEAT_TIME_CONSTANT_U_S,
+    )
+
+
+HEAT_TIME_CONSTANT_S = 2.5
+HEAT_TIME_CONSTANT_U_S = 0.6
+
+
+def _quoted(text: str) -> str:
+    """Write a TOML basic string."""
+    escaped = "".join(f"\\u{ord(c):04x}" if c in '"\\' or ord(c) < 0x20 or ord(c) == 0x7F else c for c in text)
+    return f'"{escaped}"'

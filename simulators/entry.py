@@ -1,0 +1,129 @@
+"""The simulated bench for whoever asks by entry point (group ``benchrig.benches``): options in, an opened bench out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from simulators.bench_file import demo_bench_toml
+from simulators.faults import parse_fault, schedule
+from simulators.machine import Machine
+from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
+from simulators.serve import Server
+from simulators.world import CONDITIONS, MODELS, BenchTruth, World, draw_valve
+
+__all__ = ["OpenedBench", "open_bench"]
+
+BENCH_FILE = "bench.toml"
+_OPTIONS = ("model", "condition", "seed", "faults")
+
+
+@dataclass(frozen=True)
+class OpenedBench:
+    """A simulated bench with a valve on it, ready to be talked to.
+
+    Attributes
+    ----------
+    clock : SimClock
+        The bench's clock.
+    board_link, meter_link
+        Links to the two instruments.
+    bench_file : str
+        Text of the bench file, TOML.
+    machine : Machine
+        The bench itself, for whoever wants to meddle with it.
+    """
+
+    clock: SimClock
+    board_link: MemoryByteLink
+    meter_link: MemoryTextLink
+    bench_file: str
+    machine: Machine
+
+    def close(self) -> None:
+        """Close both links. Safe to repeat."""
+        self.board_link.close()
+        self.meter_link.close()
+
+    def serve(
+        self,
+        *,
+        folder: Path,
+        meter_port: int = 0,
+        announce: Callable[[str], None],
+        until: Callable[[], bool] = lambda: False,
+    ) -> None:
+        """Serve the same bench in real time on a pseudo-terminal and TCP, in place of the links in memory.
+
+        Writes a bench file with the addresses into `folder`, announces both, and a line at every change of the outputs.
+        Returns when `until` says so; KeyboardInterrupt closes the ports and passes on.
+
+        Raises
+        ------
+        ValueError
+            A port cannot be had.
+        """
+        with Server(self.machine, folder=folder, meter_port=meter_port, announce=announce) as server:
+            bench_file = folder / BENCH_FILE
+            bench_file.write_text(demo_bench_toml(str(server.board_port), server.meter_address), encoding="utf-8")
+            announce(f"board       {server.board_port}")
+            announce(f"meter       {server.meter_address}")
+            announce(f"bench file  {bench_file}")
+            server.run(until=until)
+
+
+def open_bench(options: Mapping[str, object]) -> OpenedBench:
+    """Open the simulated bench.
+
+    Parameters
+    ----------
+    options : mapping
+        ``model`` (default the first of MODELS) and ``condition`` (default "good") of the valve; ``seed``, a whole
+        number (default 1), of everything that is drawn; ``faults``, a list of "KIND@SECONDS".
+
+    Returns
+    -------
+    OpenedBench
+        The same every time for the same options.
+
+    Raises
+    ------
+    ValueError
+        An option is not known or makes no sense; says which and what would.
+
+    Examples
+    --------
+    >>> bench = open_bench({"model": "alder-24", "condition": "seat-leak", "seed": 5})
+    >>> bench.clock.sleep_until(2.0)
+    >>> bench.clock.now()
+    2.0
+    """
+    unknown = sorted(set(options) - set(_OPTIONS))
+    if unknown:
+        raise ValueError(f"The simulated bench has no option {', '.join(unknown)}; it has {', '.join(_OPTIONS)}.")
+    model = _choice("model", options.get("model", MODELS[0]), MODELS)
+    condition = _choice("condition", options.get("condition", "good"), CONDITIONS)
+    seed = options.get("seed", 1)
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise ValueError(f"Option seed of the simulated bench: a whole number, 0 or more, is wanted, not {seed!r}.")
+    given = options.get("faults", [])
+    texts = list(given) if isinstance(given, (list, tuple)) else None
+    if texts is None:
+        raise ValueError(f'Option faults of the simulated bench: a list of "KIND@SECONDS" is wanted, not {given!r}.')
+    faults = [parse_fault(str(text)) for text in texts]
+    machine = Machine(World(BenchTruth(), draw_valve(model, condition, seed), seed=seed), seed=seed)
+    schedule(machine, faults)
+    return OpenedBench(
+        SimClock(machine),
+        MemoryByteLink(machine),
+        MemoryTextLink(machine),
+        demo_bench_toml("memory", "memory"),
+        machine,
+    )
+
+
+def _choice(option: str, given: object, choices: tuple[str, ...]) -> str:
+    if not isinstance(given, str) or given not in choices:
+        raise ValueError(f"Option {option} of the simulated bench: {given!r} is not one of {', '.join(choices)}.")
+    return given

@@ -1,0 +1,186 @@
+"""The simulated bench as one machine: world, board and meter kept in step.
+
+The machine alone moves the world. It stops at every instant at which somebody has something to do (the board's limits
+and switches, the meter's apertures, scheduled actions), so that these happen exactly when they are due, and lets the
+world run freely in between. How the way to an instant is cut into calls makes no difference.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import math
+from collections.abc import Callable
+
+from firmware_protocol.board import Board
+from firmware_protocol.messages import COIL
+from simulators.meter import Meter, MeterMode
+from simulators.pins import CHANNELS, Pins
+from simulators.plant import Plant
+
+__all__ = ["BUILD", "IDENTITY", "Machine"]
+
+IDENTITY = b"BRSIM001"
+BUILD = 1
+WATCH_US = 5_000
+"""While the coil is on, the board looks at the coil current this often. A real one does so all the time."""
+WATCH_CAPTURE_US = 25_000
+"""The same during a capture, where each look takes in all samples since the last one."""
+
+
+class Machine:
+    """World, board and meter, moved on together.
+
+    Parameters
+    ----------
+    world : Plant
+        The physical world, at its start.
+    seed : int
+        Of noise and instrument errors.
+
+    Attributes
+    ----------
+    board : Board
+        The board's own logic, on simulated pins.
+    meter : Meter
+        The multimeter.
+    board_unplugged : bool
+        Nobody can talk to the board; it runs on.
+    on_change : callable
+        Called with (instant in seconds, outputs, cause of the latched trip) whenever one of the latter two is new.
+
+    Examples
+    --------
+    >>> from simulators.entry import open_bench
+    >>> machine = open_bench({}).machine
+    >>> machine.advance_to(0.25)
+    >>> machine.now_s, machine.board.outputs
+    (0.25, 0)
+    """
+
+    def __init__(self, world: Plant, *, seed: int) -> None:
+        self.world = world
+        self.board_unplugged = False
+        self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
+        self._pins = Pins(world, seed=seed)
+        self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
+        self.meter = Meter(world, seed=seed)
+        self._actions: list[tuple[float, int, Callable[[], None]]] = []
+        self._ticket = itertools.count()
+        self._seen = (0, 0)
+        self._watched_us = -1
+
+    @property
+    def now_s(self) -> float:
+        """Where the machine stands, in seconds since the world began."""
+        return self.world.t_s
+
+    @property
+    def meter_mode(self) -> MeterMode:
+        """How the meter behaves; may be set at any time."""
+        return self.meter.mode
+
+    @meter_mode.setter
+    def meter_mode(self, mode: MeterMode) -> None:
+        self.meter.mode = mode
+
+    @property
+    def estop_ok(self) -> bool:
+        """Emergency stop released. A change is felt by the board at once."""
+        return self._pins.estop_ok
+
+    @estop_ok.setter
+    def estop_ok(self, released: bool) -> None:
+        self._pins.estop_ok = released
+        self._tick_board()
+
+    @property
+    def guard_closed(self) -> bool:
+        """Guard closed. A change is felt by the board at once."""
+        return self._pins.guard_closed
+
+    @guard_closed.setter
+    def guard_closed(self, closed: bool) -> None:
+        self._pins.guard_closed = closed
+        self._tick_board()
+
+    def board_exchange(self, data: bytes) -> bytes:
+        """Let the board hear these bytes now; return what it says."""
+        answer = self.board.receive(data)
+        self._notice()
+        return answer
+
+    def at(self, t_s: float, action: Callable[[], None]) -> None:
+        """Have something done at an instant; at once if that has passed. The board looks around right after it."""
+        if t_s <= self.now_s:
+            action()
+            self._tick_board()
+        else:
+            heapq.heappush(self._actions, (t_s, next(self._ticket), action))
+
+    def advance_to(self, t_s: float, *, until: Callable[[], bool] = lambda: False) -> None:
+        """Move everything on to an instant.
+
+        Parameters
+        ----------
+        t_s : float
+            Where to stop; nothing happens if the machine is there already.
+        until : callable
+            Asked after everything that happens on the way; True stops the machine there.
+        """
+        while True:
+            stop_s = min(t_s, self.next_stop_s())
+            if stop_s > self.now_s:
+                self.world.advance_to(stop_s)
+            self._act()
+            if stop_s >= t_s or until():
+                return
+
+    def next_stop_s(self) -> float:
+        """Instant at which something next happens by itself; infinite when nothing will."""
+        stops_s = [math.inf]
+        board_us = self.board.next_due_us()
+        if board_us is not None:
+            stops_s.append(board_us * 1e-6)
+        if self.board.outputs & COIL:
+            # On a grid of absolute time, so that it does not matter where earlier calls stopped.
+            watch_us = self._watch_us()
+            stops_s.append((self._pins.now_us() // watch_us + 1) * watch_us * 1e-6)
+        if self._actions:
+            stops_s.append(self._actions[0][0])
+        meter_s = self.meter.next_due()
+        if meter_s is not None:
+            stops_s.append(meter_s)
+        return min(stops_s)
+
+    def _watch_us(self) -> int:
+        return WATCH_CAPTURE_US if self._pins.capturing else WATCH_US
+
+    def _act(self) -> None:
+        now_s, now_us = self.now_s, self._pins.now_us()
+        meter_s = self.meter.next_due()
+        if meter_s is not None and meter_s <= now_s:
+            self.meter.tick(now_s)
+        acted = False
+        while self._actions and self._actions[0][0] <= now_s:
+            heapq.heappop(self._actions)[2]()
+            acted = True
+        board_us = self.board.next_due_us()
+        due = board_us is not None and board_us <= now_us
+        watch = bool(self.board.outputs & COIL) and now_us % self._watch_us() == 0 and now_us != self._watched_us
+        if acted or due or watch:
+            self._watched_us = now_us
+            self._tick_board()
+
+    def _tick_board(self) -> None:
+        self.board.tick()
+        self._notice()
+        due_us = self.board.next_due_us()
+        if due_us is not None and due_us <= self._pins.now_us():
+            raise RuntimeError(f"the board leaves undone what was due at {due_us} us: the machine would stand still")
+
+    def _notice(self) -> None:
+        seen = (self.board.outputs, self.board.cause)
+        if seen != self._seen:
+            self._seen = seen
+            self.on_change(self.now_s, *seen)

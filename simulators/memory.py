@@ -1,0 +1,178 @@
+"""Links to the simulated instruments inside this program, on a clock whose seconds pass as fast as they are worked out.
+
+A request takes a moment to arrive and so does its answer, as over USB and a network. Not modelled: loss, damage and
+odd chunks on the wire; the tests of the protocol have those.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections import deque
+
+from simulators.machine import Machine
+from simulators.meter import MeterMode
+
+__all__ = ["MemoryByteLink", "MemoryTextLink", "SimClock"]
+
+WIRE_S = 0.0005
+"""Each way, as USB takes about half a frame on average (from memory)."""
+BYTE_S = 1e-6
+OPEN_S = 0.005
+
+
+class SimClock:
+    """Seconds of the simulated world. Waiting moves the world.
+
+    Parameters
+    ----------
+    machine : Machine
+        What moves when somebody waits.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+
+    def now(self) -> float:
+        """Seconds since the world began."""
+        return self._machine.now_s
+
+    def sleep_until(self, t: float) -> None:
+        """Let the world move on to `t`; nothing if it is there already."""
+        if t > self._machine.now_s:
+            self._machine.advance_to(t)
+
+
+class MemoryByteLink:
+    """A pipe of bytes to the simulated board.
+
+    Parameters
+    ----------
+    machine : Machine
+        Whose board.
+
+    Raises
+    ------
+    OSError
+        From `write` and `read`, while the board is unplugged or after `close`.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self.name = "simulated board"
+        self._machine = machine
+        self._arriving: deque[tuple[float, bytes]] = deque()
+        self._open = True
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`; it arrives a moment later, and the answer a moment after that."""
+        self._check()
+        arrives_s = self._machine.now_s + WIRE_S + len(data) * BYTE_S
+
+        def deliver() -> None:
+            if self._machine.board_unplugged:
+                return
+            answer = self._machine.board_exchange(data)
+            if answer:
+                self._arriving.append((arrives_s + WIRE_S + len(answer) * BYTE_S, answer))
+
+        self._machine.at(arrives_s, deliver)
+
+    def read(self, deadline: float) -> bytes:
+        """Return what has arrived, waiting for at least one byte; ``b""`` once the deadline has passed."""
+        self._check()
+        if not self._arriving:
+            self._machine.advance_to(deadline, until=lambda: bool(self._arriving) or self._machine.board_unplugged)
+            self._check()
+        if not self._arriving or self._arriving[0][0] > deadline:
+            self._machine.advance_to(deadline, until=lambda: self._machine.board_unplugged)
+            self._check()
+            return b""
+        self._machine.advance_to(self._arriving[0][0])
+        return self._arriving.popleft()[1]
+
+    def close(self) -> None:
+        """Give the port back. Safe to repeat."""
+        self._open = False
+
+    def _check(self) -> None:
+        if not self._open:
+            raise OSError(errno.EBADF, "the link to the simulated board is closed")
+        if self._machine.board_unplugged:
+            raise OSError(errno.EIO, "the simulated board is unplugged")
+
+
+class MemoryTextLink:
+    """A pipe of lines to the simulated multimeter.
+
+    Parameters
+    ----------
+    machine : Machine
+        Whose meter.
+
+    Raises
+    ------
+    OSError
+        From `write`, `read` and `reopen`, while the meter is unplugged; from the first two also after `close`.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self.name = "simulated multimeter"
+        self._machine = machine
+        self._session = 1
+        self._arriving: deque[tuple[float, str]] = deque()
+        self._open = True
+
+    def write(self, line: str) -> None:
+        """Send one line; it arrives a moment later."""
+        self._check()
+        arrives_s = self._machine.now_s + WIRE_S + len(line) * BYTE_S
+        session = self._session
+
+        def deliver() -> None:
+            if session == self._session:
+                self._machine.meter.handle(line, self._machine.now_s)
+
+        self._machine.at(arrives_s, deliver)
+
+    def read(self, deadline: float) -> str | None:
+        """Return the next whole line without its terminator, or None once the deadline has passed."""
+        self._check()
+        meter = self._machine.meter
+        if not self._arriving and meter.next_answer_s() is None:
+            self._machine.advance_to(deadline, until=lambda: meter.next_answer_s() is not None or self._unplugged)
+            self._check()
+        ready_s = meter.next_answer_s()
+        while ready_s is not None:
+            self._arriving += [(ready_s + WIRE_S + len(line) * BYTE_S, line) for line in meter.take(ready_s)]
+            ready_s = meter.next_answer_s()
+        if not self._arriving or self._arriving[0][0] > deadline:
+            self._machine.advance_to(deadline, until=lambda: self._unplugged)
+            self._check()
+            return None
+        self._machine.advance_to(self._arriving[0][0])
+        return self._arriving.popleft()[1]
+
+    def reopen(self) -> None:
+        """Close and open again, dropping whatever was on its way."""
+        self.close()
+        self._machine.advance_to(self._machine.now_s + OPEN_S)
+        if self._unplugged:
+            raise OSError(errno.ECONNREFUSED, "the simulated multimeter is unplugged")
+        self._open = True
+
+    def close(self) -> None:
+        """Give the session back. Safe to repeat."""
+        if self._open:
+            self._open = False
+            self._session += 1
+            self._arriving.clear()
+            self._machine.meter.disconnected()
+
+    @property
+    def _unplugged(self) -> bool:
+        return self._machine.meter_mode is MeterMode.UNPLUGGED
+
+    def _check(self) -> None:
+        if not self._open:
+            raise OSError(errno.EBADF, "the link to the simulated multimeter is closed")
+        if self._unplugged:
+            raise OSError(errno.ECONNRESET, "the simulated multimeter is unplugged")

@@ -1,0 +1,195 @@
+"""The board's pins over the physical world: outputs, inputs, and a converter with its noise and errors.
+
+The converter is multiplexed: a single conversion sees the world as it stands. Not modelled: the analog filters before
+the converter, crosstalk between channels, differential non-linearity, and the time that a conversion takes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware_protocol.messages import ALL_INPUTS, AMBIENT, COIL_CURRENT, ESTOP_OK, GUARD_CLOSED, PRESSURE, SUPPLY
+from simulators.noise import SampleNoise, within
+from simulators.plant import Plant, Sampler
+
+__all__ = ["CAPTURE_WORDS", "CHANNELS", "CONVERSION_US", "Pins"]
+
+CHANNELS = ((COIL_CURRENT, 12, 3300), (PRESSURE, 16, 3300), (SUPPLY, 12, 3300), (AMBIENT, 12, 3300))
+"""Quantity, bits, full scale in millivolts, in index order."""
+CAPTURE_WORDS = 65_536
+CONVERSION_US = 5
+
+SHUNT_V_PER_A = 2.0
+TRANSDUCER_OFFSET_V, TRANSDUCER_V_PER_PA = 0.200, 25.0e-6
+DIVIDER = 6.0
+THERMISTOR_R25_OHM, THERMISTOR_BETA_K, PULL_UP_OHM, PULL_UP_V = 10_000.0, 3950.0, 10_000.0, 3.3
+
+_NAMES = {COIL_CURRENT: "current_a", PRESSURE: "transducer_pa", SUPPLY: "supply_v", AMBIENT: "thermistor_k"}
+_MOST_AT_ONCE = 1 << 12
+"""Conversions of one channel in one microsecond that still get noise of their own; a READ asks for 1000 at most."""
+
+Samples = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """One channel from the true quantity to the number that the converter gives."""
+
+    noise: SampleNoise
+    noise_v: float
+    gain: float
+    offset_v: float
+    bits: int
+    full_scale_v: float
+    volts: Callable[[Samples], Samples]
+    volts_one: Callable[[float], float]
+
+    def raw(self, quantity: Samples, noise: Samples) -> NDArray[np.uint16]:
+        pin_v = self.volts(quantity) * self.gain + self.offset_v + noise * self.noise_v
+        codes = np.floor(pin_v / self.full_scale_v * (1 << self.bits) + 0.5)
+        kept = np.clip(codes, 0, (1 << self.bits) - 1).astype(np.uint16)
+        return np.asarray(kept << np.uint16(16 - self.bits), dtype=np.uint16)
+
+    def raw_one(self, quantity: float, noise: float) -> int:
+        pin_v = self.volts_one(quantity) * self.gain + self.offset_v + noise * self.noise_v
+        code = math.floor(pin_v / self.full_scale_v * (1 << self.bits) + 0.5)
+        return min(max(code, 0), (1 << self.bits) - 1) << 16 - self.bits
+
+
+def _thermistor_v(kelvin: Samples) -> Samples:
+    ohm = THERMISTOR_R25_OHM * np.exp(THERMISTOR_BETA_K * (1.0 / kelvin - 1.0 / 298.15))
+    return np.asarray(PULL_UP_V * ohm / (ohm + PULL_UP_OHM), dtype=np.float64)
+
+
+def _channels(seed: int) -> dict[int, _Channel]:
+    """Draw each channel's errors; they stay inside what the demo bench file states (bench_file.py)."""
+    slope_offset = {
+        COIL_CURRENT: (SHUNT_V_PER_A, 0.0),
+        PRESSURE: (TRANSDUCER_V_PER_PA, TRANSDUCER_OFFSET_V),
+        SUPPLY: (1.0 / DIVIDER, 0.0),
+    }
+
+    def straight(index: int) -> tuple[Callable[[Samples], Samples], Callable[[float], float]]:
+        slope, offset = slope_offset[index]
+        return lambda x: x * slope + offset, lambda x: x * slope + offset
+
+    volts = {index: straight(index) for index in slope_offset}
+    volts[AMBIENT] = (_thermistor_v, lambda kelvin: float(_thermistor_v(np.array(kelvin))))
+    noise_v = {COIL_CURRENT: 0.6e-3, PRESSURE: 12.0 * TRANSDUCER_V_PER_PA, SUPPLY: 0.6e-3, AMBIENT: 0.6e-3}
+    gain = {COIL_CURRENT: 0.003, PRESSURE: 2.0e-4, SUPPLY: 0.005, AMBIENT: 0.001}
+    offset_v = {COIL_CURRENT: 0.5e-3, PRESSURE: 35.0 * TRANSDUCER_V_PER_PA, SUPPLY: 0.5e-3, AMBIENT: 0.5e-3}
+    return {
+        index: _Channel(
+            SampleNoise(seed, 100 + index),
+            noise_v[index],
+            1.0 + within(gain[index], seed=seed, stream=120 + index),
+            within(offset_v[index], seed=seed, stream=140 + index),
+            bits,
+            full_scale_mv / 1000.0,
+            *volts[index],
+        )
+        for index, bits, full_scale_mv in CHANNELS
+    }
+
+
+class Pins:
+    """Port of a `firmware_protocol.board.Board` on the simulated world.
+
+    Parameters
+    ----------
+    world : Plant
+        The physical world. `Pins` never moves it.
+    seed : int
+        Draws gain and offset errors, and the noise. Noise depends on channel and instant only.
+
+    Attributes
+    ----------
+    estop_ok, guard_closed : bool
+        The two interlock inputs.
+    capture_words : int
+        Size of the capture memory.
+    """
+
+    def __init__(self, world: Plant, *, seed: int) -> None:
+        self._world = world
+        self._channels = _channels(seed)
+        self.estop_ok = True
+        self.guard_closed = True
+        self.capture_words = CAPTURE_WORDS
+        self._sampler: Sampler | None = None
+        self._captured: tuple[int, ...] = ()
+        self._start_us = 0
+        self._period_us = 0
+        self._samples = 0
+        self._read_at_us = dict.fromkeys(_NAMES, -1)
+        self._reads = dict.fromkeys(_NAMES, 0)
+
+    def now_us(self) -> int:
+        """Microseconds since the world began."""
+        return math.floor(self._world.t_s * 1e6 + 1e-3)
+
+    def write_outputs(self, mask: int, /) -> None:
+        """Drive exactly the outputs in `mask`, now."""
+        self._world.set_outputs(mask)
+
+    def read_inputs(self) -> int:
+        """Interlock inputs as bits, 1 = closed."""
+        open_ = (0 if self.estop_ok else ESTOP_OK) | (0 if self.guard_closed else GUARD_CLOSED)
+        return ALL_INPUTS & ~open_
+
+    def read_channel(self, index: int, /) -> int:
+        """One conversion. The n-th one of a channel within a microsecond has the n-th noise of that instant."""
+        now_us = self.now_us()
+        if self._read_at_us[index] != now_us:
+            self._read_at_us[index] = now_us
+            self._reads[index] = 0
+        self._reads[index] = (self._reads[index] + 1) % _MOST_AT_ONCE
+        channel = self._channels[index]
+        noise = channel.noise.one(now_us * _MOST_AT_ONCE + self._reads[index])
+        return channel.raw_one(self._quantity(index), noise)
+
+    def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> None:
+        """Begin to record; ValueError when the converter cannot keep up."""
+        captured = tuple(index for index in sorted(_NAMES) if channel_mask >> index & 1)
+        if period_us < CONVERSION_US * len(captured):
+            raise ValueError(f"{len(captured)} conversions take longer than {period_us} us")
+        self._captured, self._period_us, self._samples = captured, period_us, samples
+        self._start_us = self.now_us()
+        self._sampler = self._world.start_sampler(self._world.t_s, period_us * 1e-6, samples)
+
+    def capture_recorded(self) -> int:
+        """Samples recorded so far."""
+        return 0 if self._sampler is None else self._sampler.recorded
+
+    def capture_block(self, first: int, count: int, /) -> bytes:
+        """Recorded samples as little-endian words, lowest channel first; the same block always has the same bytes."""
+        if self._sampler is None or first + count > self._sampler.recorded:
+            raise IndexError(f"samples {first} to {first + count} are not recorded")
+        words = np.empty((count, len(self._captured)), dtype="<u2")
+        instants_us = self._start_us + self._period_us * np.arange(first, first + count, dtype=np.int64)
+        for column, index in enumerate(self._captured):
+            channel = self._channels[index]
+            quantity = self._sampler.arrays[_NAMES[index]][first : first + count]
+            words[:, column] = channel.raw(quantity, channel.noise.at(instants_us * _MOST_AT_ONCE))
+        return words.tobytes()
+
+    def capture_stop(self) -> None:
+        """Stop recording and forget what was recorded. Safe to repeat."""
+        self._sampler = None
+
+    @property
+    def capturing(self) -> bool:
+        """Whether a capture is still recording."""
+        return self._sampler is not None and self._sampler.recorded < self._samples
+
+    def _quantity(self, index: int) -> float:
+        if index == COIL_CURRENT:
+            return self._world.coil_current_a()
+        if index == PRESSURE:
+            return self._world.transducer_pa()
+        return self._world.supply_v() if index == SUPPLY else self._world.ambient_thermistor_k()

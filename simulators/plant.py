@@ -1,0 +1,62 @@
+"""What the instruments need of the physical world: the types only, so that a test may stand something simpler in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Plant", "Sampler"]
+
+
+class Sampler(Protocol):
+    """True values at a fixed rate, filled in as the world moves on."""
+
+    @property
+    def recorded(self) -> int:
+        """How many samples have been filled in."""
+
+    @property
+    def arrays(self) -> Mapping[str, NDArray[np.float64]]:
+        """Arrays of shape (samples,): current_a, transducer_pa, supply_v, thermistor_k."""
+
+
+class Plant(Protocol):
+    """The physical world. Moves only in `advance_to`; readings are of this instant and free of noise."""
+
+    supply_on: bool
+    line_leak_sccm: float
+    pump_strength: float
+
+    @property
+    def t_s(self) -> float:
+        """Where the world stands, in seconds."""
+
+    def advance_to(self, t_s: float) -> None:
+        """Move on to an instant."""
+
+    def set_outputs(self, mask: int) -> None:
+        """Drive exactly these of the board's outputs from now on."""
+
+    def coil_current_a(self) -> float:
+        """Coil current in amperes."""
+
+    def transducer_pa(self) -> float:
+        """Absolute pressure as the transducer's element feels it, in pascals."""
+
+    def supply_v(self) -> float:
+        """Supply voltage in volts."""
+
+    def ambient_thermistor_k(self) -> float:
+        """Temperature of the thermistor in kelvins."""
+
+    def meter_ohm(self, wires: int) -> float:
+        """Resistance between the meter's terminals in ohms; infinite when open."""
+
+    def meter_volts(self) -> float:
+        """Voltage on the meter's terminals."""
+
+    def start_sampler(self, t0_s: float, period_s: float, samples: int) -> Sampler:
+        """Record at t0_s, t0_s + period_s, and so on."""
