@@ -35,6 +35,11 @@ class Exchange:
         The bench's clock.
     wire_log : WireLog, optional
         Where to log every frame.
+
+    Attributes
+    ----------
+    received_bytes : int
+        What has come from the board so far, damaged or not.
     """
 
     def __init__(self, link: ByteLink, clock: Clock, wire_log: WireLog | None) -> None:
@@ -43,6 +48,7 @@ class Exchange:
         self._log = wire_log
         self._decoder = Decoder()
         self._seq = 0
+        self.received_bytes = 0
 
     @property
     def name(self) -> str:
@@ -53,11 +59,6 @@ class Exchange:
     def port(self) -> str:
         """Name of the link."""
         return self._link.name
-
-    @property
-    def damaged(self) -> int:
-        """Pieces that came from the board and were no frames, so far."""
-        return self._decoder.rejected
 
     def resynchronise(self) -> None:
         """End whatever a program before us left half sent."""
@@ -97,6 +98,7 @@ class Exchange:
                 raise
             except OSError as error:
                 self._lost(error)
+            self.received_bytes += len(data)
             found = None
             rejected = self._decoder.rejected
             for seq, answer_kind, body in self._decoder.feed(data):

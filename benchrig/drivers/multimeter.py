@@ -30,6 +30,7 @@ OPERATION_COMPLETE = 0x01
 ERROR_BITS = 0x3C
 """Same place, bits 2 to 5: query, device dependent, execution and command error."""
 MOST_ERRORS_READ = 10
+MOST_STALE_LINES = 3
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 _ERROR_ENTRY = re.compile(r'([+-]?\d{1,5})\s*(?:,\s*"?(.*?)"?)?\s*')
@@ -67,6 +68,8 @@ class Multimeter:
     def identify(self) -> str:
         """Ask who is there, and remember it for `recover`. Safe to repeat.
 
+        What the meter still had to say to earlier questions is passed over: a serial line keeps it across a reopening.
+
         Returns
         -------
         str
@@ -80,11 +83,20 @@ class Multimeter:
             The link failed, or the answer is not an identity.
         """
         self._send("*CLS")
-        identity = self._ask("*IDN?").strip()
-        if identity.count(",") < 3:  # IEEE 488.2, 10.14.3: four fields
-            self._damaged("*IDN?", identity, "four fields separated by commas")
-        self._identity = identity
-        return identity
+        self._send("*IDN?")
+        stale = ""
+        for _ in range(MOST_STALE_LINES + 1):
+            try:
+                identity = self._await("*IDN?").strip()
+            except LinkTimeout:
+                if stale:
+                    break
+                raise
+            if identity.count(",") >= 3:  # IEEE 488.2, 10.14.3: four fields
+                self._identity = identity
+                return identity
+            stale = identity
+        raise self._damaged("*IDN?", stale, "four fields separated by commas")
 
     def set_up_resistance(self, wires: Literal[2, 4], range_ohm: float, nplc: float) -> None:
         """Reset the meter and set it to measure resistance.
@@ -143,7 +155,7 @@ class Multimeter:
             return True
         answer = self._ask("*ESR?").strip()
         if not re.fullmatch(r"\+?\d{1,3}", answer) or int(answer) > 255:
-            self._damaged("*ESR?", answer, "a whole number from 0 to 255")
+            raise self._damaged("*ESR?", answer, "a whole number from 0 to 255")
         events = int(answer)
         if events & ERROR_BITS:
             self._refuse_errors("while measuring", f"event register {events}")
@@ -169,7 +181,7 @@ class Multimeter:
             raise RuntimeError("fetch before ready said so")
         answer = self._ask("FETC?").strip()
         if not _NUMBER.fullmatch(answer):
-            self._damaged("FETC?", answer, "one number")
+            raise self._damaged("FETC?", answer, "one number")
         value = float(answer)
         if math.isclose(abs(value), NOT_A_NUMBER, rel_tol=1e-6):
             raise DeviceError(
@@ -240,7 +252,7 @@ class Multimeter:
             answer = self._ask("SYST:ERR?")
             entry = _ERROR_ENTRY.fullmatch(answer.strip())
             if entry is None:
-                self._damaged("SYST:ERR?", answer, "an error number and its text")
+                raise self._damaged("SYST:ERR?", answer, "an error number and its text")
             if int(entry[1]) == 0:
                 break
             found.append(f"{int(entry[1])} {_short(entry[2] or '')}")
@@ -267,7 +279,7 @@ class Multimeter:
             self._lost(f"sending '{line}'", error)
 
     def _ask(self, question: str) -> str:
-        """Ask one question and wait for the answer in slices."""
+        """Ask one question; the answer is the next line, and none may have come before."""
         if not self._dirty:
             stray = self._read(question, self._clock.now())
             if stray is not None:
@@ -277,6 +289,10 @@ class Multimeter:
                     hint="Does another program talk to this meter, or does it send readings by itself (talk only)?",
                 )
         self._send(question)
+        return self._await(question)
+
+    def _await(self, question: str) -> str:
+        """Wait for a line in slices."""
         deadline = self._clock.now() + ANSWER_S
         while True:
             answer = self._read(question, min(deadline, self._clock.now() + SLICE_S))
@@ -308,9 +324,9 @@ class Multimeter:
             hint="Is the cable plugged in at both ends and the meter on?",
         ) from error
 
-    def _damaged(self, question: str, answer: str, wanted: str) -> NoReturn:
+    def _damaged(self, question: str, answer: str, wanted: str) -> LinkError:
         self._dirty = f"damaged answer to '{question}'"
-        raise LinkError(
+        return LinkError(
             f"{self.name}: answered {_short(answer)} to '{question}', where {wanted} was expected.",
             hint="Is this the multimeter's address? On a serial line: the same baud rate and parity at both ends?",
         )

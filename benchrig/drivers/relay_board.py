@@ -90,11 +90,11 @@ class RelayBoard:
         """
         self._identity = None
         self._wire.resynchronise()
-        rejected = self._wire.damaged
+        received_bytes = self._wire.received_bytes
         try:
             answer = messages.unpack_hello(self._wire.ask(messages.HELLO, b"", tries=HELLO_TRIES))
         except LinkTimeout as error:
-            garbage = self._wire.damaged > rejected
+            garbage = self._wire.received_bytes > received_bytes
             raise LinkTimeout(
                 f"No relay board answered on {self._wire.port} within {HELLO_TRIES * ANSWER_S:g} s: "
                 + ("what came back is not the board's protocol." if garbage else "nothing came back."),
