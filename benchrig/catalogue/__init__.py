@@ -1,1 +1,8 @@
-"""."""
+"""Valve models and their limits: one TOML file a model. The only place outside the bench that knows pydantic."""
+
+from __future__ import annotations
+
+from benchrig.catalogue.folders import Catalogue
+from benchrig.catalogue.model import ValveModel, load_model, parse_model
+
+__all__ = ["Catalogue", "ValveModel", "load_model", "parse_model"]
