@@ -1,0 +1,82 @@
+"""A world simple enough to know every answer by hand; stands in for the real one where only the instruments matter."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+COIL, METER = 0x01, 0x02
+
+
+class StillPlant:
+    """Nothing moves unless a test says so; `history` keeps every change of the outputs with its instant."""
+
+    def __init__(self) -> None:
+        self.t_s = 0.0
+        self.outputs = 0
+        self.history: list[tuple[float, int]] = []
+        self.stops_s: list[float] = []
+        self.supply_on = True
+        self.line_leak_sccm = 0.0
+        self.pump_strength = 1.0
+        self.coil_on_a = 0.5
+        self.pa = 80_000.0
+        self.volts = 13.2
+        self.kelvin = 295.15
+        self.coil_ohm = 24.5
+        self.disturbance_v = 0.0
+        self.samplers: list[StillSampler] = []
+
+    def advance_to(self, t_s: float) -> None:
+        assert t_s >= self.t_s, "the world was sent back in time"
+        self.t_s = t_s
+        self.stops_s.append(t_s)
+        for sampler in self.samplers:
+            sampler.follow(self)
+
+    def set_outputs(self, mask: int) -> None:
+        self.outputs = mask
+        self.history.append((self.t_s, mask))
+
+    def coil_current_a(self) -> float:
+        return self.coil_on_a if self.outputs & COIL else 0.0
+
+    def transducer_pa(self) -> float:
+        return self.pa
+
+    def supply_v(self) -> float:
+        return self.volts
+
+    def ambient_thermistor_k(self) -> float:
+        return self.kelvin
+
+    def meter_ohm(self, wires: int) -> float:
+        if not self.outputs & METER:
+            return math.inf
+        return self.coil_ohm + (0.12 if wires == 2 else 0.0)
+
+    def meter_volts(self) -> float:
+        return self.disturbance_v
+
+    def start_sampler(self, t0_s: float, period_s: float, samples: int) -> StillSampler:
+        self.samplers = [StillSampler(self, t0_s, period_s, samples)]
+        return self.samplers[0]
+
+
+class StillSampler:
+    def __init__(self, plant: StillPlant, t0_s: float, period_s: float, samples: int) -> None:
+        self._t0_s, self._period_s, self._samples = t0_s, period_s, samples
+        self.recorded = 0
+        names = ("current_a", "transducer_pa", "supply_v", "thermistor_k")
+        self.arrays = {name: np.full(samples, np.nan) for name in names}
+        self.follow(plant)
+
+    def follow(self, plant: StillPlant) -> None:
+        recorded = min(self._samples, math.floor((plant.t_s - self._t0_s) / self._period_s + 1e-6) + 1)
+        new = slice(self.recorded, recorded)
+        self.arrays["current_a"][new] = plant.coil_current_a()
+        self.arrays["transducer_pa"][new] = plant.pa
+        self.arrays["supply_v"][new] = plant.volts
+        self.arrays["thermistor_k"][new] = plant.kelvin
+        self.recorded = recorded

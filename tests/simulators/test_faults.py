@@ -1,0 +1,129 @@
+"""Faults: what a person may type, and what each one does to the bench."""
+
+from __future__ import annotations
+
+import pytest
+
+from firmware_protocol import messages as m
+from simulators.faults import FAULT_KINDS, Fault, parse_fault, schedule
+from simulators.machine import Machine
+from simulators.memory import MemoryByteLink, SimClock
+from simulators.meter import IDENTITY, MeterMode
+from tests.simulators.hand_client import HandClient
+from tests.simulators.plants import StillPlant
+
+
+def test_the_kinds_are_those_of_the_command_line():
+    assert set(FAULT_KINDS) == {
+        "supply-off", "estop", "guard", "unplug", "meter-silent", "meter-late", "meter-garbage", "meter-unplug",
+        "meter-other", "line-leak", "weak-pump",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("estop@0", Fault("estop", 0.0)),
+        ("meter-late@12.5", Fault("meter-late", 12.5)),
+        ("unplug@.5", Fault("unplug", 0.5)),
+    ],
+)
+def test_a_fault_is_a_kind_and_a_time(text, fault):
+    assert parse_fault(text) == fault
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("fire@3", "no fault is called 'fire'; there are: supply-off, estop"),
+        ("estop", "write estop@SECONDS, for example estop@0"),
+        ("estop@", "write estop@SECONDS"),
+        ("estop@soon", "write estop@SECONDS"),
+        ("estop@-1", "write estop@SECONDS"),
+        ("estop@nan", "write estop@SECONDS"),
+        ("estop@" + "9" * 400, "write estop@SECONDS"),
+        ("estop@1@2", "write estop@SECONDS"),
+        ("@3", "no fault is called ''"),
+        ("", "no fault is called ''"),
+    ],
+)
+def test_what_cannot_be_read_is_refused_in_words(text, said):
+    with pytest.raises(ValueError, match="Fault") as caught:
+        parse_fault(text)
+    assert said in str(caught.value)
+
+
+def bench_with(fault: str) -> tuple[StillPlant, Machine, HandClient]:
+    plant = StillPlant()
+    machine = Machine(plant, seed=1)
+    client = HandClient(MemoryByteLink(machine), SimClock(machine))
+    client.hello()
+    client.arm(host_silent_ms=10_000)
+    client.set(m.VENT)
+    schedule(machine, [parse_fault(fault)])
+    return plant, machine, client
+
+
+@pytest.mark.parametrize(("fault", "cause"), [("estop@0.5", m.CAUSE_ESTOP), ("guard@0.5", m.CAUSE_GUARD)])
+def test_an_interlock_fault_trips_at_its_instant_and_its_cause_persists(fault, cause):
+    plant, machine, client = bench_with(fault)
+    machine.advance_to(1.0)
+    assert plant.history[-1] == (0.5, 0)
+    status = client.status()
+    assert (status.armed, status.cause) == (False, cause)
+    kind, refused = client.ask(m.CLEAR)
+    assert kind == m.REFUSED
+    assert m.unpack_refused(refused).code == m.CAUSE_PERSISTS
+
+
+def test_a_fault_at_zero_is_there_from_the_start():
+    machine = Machine(StillPlant(), seed=1)
+    schedule(machine, [parse_fault("estop@0"), parse_fault("supply-off@0")])
+    assert not machine.estop_ok
+    assert not machine.world.supply_on
+
+
+def test_the_supply_goes_off_at_its_instant():
+    plant, machine, _ = bench_with("supply-off@0.5")
+    machine.advance_to(0.499)
+    assert plant.supply_on
+    machine.advance_to(0.5)
+    assert not plant.supply_on
+
+
+def test_an_unplugged_board_runs_on_and_falls_silent():
+    plant, machine, client = bench_with("unplug@0.5")
+    heard_s = plant.history[-1][0]
+    machine.advance_to(0.6)
+    with pytest.raises(OSError, match="unplugged"):
+        client.status()
+    machine.advance_to(20.0)
+    assert plant.history[-1] == (pytest.approx(heard_s + 10.0, abs=2e-6), 0)
+
+
+def test_a_line_leak_and_a_weak_pump_change_the_world():
+    plant, machine, _ = bench_with("line-leak@0.5")
+    schedule(machine, [parse_fault("weak-pump@0.5")])
+    before = plant.line_leak_sccm
+    machine.advance_to(1.0)
+    assert plant.line_leak_sccm > before + 10.0
+    assert 0.0 < plant.pump_strength < 0.5
+
+
+@pytest.mark.parametrize(
+    ("fault", "mode"),
+    [
+        ("meter-silent@0.5", MeterMode.SILENT),
+        ("meter-late@0.5", MeterMode.LATE),
+        ("meter-garbage@0.5", MeterMode.GARBAGE),
+        ("meter-unplug@0.5", MeterMode.UNPLUGGED),
+        ("meter-other@0.5", MeterMode.OTHER),
+    ],
+)
+def test_a_meter_fault_changes_how_the_meter_behaves(fault, mode):
+    _, machine, _ = bench_with(fault)
+    machine.meter.handle("*IDN?", machine.now_s)
+    machine.advance_to(0.4)
+    assert machine.meter.take(0.4) == [IDENTITY]
+    machine.advance_to(0.5)
+    assert machine.meter_mode is mode
