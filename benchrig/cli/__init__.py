@@ -15,6 +15,7 @@ __all__ = ["cli", "main"]
 _COMMANDS = {
     "demo": ("benchrig.cli.demo:demo", "One valve through the simulated bench; nothing to configure."),
     "qualify": ("benchrig.cli.qualify:qualify", "Measure and judge one removed valve."),
+    "analyse": ("benchrig.cli.analyse:analyse", "A trace from any oscilloscope or logger: inrush, hold, flow."),
     "bench": ("benchrig.cli.bench:bench", "The bench and its file: show."),
     "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
     "records": ("benchrig.cli.records:records", "What was measured: list, show."),

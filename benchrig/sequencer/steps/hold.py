@@ -108,9 +108,11 @@ def hold(run: Context) -> Found:
         pressure_u_pa=file.transducer.u_pa,
         thermal_time_constant_s=file.heat.time_constant_s,
         thermal_time_constant_u_s=file.heat.u_s,
+        response_s=file.transducer.response_ms * 1e-3,
+        limit_sccm=next((limit.high for limit in run.model.limits if limit.name == NAME), None),
     )
     run.thermal_time_constant_s = result.thermal_time_constant_s
-    run.thermal_time_constant_u_s = result.thermal_time_constant_u_s
+    run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
     short_of = (
         (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
         if reached_pa < run.hold_vacuum_pa

@@ -1,0 +1,211 @@
+"""`benchrig analyse`: the run's own analysis on a trace from any oscilloscope or logger."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchrig.cli.said import as_json_option, emit, speaks
+
+__all__ = ["analyse"]
+
+trace_file = click.argument("trace", type=click.Path(path_type=Path))
+
+
+@click.group()
+def analyse() -> None:
+    """Analyse a trace in a CSV file: the same analysis as in a run."""
+
+
+@analyse.command(epilog="Example:  benchrig analyse inrush scope.csv --supply-v 13.5 --off-s 0.12 --json")
+@trace_file
+@click.option("--supply-v", type=click.FloatRange(0, 60, min_open=True), help="Voltage at the coil; a column voltage_v in the file goes before it.")
+@click.option("--supply-u-v", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty.")
+@click.option("--on-s", type=float, default=0.0, show_default=True, help="When the coil was switched on, on the file's time axis.")
+@click.option("--off-s", type=float, help="When it was switched off, if the record goes on so long.")
+@click.option("--current-u-percent", type=click.FloatRange(0, 100), default=0.5, show_default=True, help="Of the current probe's scale.")
+@as_json_option
+@speaks
+def inrush(
+    trace: Path, supply_v: float | None, supply_u_v: float, on_s: float, off_s: float | None, current_u_percent: float, as_json: bool
+) -> None:
+    """Current of a coil switched on: did the armature move, and when did it arrive?
+
+    Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in with negative times is welcome.
+    """
+    from benchrig.analysis.inrush import analyse_inrush
+    from benchrig.tracefile import check_current, read_trace
+
+    found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
+    check_current(trace, found["time_s"], found["current_a"])
+    result = analyse_inrush(
+        found["time_s"],
+        found["current_a"],
+        supply_v=supply_v,
+        supply_u_v=supply_u_v,
+        voltage_v=found.get("voltage_v"),
+        on_s=on_s,
+        off_s=off_s,
+        current_u_rel=current_u_percent / 100,
+    )
+    names = {
+        "pull_in_time_ms": ("Pull-in time", "ms"),
+        "motion_start_ms": ("Motion starts", "ms"),
+        "drop_out_time_ms": ("Drop-out time", "ms"),
+        "steady_current_a": ("Steady current", "A"),
+        "resistance_ohm": ("Resistance", "ohm"),
+        "dip_a": ("Dip", "A"),
+    }
+    moved = {True: "yes", False: "no", None: "cannot tell"}[result.armature_moved]
+    _tell(result, names, {"armature_moved": result.armature_moved, "evidence": result.evidence}, as_json, f"Armature moved: {moved}")
+
+
+def _reservoir(command: Any) -> Any:
+    """The options that hold and flow share."""
+    for option in reversed(
+        (
+            click.option("--volume-l", type=click.FloatRange(0, 1000, min_open=True), required=True, help="Reservoir with manifold and hoses."),
+            click.option("--volume-u-percent", type=click.FloatRange(0, 100), default=0.5, show_default=True, help="Its standard uncertainty."),
+            click.option("--ambient-kpa", type=click.FloatRange(50, 110), required=True, help="Ambient pressure, absolute."),
+            click.option("--ambient-c", type=click.FloatRange(-40, 60), required=True, help="Ambient temperature."),
+            click.option("--pressure-u-pa", type=click.FloatRange(0), default=60.0, show_default=True, help="Of the transducer."),
+            click.option("--time-constant-s", type=click.FloatRange(0, 600, min_open=True), help="What is known of the heat recovery."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@analyse.command(epilog="Example:  benchrig analyse hold logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json")
+@trace_file
+@_reservoir
+@click.option("--background-sccm", type=click.FloatRange(0), default=0.0, show_default=True, help="What the closed bench leaks by itself.")
+@click.option("--background-u-sccm", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty.")
+@as_json_option
+@speaks
+def hold(
+    trace: Path,
+    volume_l: float,
+    volume_u_percent: float,
+    ambient_kpa: float,
+    ambient_c: float,
+    pressure_u_pa: float,
+    time_constant_s: float | None,
+    background_sccm: float,
+    background_u_sccm: float,
+    as_json: bool,
+) -> None:
+    """Pressure in a reservoir that was drawn down and shut off at time 0: how much leaks in?
+
+    Columns: time_s,pressure_pa (absolute).
+    """
+    from benchrig.analysis.hold import analyse_hold
+    from benchrig.tracefile import check_pressure, read_trace
+
+    found = read_trace(trace, ("time_s", "pressure_pa"))
+    check_pressure(trace, found["time_s"], found["pressure_pa"], ambient_pa=ambient_kpa * 1000, longest_s=7200.0)
+    result = analyse_hold(
+        found["time_s"],
+        found["pressure_pa"],
+        volume_m3=volume_l * 1e-3,
+        volume_u_m3=volume_l * 1e-5 * volume_u_percent,
+        ambient_pa=ambient_kpa * 1000,
+        ambient_k=ambient_c + 273.15,
+        background_sccm=background_sccm,
+        background_u_sccm=background_u_sccm,
+        pressure_u_pa=pressure_u_pa,
+        thermal_time_constant_s=time_constant_s,
+    )
+    names = {
+        "hold_leak_sccm": ("Hold leak", "sccm"),
+        "pressure_rate_pa_s": ("Rise of pressure", "Pa/s"),
+        "equivalent_orifice_mm": ("Same leak through a hole of", "mm"),
+        "thermal_time_constant_s": ("Heat recovery time constant", "s"),
+    }
+    _tell(result, names, {"decided_after_s": result.decided_after_s, "bound": result.bound}, as_json)
+
+
+@analyse.command(epilog="Example:  benchrig analyse flow logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json")
+@trace_file
+@_reservoir
+@click.option("--rated-vacuum-kpa", type=click.FloatRange(0, 100, min_open=True), default=30.0, show_default=True, help="For the flow.")
+@click.option("--response-ms", type=click.FloatRange(0, 1000), default=3.0, show_default=True, help="Of the transducer.")
+@as_json_option
+@speaks
+def flow(
+    trace: Path,
+    volume_l: float,
+    volume_u_percent: float,
+    ambient_kpa: float,
+    ambient_c: float,
+    pressure_u_pa: float,
+    time_constant_s: float | None,
+    rated_vacuum_kpa: float,
+    response_ms: float,
+    as_json: bool,
+) -> None:
+    """Pressure in a drawn-down reservoir whose valve was opened at time 0: how freely does air come in?
+
+    Columns: time_s,pressure_pa (absolute); a lead-in with negative times is welcome.
+    """
+    from benchrig.analysis.flow import analyse_flow
+    from benchrig.tracefile import check_pressure, read_trace
+
+    found = read_trace(trace, ("time_s", "pressure_pa"))
+    check_pressure(trace, found["time_s"], found["pressure_pa"], ambient_pa=ambient_kpa * 1000, longest_s=600.0)
+    result = analyse_flow(
+        found["time_s"],
+        found["pressure_pa"],
+        volume_m3=volume_l * 1e-3,
+        volume_u_m3=volume_l * 1e-5 * volume_u_percent,
+        ambient_pa=ambient_kpa * 1000,
+        ambient_k=ambient_c + 273.15,
+        rated_vacuum_pa=rated_vacuum_kpa * 1000,
+        thermal_time_constant_s=time_constant_s,
+        response_s=response_ms * 1e-3,
+        pressure_u_pa=pressure_u_pa,
+    )
+    names = {
+        "sonic_conductance_dm3_s_bar": ("Sonic conductance", "dm3/(s bar)"),
+        "critical_pressure_ratio": ("Critical pressure ratio", ""),
+        "flow_at_rated_vacuum_lpm_anr": (f"Flow at {rated_vacuum_kpa:g} kPa vacuum", "L/min ANR"),
+        "opening_delay_ms": ("Opening delay", "ms"),
+    }
+    extra = {"opened": result.opened, "why_not_measured": dict(result.why_not), "bounds": dict(result.bounds)}
+    _tell(result, names, extra, as_json)
+
+
+def _tell(result: Any, names: Mapping[str, tuple[str, str]], extra: Mapping[str, object], as_json: bool, first: str = "") -> None:
+    if as_json:
+        document: dict[str, object] = {}
+        for name in names:
+            document[name] = getattr(result, name)
+            document[f"{name}_u"] = getattr(result, f"{name}_u")
+        emit({**document, **extra, "notes": list(result.notes)})
+        return
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False)
+    if first:
+        console.print(Text(first, style="bold"))
+    table = Table(box=None, pad_edge=False, show_header=False)
+    for name, (title, unit) in names.items():
+        value, u = getattr(result, name), getattr(result, f"{name}_u")
+        if value is None:
+            shown = Text("not measured", style="dim")
+        elif u is None:
+            shown = Text(f"{value:.4g} {unit}")
+        else:
+            shown = Text(f"{value:.4g} ± {2 * u:.2g} {unit}")
+        table.add_row(title, shown)
+    console.print(table)
+    if result.notes:
+        console.print()
+    for note in result.notes:
+        console.print(Text(f"  {note}"))
+    click.echo("\n± is the expanded uncertainty, k = 2.", err=True)
