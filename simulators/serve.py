@@ -192,7 +192,10 @@ class Server:
     def _accept(self, _: int) -> None:
         if self._client is not None:
             return
-        client, _address = self._listener.accept()
+        try:
+            client, _address = self._listener.accept()
+        except OSError:  # gone again before it was looked at
+            return
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._client = client
@@ -219,11 +222,14 @@ class Server:
         self._lines_in += data
         *lines, rest = bytes(self._lines_in).split(b"\n")
         self._lines_in[:] = rest
+        for line in lines:
+            if len(line) > MOST_LINE_BYTES:
+                self._machine.meter.status.report(ScpiError(-363))
+            else:
+                self._machine.meter.handle(line.decode("latin-1").rstrip("\r"), self._machine.now_s)
         if len(rest) > MOST_LINE_BYTES:
             self._lines_in.clear()
             self._machine.meter.status.report(ScpiError(-363))
-        for line in lines:
-            self._machine.meter.handle(line.decode("latin-1").rstrip("\r"), self._machine.now_s)
 
     def _write_client(self) -> None:
         if self._client is None:
