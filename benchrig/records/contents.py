@@ -1,0 +1,321 @@
+"""Results as plain content (what JSON can hold) and back, and the digests over that content.
+
+The store writes content, rebuilds dataclasses from it, and the digest is taken over the same content, so that a record
+read back can be checked against the digest that was written with it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any
+
+import numpy as np
+
+from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
+from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.verdict.words import Cause, Judged, Judgement, Limit
+
+__all__ = [
+    "TraceContent",
+    "bench_content",
+    "bench_from",
+    "canonical",
+    "characteristic_content",
+    "characteristic_from",
+    "end_digest",
+    "intake_content",
+    "judgement_content",
+    "judgement_from",
+    "model_content",
+    "model_from",
+    "number",
+    "readings_content",
+    "readings_from",
+    "start_digest",
+    "step_digest",
+    "text",
+    "trace_content",
+    "trace_from",
+]
+
+NOT_FINITE = "the analysis gave no finite number"
+
+
+def canonical(content: object) -> str:
+    """Content as JSON text, the same for the same content: sorted keys, no spaces, shortest exact floats, no NaN."""
+    return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def number(value: float | None) -> float | None:
+    """A number as the store keeps it: a float, or None when it is missing or not finite."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def text(value: str) -> str:
+    """Text as the store keeps it: half characters (a damaged command line can hold some) become question marks."""
+    return value.encode("utf-8", "replace").decode("utf-8") if not value.isascii() else value
+
+
+# -- characteristics
+
+
+def characteristic_content(each: Characteristic) -> dict[str, Any]:
+    """Plain content of one characteristic."""
+    value = number(each.value)
+    why_not = each.why_not
+    if value is None and not why_not:
+        why_not = NOT_FINITE
+    return {
+        "name": each.name,
+        "value": value,
+        "u": number(each.u),
+        "unit": each.unit,
+        "how": text(each.how),
+        "bound": each.bound,
+        "why_not": text(why_not),
+        "parts": [[text(label), number(u)] for label, u in each.parts],
+    }
+
+
+def characteristic_from(content: Mapping[str, Any]) -> Characteristic:
+    """Back from `characteristic_content`."""
+    parts = tuple((label, math.nan if u is None else u) for label, u in content["parts"])
+    return Characteristic(**{**content, "parts": parts})
+
+
+def readings_content(readings: Mapping[str, tuple[float, str]]) -> list[list[Any]]:
+    """Plain readings in their order: label, value or None, unit."""
+    return [[text(label), number(value), unit] for label, (value, unit) in readings.items()]
+
+
+def readings_from(content: list[list[Any]]) -> dict[str, tuple[float, str]]:
+    """Back from `readings_content`; a missing value comes back as NaN."""
+    return {label: (math.nan if value is None else value, unit) for label, value, unit in content}
+
+
+# -- facts
+
+
+def intake_content(intake: Intake) -> dict[str, str]:
+    """Plain content of the intake."""
+    return {
+        "tag": text(intake.tag),
+        "model": text(intake.model),
+        "reason": intake.reason,
+        "operator": text(intake.operator),
+        "complaint": text(intake.complaint),
+        "findings": text(intake.findings),
+    }
+
+
+def _limit_content(limit: Limit) -> dict[str, Any]:
+    return {
+        "name": limit.name,
+        "low": number(limit.low),
+        "high": number(limit.high),
+        "limit_from": text(limit.limit_from),
+    }
+
+
+def model_content(model: ModelFacts) -> dict[str, Any]:
+    """Plain content of the valve model's facts."""
+    return {
+        "model": text(model.model),
+        "title": text(model.title),
+        "normally": model.normally,
+        "rated_vacuum_kpa": number(model.rated_vacuum_kpa),
+        "guard_band": model.guard_band,
+        "limits": [_limit_content(limit) for limit in model.limits],
+        "fictional": bool(model.fictional),
+    }
+
+
+def model_from(content: Mapping[str, Any]) -> ModelFacts:
+    """Back from `model_content`."""
+    return ModelFacts(**{**content, "limits": tuple(Limit(**limit) for limit in content["limits"])})
+
+
+def bench_content(bench: BenchFacts) -> dict[str, Any]:
+    """Plain content of the bench's facts."""
+    return {
+        "name": text(bench.name),
+        "workshop": text(bench.workshop),
+        "simulated": bool(bench.simulated),
+        "board": text(bench.board),
+        "meter": text(bench.meter),
+        "bench_file_sha256": bench.bench_file_sha256,
+        "constants": [
+            [text(name), number(value), number(u), unit] for name, (value, u, unit) in bench.constants.items()
+        ],
+    }
+
+
+def bench_from(content: Mapping[str, Any]) -> BenchFacts:
+    """Back from `bench_content`."""
+    constants = {
+        name: (math.nan if value is None else value, math.nan if u is None else u, unit)
+        for name, value, u, unit in content["constants"]
+    }
+    return BenchFacts(**{**content, "constants": constants})
+
+
+# -- judgement
+
+
+def judgement_content(judgement: Judgement) -> dict[str, Any]:
+    """Plain content of the verdict and all that it rests on."""
+    return {
+        "verdict": judgement.verdict,
+        "why": text(judgement.why),
+        "cause": judgement.cause,
+        "cause_probability": number(judgement.cause_probability),
+        "causes": [
+            {"name": cause.name, "probability": number(cause.probability), "because": text(cause.because)}
+            for cause in judgement.causes
+        ],
+        "disposition": judgement.disposition,
+        "disposition_why": text(judgement.disposition_why),
+        "judged": [
+            {
+                "characteristic": characteristic_content(each.characteristic),
+                "limit": None if each.limit is None else _limit_content(each.limit),
+                "outcome": each.outcome,
+                "p_conform": number(each.p_conform),
+                "why": text(each.why),
+            }
+            for each in judgement.judged
+        ],
+    }
+
+
+def judgement_from(content: Mapping[str, Any]) -> Judgement:
+    """Back from `judgement_content`."""
+    judged = tuple(
+        Judged(
+            characteristic=characteristic_from(each["characteristic"]),
+            limit=None if each["limit"] is None else Limit(**each["limit"]),
+            outcome=each["outcome"],
+            p_conform=each["p_conform"],
+            why=each["why"],
+        )
+        for each in content["judged"]
+    )
+    causes = tuple(Cause(**cause) for cause in content["causes"])
+    return Judgement(**{**content, "causes": causes, "judged": judged})
+
+
+# -- traces
+
+
+@dataclass(frozen=True)
+class TraceContent:
+    """A trace as the store keeps it: arrays by name, and plain content that refers to them by position."""
+
+    name: str
+    samples: int
+    marks: list[list[Any]]
+    curves: list[list[str]]
+    arrays: dict[str, Samples]
+
+
+def trace_content(trace: Trace) -> TraceContent:
+    """Take a trace apart: ``time_s``, the columns by name, and ``curve N time_s`` / ``curve N values``."""
+    arrays: dict[str, Samples] = {"time_s": trace.time_s, **trace.columns}
+    for position, (_, curve) in enumerate(trace.curves):
+        arrays[f"curve {position} time_s"] = curve.time_s
+        arrays[f"curve {position} values"] = curve.values
+    return TraceContent(
+        name=trace.name,
+        samples=len(trace.time_s),
+        marks=[[text(label), number(t_s)] for label, t_s in trace.marks.items()],
+        curves=[[column, text(curve.label)] for column, curve in trace.curves],
+        arrays=arrays,
+    )
+
+
+def trace_from(content: TraceContent) -> Trace:
+    """Back from `trace_content`."""
+    arrays = dict(content.arrays)
+    curves = tuple(
+        (column, Curve(label, arrays.pop(f"curve {position} time_s"), arrays.pop(f"curve {position} values")))
+        for position, (column, label) in enumerate(content.curves)
+    )
+    time_s = arrays.pop("time_s")
+    marks = {label: math.nan if t_s is None else t_s for label, t_s in content.marks}
+    return Trace(content.name, time_s, arrays, marks, curves)
+
+
+# -- digests
+
+
+def start_digest(run: str, started: RunStarted) -> str:
+    """The digest that a run's chain begins with: over its number and all that was known before the first switch."""
+    content = {
+        "run": run,
+        "at": started.at.astimezone(UTC).isoformat(),
+        "intake": intake_content(started.intake),
+        "model": model_content(started.model),
+        "bench": bench_content(started.bench),
+        "seed": started.seed,
+        "program": text(started.program),
+    }
+    return _chained("", content)
+
+
+def step_digest(before: str, step: StepResult) -> str:
+    """The digest of one step, chained to the one before it; samples enter by their exact bytes."""
+    content = {
+        "name": step.name,
+        "title": text(step.title),
+        "started_s": number(step.started_s),
+        "ended_s": number(step.ended_s),
+        "characteristics": [characteristic_content(each) for each in step.characteristics],
+        "traces": [_trace_digest_content(trace) for trace in step.traces],
+        "readings": readings_content(step.readings),
+        "notes": [text(note) for note in step.notes],
+        "skipped": text(step.skipped),
+    }
+    return _chained(before, content)
+
+
+def end_digest(before: str, end: RunEnded) -> str:
+    """The digest that closes a run's chain."""
+    content = {
+        "at": end.at.astimezone(UTC).isoformat(),
+        "ending": end.ending,
+        "bench_seconds": number(end.bench_seconds),
+        "judgement": None if end.judgement is None else judgement_content(end.judgement),
+        "error": text(end.error),
+        "hint": text(end.hint),
+        "bench_state": text(end.bench_state),
+    }
+    return _chained(before, content)
+
+
+def _chained(before: str, content: object) -> str:
+    return hashlib.sha256(f"{before}\n{canonical(content)}".encode()).hexdigest()
+
+
+def _trace_digest_content(trace: Trace) -> dict[str, Any]:
+    return {
+        "name": trace.name,
+        "time_s": _bytes_digest(trace.time_s),
+        "columns": [[name, _bytes_digest(values)] for name, values in trace.columns.items()],
+        "marks": [[text(label), number(t_s)] for label, t_s in trace.marks.items()],
+        "curves": [[column, *_curve_digest_content(curve)] for column, curve in trace.curves],
+    }
+
+
+def _curve_digest_content(curve: Curve) -> tuple[str, str, str]:
+    return text(curve.label), _bytes_digest(curve.time_s), _bytes_digest(curve.values)
+
+
+def _bytes_digest(values: object) -> str:
+    return hashlib.sha256(np.ascontiguousarray(values, dtype="<f8").tobytes()).hexdigest()

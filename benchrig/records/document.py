@@ -1,0 +1,98 @@
+"""A run as one JSON document."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchrig.analysis.results import Characteristic
+from benchrig.records.model import RunRecord, utc_text
+from benchrig.verdict.words import Limit
+
+__all__ = ["run_document"]
+
+
+def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
+    """Say what a run found, for a program to read.
+
+    Parameters
+    ----------
+    record : RunRecord
+        The run, from the store.
+    page : str or None
+        Where its page is, if there is one.
+
+    Returns
+    -------
+    dict
+        Only what JSON can hold; no NaN. A run without a verdict has ``verdict`` null, and ``error``, ``hint`` and
+        ``bench_state`` tell why. Numbers that were not measured are null and ``why`` holds the reason.
+    """
+    judgement = record.judgement
+    if judgement is not None:
+        listed = [
+            _entry(one.characteristic, one.limit, one.outcome, one.p_conform, one.why or one.characteristic.why_not)
+            for one in judgement.judged
+        ]
+    else:
+        limits = {limit.name: limit for limit in record.model.limits}
+        listed = [_entry(each, limits.get(each.name), None, None, each.why_not) for each in record.characteristics]
+    document: dict[str, Any] = {
+        "run": record.run,
+        "tag": record.intake.tag,
+        "model": record.intake.model,
+        "verdict": None if judgement is None else judgement.verdict,
+        "why": None if judgement is None else judgement.why,
+        "cause": None if judgement is None else judgement.cause,
+        "cause_probability": None if judgement is None else judgement.cause_probability,
+        "disposition": None if judgement is None else judgement.disposition,
+        "disposition_why": None if judgement is None else judgement.disposition_why,
+        "causes": []
+        if judgement is None
+        else [
+            {"name": cause.name, "probability": cause.probability, "because": cause.because}
+            for cause in judgement.causes
+        ],
+        "characteristics": listed,
+        "ending": record.ending,
+        "reason": record.intake.reason,
+        "operator": record.intake.operator,
+        "complaint": record.intake.complaint,
+        "findings": record.intake.findings,
+        "started": utc_text(record.started),
+        "ended": None if record.ended is None else utc_text(record.ended),
+        "bench_seconds": record.bench_seconds,
+        "bench": record.bench.name,
+        "simulated": record.bench.simulated,
+        "seed": record.seed,
+        "program": record.program,
+        "notes": list(record.notes),
+        "skipped": {step.name: step.skipped for step in record.steps if step.skipped},
+        "digest": record.digest,
+        "page": page,
+    }
+    if record.ending != "finished":
+        document |= {
+            "error": record.error or "the run has not ended",
+            "hint": record.hint,
+            "bench_state": record.bench_state,
+        }
+    return document
+
+
+def _entry(
+    each: Characteristic, limit: Limit | None, outcome: str | None, p_conform: float | None, why: str
+) -> dict[str, Any]:
+    return {
+        "name": each.name,
+        "value": each.value,
+        "u": each.u,
+        "unit": each.unit,
+        "bound": each.bound or None,
+        "low": None if limit is None else limit.low,
+        "high": None if limit is None else limit.high,
+        "limit_from": None if limit is None else limit.limit_from,
+        "outcome": outcome,
+        "p_conform": p_conform,
+        "why": why,
+        "how": each.how,
+    }

@@ -1,0 +1,1 @@
+"""Revisions in their order."""

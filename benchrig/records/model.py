@@ -1,0 +1,156 @@
+"""A run as read back from the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from benchrig.analysis.results import Characteristic, Trace
+from benchrig.records.contents import end_digest, start_digest, step_digest
+from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.verdict.words import Judgement, Verdict
+
+__all__ = ["RunEnding", "RunRecord", "RunSummary"]
+
+RunEnding = Literal["running", "finished", "aborted"]
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """Everything that the store holds about one run.
+
+    Attributes
+    ----------
+    run : str
+        The run's number, at least four digits: ``"0042"``.
+    started, ended : datetime
+        In UTC; `ended` is None while the run is still going on.
+    ending : {"running", "finished", "aborted"}
+        An aborted run has no judgement; `error`, `hint` and `bench_state` say why and how the bench was left.
+    steps : tuple of StepResult
+        The finished steps in their order, traces included.
+    digests : tuple of str
+        The chain as written: start, one a step, and the end if there was one.
+    """
+
+    run: str
+    intake: Intake
+    model: ModelFacts
+    bench: BenchFacts
+    started: datetime
+    ended: datetime | None
+    ending: RunEnding
+    steps: tuple[StepResult, ...]
+    judgement: Judgement | None
+    error: str
+    hint: str
+    bench_state: str
+    bench_seconds: float | None
+    seed: int | None
+    program: str
+    digests: tuple[str, ...]
+
+    @property
+    def tag(self) -> str:
+        """The shop's own number on the part."""
+        return self.intake.tag
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """Accept, reject or undecided; None for a run that did not come to its end."""
+        return None if self.judgement is None else self.judgement.verdict
+
+    @property
+    def characteristics(self) -> tuple[Characteristic, ...]:
+        """What the finished steps measured."""
+        return tuple(each for step in self.steps for each in step.characteristics)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader should know, from all steps."""
+        return tuple(note for step in self.steps for note in step.notes)
+
+    @property
+    def digest(self) -> str:
+        """The last link of the chain: it covers the whole record."""
+        return self.digests[-1]
+
+    def step(self, name: str) -> StepResult | None:
+        """The finished step of that name, if it got so far."""
+        return next((step for step in self.steps if step.name == name), None)
+
+    def traces(self, step: str) -> tuple[Trace, ...]:
+        """The traces of one step; none when it did not get so far."""
+        found = self.step(step)
+        return found.traces if found is not None else ()
+
+    def digest_faults(self) -> tuple[str, ...]:
+        """Compare the record with the chain of digests written beside it; name the parts that do not fit.
+
+        Each part is checked against the digest *written* before it, so one changed part is one line here.
+        """
+        started = RunStarted(self.started, self.intake, self.model, self.bench, self.seed, self.program)
+        parts = [("the start of the run", start_digest(self.run, started))]
+        for before, step in zip(self.digests, self.steps, strict=False):
+            parts.append((f"step {step.name}", step_digest(before, step)))
+        if self.ended is not None and self.ending != "running":
+            end = RunEnded(
+                self.ended,
+                self.ending,
+                0.0 if self.bench_seconds is None else self.bench_seconds,
+                self.judgement,
+                self.error,
+                self.hint,
+                self.bench_state,
+            )
+            before = self.digests[-2] if len(self.digests) > 1 else ""
+            parts.append(("the end of the run", end_digest(before, end)))
+        faults = [
+            f"{name} is not as it was written"
+            for (name, now), kept in zip(parts, self.digests, strict=False)
+            if now != kept
+        ]
+        if len(parts) != len(self.digests):
+            faults.append(f"{len(self.digests)} digests for {len(parts)} parts: something was added or taken away")
+        return tuple(faults)
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """One line in a list of runs."""
+
+    run: str
+    tag: str
+    model: str
+    started: datetime
+    ending: RunEnding
+    verdict: Verdict | None
+    cause: str | None
+    cause_probability: float | None
+    disposition: str | None
+    bench_seconds: float | None
+    simulated: bool
+    error: str
+
+    def document(self) -> dict[str, Any]:
+        """As one entry of a JSON list."""
+        return {
+            "run": self.run,
+            "tag": self.tag,
+            "model": self.model,
+            "started": utc_text(self.started),
+            "ending": self.ending,
+            "verdict": self.verdict,
+            "cause": self.cause,
+            "cause_probability": self.cause_probability,
+            "disposition": self.disposition,
+            "bench_seconds": self.bench_seconds,
+            "simulated": self.simulated,
+            "error": self.error or None,
+        }
+
+
+def utc_text(at: datetime) -> str:
+    """An instant in UTC to the second, for people and JSON: ``2026-11-25T09:30:00Z``."""
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,223 @@
+"""The sequencer's `Sink`: each call is one transaction, safe on the disk when it returns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from filelock import FileLock
+
+from benchrig.analysis.results import Characteristic, Trace
+from benchrig.errors import BenchError
+from benchrig.records import contents, tables
+from benchrig.records.arrays import pack_arrays
+from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
+
+__all__ = ["Recorder", "close_run", "lock_path", "run_number"]
+
+
+def run_number(run_id: int) -> str:
+    """A run's number as people say it: at least four digits."""
+    return f"{run_id:04d}"
+
+
+def lock_path(store: Path, run: str) -> Path:
+    """The file beside the store that a run going on holds locked; the lock falls when its program ends, in any way."""
+    return store.with_name(f"{store.name}.run-{run}.lock")
+
+
+class Recorder:
+    """Writes one run at a time into the store. Get one from `Store.recorder`."""
+
+    def __init__(self, writer: sa.Engine, path: Path) -> None:
+        self._writer = writer
+        self._path = path
+        self._run_id: int | None = None
+        self._lock: FileLock | None = None
+        self._kept: list[str] = []
+        self._digest = ""
+
+    def run_started(self, run: RunStarted) -> str:
+        """Open a record and return the run's number, e.g. ``"0042"``.
+
+        Raises
+        ------
+        BenchError
+            The record could not be written.
+        """
+        if self._run_id is not None:
+            raise ValueError("a recorder writes one run at a time")
+        intake = contents.intake_content(run.intake)
+        with self._writing():
+            with self._writer.begin() as connection:
+                run_id = _insert(
+                    connection,
+                    tables.runs,
+                    dict(
+                        **intake,
+                        started_at=run.at,
+                        ending="running",
+                        simulated=int(run.bench.simulated),
+                        seed=None if run.seed is None else int(run.seed),
+                        program=contents.text(run.program),
+                        model_facts=contents.canonical(contents.model_content(run.model)),
+                        bench_facts=contents.canonical(contents.bench_content(run.bench)),
+                        error="",
+                        hint="",
+                        bench_state="",
+                        start_digest="",
+                    ),
+                )
+                number = run_number(run_id)
+                digest = contents.start_digest(number, run)
+                connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
+                # Locked before the row can be seen: nobody ever finds this run running and unlocked.
+                lock = FileLock(lock_path(self._path, number), thread_local=False)
+                lock.acquire(timeout=0)
+            self._run_id, self._lock, self._digest, self._kept = run_id, lock, digest, []
+        return number
+
+    def step_finished(self, step: StepResult) -> None:
+        """Keep one finished step with its traces.
+
+        Raises
+        ------
+        BenchError
+            The record could not be written; the steps before are safe.
+        """
+        run_id = self._running()
+        digest = contents.step_digest(self._digest, step)
+        with self._writing(), self._writer.begin() as connection:
+            step_id = _insert(
+                connection,
+                tables.steps,
+                {
+                    "run_id": run_id,
+                    "position": len(self._kept),
+                    "name": step.name,
+                    "title": contents.text(step.title),
+                    "started_s": float(step.started_s),
+                    "ended_s": float(step.ended_s),
+                    "readings": contents.canonical(contents.readings_content(step.readings)),
+                    "notes": contents.canonical([contents.text(note) for note in step.notes]),
+                    "skipped": contents.text(step.skipped),
+                    "digest": digest,
+                },
+            )
+            found = [_characteristic_row(step_id, n, each) for n, each in enumerate(step.characteristics)]
+            drawn = [_trace_row(step_id, n, each) for n, each in enumerate(step.traces)]
+            for table, rows in ((tables.characteristics, found), (tables.traces, drawn)):
+                if rows:
+                    connection.execute(sa.insert(table), rows)
+        self._digest = digest
+        self._kept.append(step.name)
+
+    def run_ended(self, end: RunEnded) -> None:
+        """Close the record.
+
+        Raises
+        ------
+        BenchError
+            The record could not be closed. Its steps are safe; the next start of the program marks it as aborted.
+        """
+        run_id = self._running()
+        try:
+            with self._writing(), self._writer.begin() as connection:
+                close_run(connection, run_id, self._digest, end)
+        finally:
+            self._run_id = None
+            if self._lock is not None:
+                give_back(self._lock)
+
+    def _running(self) -> int:
+        if self._run_id is None:
+            raise ValueError("no run is being recorded")
+        return self._run_id
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        try:
+            yield
+        except (sa.exc.DBAPIError, OSError) as error:
+            reason = str(error.orig) if isinstance(error, sa.exc.DBAPIError) else error.strerror or str(error)
+            run = "" if self._run_id is None else f" Run {run_number(self._run_id)} keeps {_named(self._kept)}."
+            raise BenchError(
+                f"The record could not be written into {self._path}: {reason}.{run}", hint=_advice(reason)
+            ) from error
+
+
+def close_run(connection: sa.Connection, run_id: int, before: str, end: RunEnded) -> None:
+    """Write how a run ended; `before` is the last digest of its chain."""
+    judgement = end.judgement
+    connection.execute(
+        sa.update(tables.runs)
+        .where(tables.runs.c.id == run_id)
+        .values(
+            ended_at=end.at,
+            ending=end.ending,
+            verdict=None if judgement is None else judgement.verdict,
+            cause=None if judgement is None else judgement.cause,
+            cause_probability=None if judgement is None else contents.number(judgement.cause_probability),
+            disposition=None if judgement is None else judgement.disposition,
+            judgement=None if judgement is None else contents.canonical(contents.judgement_content(judgement)),
+            bench_seconds=contents.number(end.bench_seconds),
+            error=contents.text(end.error),
+            hint=contents.text(end.hint),
+            bench_state=contents.text(end.bench_state),
+            end_digest=contents.end_digest(before, end),
+        )
+    )
+
+
+def give_back(lock: FileLock) -> None:
+    """Let go of a run's lock and take its file away."""
+    # Taken away while still held, so that no other run's lock can be meant; a file that stays behind does no harm.
+    with suppress(OSError):
+        Path(lock.lock_file).unlink(missing_ok=True)
+    with suppress(OSError):
+        lock.release()
+
+
+def _insert(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) -> int:
+    key = connection.execute(sa.insert(table).values(values)).inserted_primary_key
+    if key is None:
+        raise TypeError("an insert of one row gives its key")
+    return int(key[0])
+
+
+def _characteristic_row(step_id: int, position: int, each: Characteristic) -> dict[str, Any]:
+    content = contents.characteristic_content(each)
+    return {**content, "parts": contents.canonical(content["parts"]), "step_id": step_id, "position": position}
+
+
+def _trace_row(step_id: int, position: int, trace: Trace) -> dict[str, Any]:
+    content = contents.trace_content(trace)
+    return {
+        "step_id": step_id,
+        "position": position,
+        "name": content.name,
+        "samples": content.samples,
+        "marks": contents.canonical(content.marks),
+        "curves": contents.canonical(content.curves),
+        "arrays": pack_arrays(content.arrays),
+    }
+
+
+def _named(steps: list[str]) -> str:
+    if not steps:
+        return "its intake; no step had ended yet"
+    return f"its finished steps ({', '.join(steps)})"
+
+
+def _advice(reason: str) -> str:
+    low = reason.lower()
+    if "full" in low or "no space" in low:
+        return "Free some space on the disk, then start the run again. Nothing that was already written is lost."
+    if "locked" in low or "busy" in low:
+        return "Close the other program that holds the records (a database viewer, a backup), then start the run again."
+    if "readonly" in low or "read-only" in low or "permission" in low:
+        return "May you write to the file and its folder? Is the disk mounted read-only? Then start the run again."
+    return "Free space and health of the disk, the cable of an external one. Then start the run again."

@@ -1,0 +1,265 @@
+"""The store: one SQLite file with every run in it, and one lock file beside it for each run that is going on."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from filelock import FileLock, Timeout
+
+from benchrig.analysis.results import Characteristic, Trace
+from benchrig.clock import utc_now
+from benchrig.errors import BenchError, ConfigError
+from benchrig.records import contents, tables
+from benchrig.records.arrays import unpack_arrays
+from benchrig.records.model import RunRecord, RunSummary
+from benchrig.records.recorder import Recorder, close_run, give_back, lock_path, run_number
+from benchrig.records.schema import open_database
+from benchrig.sequencer.events import Intake, RunEnded, StepResult
+
+__all__ = ["Store"]
+
+CUT_OFF = "the program was cut off before the run ended"
+CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
+CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
+_AS_THEY_ARE = (
+    "tag",
+    "model",
+    "ending",
+    "verdict",
+    "cause",
+    "cause_probability",
+    "disposition",
+    "bench_seconds",
+    "error",
+)
+NEAR_AMONG = 5000
+"""Near tags are looked for among so many of the latest."""
+
+
+class Store:
+    """Every run, in one file.
+
+    Opening it also closes the records of runs that were cut off: marked as running, but nobody holds their lock.
+
+    Parameters
+    ----------
+    path : Path
+        The database file; it and its folder are made when they do not exist.
+
+    Raises
+    ------
+    ConfigError
+        The path cannot be written, the file is no database or another program's, or a newer benchrig made it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path.absolute()
+        self._writer, self._reader = open_database(self.path)
+        self._close_cut_off_runs()
+
+    def recorder(self) -> Recorder:
+        """A `Sink` that writes one run into this store."""
+        return Recorder(self._writer, self.path)
+
+    def run(self, number_or_tag: str) -> RunRecord:
+        """Read one run.
+
+        Parameters
+        ----------
+        number_or_tag : str
+            A run's number as it is printed (``0042``), a tag (its latest run), or a run's number without its zeros
+            (``42``), looked for in this order. ``tag:0042`` means the tag even where a run has that number.
+
+        Raises
+        ------
+        ConfigError
+            No such run; near ones are named.
+        BenchError
+            The record is damaged.
+        """
+        wanted = number_or_tag.strip()
+        with self._reader.begin() as connection:
+            run_id = _find(connection, wanted)
+            if run_id is None:
+                near = _near(connection, wanted)
+                raise ConfigError(
+                    f"No run and no tag {wanted!r} in {self.path}.",
+                    hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
+                )
+            try:
+                return _record(connection, run_id)
+            except (ValueError, KeyError, TypeError) as error:
+                raise BenchError(
+                    f"The record of run {run_number(run_id)} in {self.path} is damaged: {error}.",
+                    hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
+                ) from error
+
+    def runs(self, limit: int = 50, tag: str | None = None) -> list[RunSummary]:
+        """Summaries, newest first, at most `limit` of them, of all parts or of one."""
+        c = tables.runs.c
+        query = sa.select(c.id, c.started_at, c.simulated, *(c[name] for name in _AS_THEY_ARE))
+        if tag is not None:
+            query = query.where(c.tag == contents.text(tag.strip()))
+        with self._reader.begin() as connection:
+            return [
+                RunSummary(
+                    run=run_number(row["id"]),
+                    started=row["started_at"],
+                    simulated=bool(row["simulated"]),
+                    **{key: row[key] for key in _AS_THEY_ARE},
+                )
+                for row in connection.execute(query.order_by(c.id.desc()).limit(limit)).mappings()
+            ]
+
+    def _close_cut_off_runs(self) -> None:
+        c = tables.runs.c
+        with self._reader.begin() as connection:
+            running = connection.execute(sa.select(c.id).where(c.ending == "running")).scalars().all()
+        for run_id in running:
+            lock = FileLock(lock_path(self.path, run_number(run_id)), thread_local=False)
+            try:
+                lock.acquire(timeout=0)
+            except (Timeout, OSError):
+                continue  # it is going on, in this program or another one
+            try:
+                with self._writer.begin() as connection:
+                    _close_cut_off(connection, run_id)
+            except sa.exc.DBAPIError as error:
+                raise BenchError(
+                    f"Run {run_number(run_id)} was cut off; its record in {self.path} cannot be closed: {error.orig}.",
+                    hint="Free space on the disk? Is another program holding the file? Its finished steps are safe.",
+                ) from error
+            finally:
+                give_back(lock)
+
+
+def _close_cut_off(connection: sa.Connection, run_id: int) -> None:
+    runs, steps = tables.runs.c, tables.steps.c
+    row = connection.execute(sa.select(runs.ending, runs.start_digest).where(runs.id == run_id)).one()
+    if row.ending != "running":
+        return  # it ended between our look and our lock
+    last = connection.execute(
+        sa.select(steps.digest, steps.ended_s).where(steps.run_id == run_id).order_by(steps.position.desc()).limit(1)
+    ).first()
+    before, seconds = (row.start_digest, 0.0) if last is None else (last.digest, last.ended_s)
+    end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
+    close_run(connection, run_id, before, end)
+
+
+# -- finding
+
+
+def _find(connection: sa.Connection, wanted: str) -> int | None:
+    run_id = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 18 else None
+    c = tables.runs.c
+
+    def there(candidate: int) -> bool:
+        return connection.execute(sa.select(c.id).where(c.id == candidate)).first() is not None
+
+    def latest(tag: str) -> int | None:
+        found: int | None = connection.execute(
+            sa.select(sa.func.max(c.id)).where(c.tag == contents.text(tag))
+        ).scalar_one()
+        return found
+
+    if run_id is not None and wanted == run_number(run_id) and there(run_id):
+        return run_id
+    found = latest(wanted)
+    if found is None and wanted.startswith("tag:"):
+        found = latest(wanted.removeprefix("tag:").strip())
+    if found is None and run_id is not None and there(run_id):
+        found = run_id
+    return found
+
+
+def _near(connection: sa.Connection, wanted: str) -> str:
+    c = tables.runs.c
+    query = sa.select(c.tag).group_by(c.tag).order_by(sa.func.max(c.id).desc()).limit(NEAR_AMONG)
+    tags = {tag.casefold(): tag for tag in connection.execute(query).scalars()}
+    low = wanted.casefold()
+    near = [tag for folded, tag in tags.items() if low and low in folded][:3]
+    close = [tags[folded] for folded in difflib.get_close_matches(low, tags, n=3, cutoff=0.6)]
+    near += [tag for tag in close if tag not in near]
+    return ", ".join(tag if len(tag) <= 40 else f"{tag[:39]}…" for tag in near[:4])
+
+
+# -- rebuilding
+
+
+def _record(connection: sa.Connection, run_id: int) -> RunRecord:
+    row = connection.execute(sa.select(tables.runs).where(tables.runs.c.id == run_id)).mappings().one()
+    found, digests = _steps(connection, run_id)
+    ends = () if row["end_digest"] is None else (row["end_digest"],)
+    intake = {key: row[key] for key in ("tag", "model", "reason", "operator", "complaint", "findings")}
+    return RunRecord(
+        run=run_number(run_id),
+        intake=Intake(**intake),
+        model=contents.model_from(json.loads(row["model_facts"])),
+        bench=contents.bench_from(json.loads(row["bench_facts"])),
+        started=row["started_at"],
+        ended=row["ended_at"],
+        ending=row["ending"],
+        steps=found,
+        judgement=None if row["judgement"] is None else contents.judgement_from(json.loads(row["judgement"])),
+        error=row["error"],
+        hint=row["hint"],
+        bench_state=row["bench_state"],
+        bench_seconds=row["bench_seconds"],
+        seed=row["seed"],
+        program=row["program"],
+        digests=(row["start_digest"], *digests, *ends),
+    )
+
+
+def _steps(connection: sa.Connection, run_id: int) -> tuple[tuple[StepResult, ...], tuple[str, ...]]:
+    c = tables.steps.c
+    rows = connection.execute(sa.select(tables.steps).where(c.run_id == run_id).order_by(c.position)).mappings().all()
+    characteristics = _characteristics(connection, run_id)
+    traces = _traces(connection, run_id)
+    found = tuple(
+        StepResult(
+            name=row["name"],
+            title=row["title"],
+            started_s=row["started_s"],
+            ended_s=row["ended_s"],
+            characteristics=tuple(characteristics[row["id"]]),
+            traces=tuple(traces[row["id"]]),
+            readings=contents.readings_from(json.loads(row["readings"])),
+            notes=tuple(json.loads(row["notes"])),
+            skipped=row["skipped"],
+        )
+        for row in rows
+    )
+    return found, tuple(row["digest"] for row in rows)
+
+
+def _of_run(table: sa.Table, run_id: int) -> sa.Select[Any]:
+    of_run = sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id)
+    return sa.select(table).where(table.c.step_id.in_(of_run)).order_by(table.c.step_id, table.c.position)
+
+
+def _characteristics(connection: sa.Connection, run_id: int) -> dict[int, list[Characteristic]]:
+    found: dict[int, list[Characteristic]] = defaultdict(list)
+    for row in connection.execute(_of_run(tables.characteristics, run_id)).mappings():
+        content = {key: row[key] for key in ("name", "value", "u", "unit", "how", "bound", "why_not")}
+        found[row["step_id"]].append(contents.characteristic_from({**content, "parts": json.loads(row["parts"])}))
+    return found
+
+
+def _traces(connection: sa.Connection, run_id: int) -> dict[int, list[Trace]]:
+    found: dict[int, list[Trace]] = defaultdict(list)
+    for row in connection.execute(_of_run(tables.traces, run_id)).mappings():
+        content = contents.TraceContent(
+            name=row["name"],
+            samples=row["samples"],
+            marks=json.loads(row["marks"]),
+            curves=json.loads(row["curves"]),
+            arrays=unpack_arrays(row["arrays"]),
+        )
+        found[row["step_id"]].append(contents.trace_from(content))
+    return found
