@@ -26,7 +26,7 @@ __all__ = [
 
 ALPHA_COPPER_PER_K = 0.00393
 ALPHA_HALF_WIDTH = 0.01
-"""Relative half-width of alpha for winding wire, rectangular: engineering judgement. Thin tinned wire may be 7 % low."""
+"""Relative half-width of alpha for winding wire, rectangular: engineering judgement. Thin tinned wire: 7 % low."""
 INTERMITTENT = "intermittent"
 """First word of `why_not` when some readings found a path through the coil and others did not."""
 NAME, UNIT = "coil_resistance_20c_ohm", "ohm"

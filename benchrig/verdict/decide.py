@@ -1,0 +1,136 @@
+"""From characteristics to the verdict on the whole valve."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
+from benchrig.analysis.coil import INTERMITTENT
+from benchrig.analysis.results import Characteristic
+from benchrig.verdict.cause import Evidence, likely_causes
+from benchrig.verdict.conformity import judge
+from benchrig.verdict.disposition import dispose
+from benchrig.verdict.words import Cause, Judged, Judgement, Limit, Reason, Verdict
+
+__all__ = ["decide"]
+
+
+def decide(
+    characteristics: Sequence[Characteristic],
+    limits: Sequence[Limit],
+    *,
+    guard_band: str,
+    normally: Literal["closed", "open"],
+    evidence: Evidence,
+    reason: Reason,
+) -> Judgement:
+    """Judge every characteristic, then the valve.
+
+    Parameters
+    ----------
+    characteristics : sequence of Characteristic
+        What was measured, one of a name.
+    limits : sequence of Limit
+        What the model allows. Each of them asks for its characteristic to be measured.
+    guard_band : {"none", "0.83 U", "U"}
+        Decision rule of the model.
+    normally : {"closed", "open"}
+        State of the model without current.
+    evidence : Evidence
+        What else was seen.
+    reason : {"core", "return", "new-stock"}
+        Why the part is here.
+
+    Returns
+    -------
+    Judgement
+        *reject*: at least one characteristic fails. *undecided*: none fails, but one lies within the guard band of its
+        limit, or one that has a limit was not measured. *accept*: all that have a limit pass. A rejected valve always
+        has a cause, the most likely candidate, however unsure; an undecided one has a cause only where something that
+        was seen speaks against the valve; an accepted one has none.
+
+    Raises
+    ------
+    ValueError
+        Two characteristics or two limits of one name, an unknown rule, or a number that is not finite.
+
+    Examples
+    --------
+    >>> leak = Characteristic("hold_leak_sccm", 63.0, 0.6, "sccm", how="")
+    >>> limit = Limit("hold_leak_sccm", None, 5.0, "maker's data")
+    >>> judgement = decide([leak], [limit], guard_band="U", normally="closed", evidence=Evidence(), reason="core")
+    >>> judgement.verdict, judgement.cause, judgement.disposition
+    ('reject', 'seat leak', 'clean and retest')
+    >>> judgement.why
+    'Hold leak fails: 63.00 sccm, at most 5 sccm allowed; beyond the limit by more than the guard band of 1.20.'
+    """
+    judged = _judge_all(characteristics, limits, guard_band)
+    verdict, decisive, why = _verdict(judged)
+    suspect = verdict == "reject" or any(_speaks_against(each) for each in decisive)
+    causes: tuple[Cause, ...] = likely_causes(judged, evidence, normally) if suspect else ()
+    disposition, disposition_why = dispose(verdict, causes, reason)
+    return Judgement(
+        verdict=verdict,
+        why=why,
+        cause=causes[0].name if causes else None,
+        cause_probability=causes[0].probability if causes else None,
+        causes=causes,
+        disposition=disposition,
+        disposition_why=disposition_why,
+        judged=judged,
+    )
+
+
+def _judge_all(
+    characteristics: Sequence[Characteristic], limits: Sequence[Limit], guard_band: str
+) -> tuple[Judged, ...]:
+    by_name = {each.name: each for each in characteristics}
+    allowed = {each.name: each for each in limits}
+    if len(by_name) != len(characteristics) or len(allowed) != len(limits):
+        raise ValueError("two characteristics or two limits of one name")
+    for name in allowed:
+        if name not in by_name:
+            unit = CHARACTERISTICS[name].unit if name in CHARACTERISTICS else ""
+            why_not = "the step that measures it was not run"
+            by_name[name] = Characteristic(name, None, None, unit, how="", why_not=why_not)
+    order = {name: number for number, name in enumerate(CHARACTERISTICS)}
+    names = sorted(by_name, key=lambda name: order.get(name, len(order)))
+    return tuple(judge(by_name[name], allowed.get(name), guard_band) for name in names)
+
+
+def _verdict(judged: Sequence[Judged]) -> tuple[Verdict, list[Judged], str]:
+    limited = [each for each in judged if each.limit is not None and each.outcome != "no limit"]
+    failing = [each for each in limited if each.outcome == "fail"]
+    if failing:
+        return "reject", failing, _told(failing, "fails", "fail")
+    near = [each for each in limited if each.outcome in ("conditional fail", "conditional pass")]
+    missing = [each for each in limited if each.outcome == "not measured"]
+    if near or missing:
+        said = []
+        if near:
+            said.append(_told(near, "is too close to its limit to tell", "are too close to their limits to tell"))
+        if missing:
+            said.append(_told(missing, "could not be measured", "could not be measured"))
+        return "undecided", near + missing, " ".join(said)
+    if not limited:
+        return "undecided", [], "The model sets no limit on anything: there is nothing to judge by."
+    if len(limited) == 1:
+        return "accept", limited, f"{title_of(limited[0].characteristic.name)} passes: {limited[0].why}."
+    return "accept", limited, f"All {len(limited)} characteristics that have a limit pass."
+
+
+def _told(which: Sequence[Judged], one: str, several: str) -> str:
+    names = [title_of(each.characteristic.name) for each in which]
+    if len(which) == 1:
+        return f"{names[0]} {one}: {which[0].why}."
+    rest = [name[0].lower() + name[1:] for name in names[1:]]
+    head = ", ".join([names[0], *rest[:-1]]) + f" and {rest[-1]}"
+    return f"{head} {several}: {'; '.join(each.why for each in which)}."
+
+
+def _speaks_against(judged: Judged) -> bool:
+    """Whether this is more than a gap in the measurements."""
+    if judged.outcome in ("fail", "conditional fail", "conditional pass"):
+        return True
+    return judged.characteristic.why_not.startswith(INTERMITTENT)

@@ -1,0 +1,86 @@
+"""What to do with the part, from the verdict, the likely cause and why the part is here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from benchrig.verdict.words import Cause, Disposition, Reason, Verdict
+
+__all__ = ["SURE_ENOUGH", "dispose"]
+
+COIL = frozenset({"open coil", "shorted turns", "high-resistance joint"})
+"""Faults inside the moulded coil: nothing to repair."""
+DIRT = frozenset({"stuck closed", "stuck open", "seat leak", "restricted", "sluggish"})
+"""Faults that charcoal dust and gum make, and that cleaning often cures."""
+WRONG = "wrong part"
+SURE_ENOUGH = 0.6
+"""A disposition that follows from the cause needs the causes that lead to it to be this likely together (judgement)."""
+
+
+def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[Disposition, str]:
+    """What to do with the part, and why, in one sentence.
+
+    Parameters
+    ----------
+    verdict : {"accept", "reject", "undecided"}
+        On the whole valve.
+    causes : sequence of Cause
+        Candidates, as from `likely_causes`; only a rejected valve needs them.
+    reason : {"core", "return", "new-stock"}
+        Why the part is here.
+
+    Notes
+    -----
+    A core is scrapped or cleaned by its cause, so the cause has to be sure enough; several causes that lead to the same
+    thing are added up. A returned part that is bad is refunded whatever the cause, unless it seems not to be the part
+    that was sold. The wrong part in new stock is the supplier's affair like any other fault.
+
+    Examples
+    --------
+    >>> dispose("reject", [Cause("seat leak", 0.55, ""), Cause("restricted", 0.4, "")], "core")
+    ('clean and retest', 'Seat leak is most likely; cleaning often cures faults of this sort (95 % sure).')
+    >>> dispose("accept", [], "return")[0]
+    'return to customer'
+    """
+    if verdict == "undecided":
+        return "ask", "The measurements do not decide it: somebody has to, or measure again."
+    if verdict == "accept":
+        if reason == "return":
+            return "return to customer", "The part is good: the complaint has another cause."
+        return "sell", "The part is within its limits."
+    wrong = _sum(causes, {WRONG})
+    if reason == "new-stock":
+        return "refund", "The part is new and bad: claim it from the supplier."
+    if reason == "return":
+        if wrong >= SURE_ENOUGH:
+            return "ask", f"It may not be the part that was sold ({_percent(wrong)} sure): compare it with the sale."
+        return "refund", "The part is bad."
+    return _core(causes, wrong)
+
+
+def _core(causes: Sequence[Cause], wrong: float) -> tuple[Disposition, str]:
+    if not causes:
+        return "ask", "The part is bad, and the cause is not known."
+    coil, dirt = _sum(causes, COIL), _sum(causes, DIRT)
+    first = causes[0].name.capitalize()
+    if coil >= SURE_ENOUGH:
+        return "scrap", f"{first} is most likely; a coil cannot be repaired ({_percent(coil)} sure)."
+    if dirt >= SURE_ENOUGH:
+        return (
+            "clean and retest",
+            f"{first} is most likely; cleaning often cures faults of this sort ({_percent(dirt)} sure).",
+        )
+    if wrong >= SURE_ENOUGH:
+        return "ask", f"It may be another valve than the model named ({_percent(wrong)} sure): check the part number."
+    sure = _percent(causes[0].probability)
+    return "ask", f"The part is bad, but no cause is sure enough to act on ({first.lower()}, {sure})."
+
+
+def _percent(probability: float) -> str:
+    """A probability that never claims to be certain."""
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def _sum(causes: Sequence[Cause], names: frozenset[str] | set[str]) -> float:
+    return math.fsum(cause.probability for cause in causes if cause.name in names)
