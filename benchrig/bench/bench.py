@@ -265,7 +265,7 @@ class Bench:
         ordered = sorted(channels, key=lambda channel: channel.value)
         volts = np.concatenate(blocks) if blocks else np.empty((0, len(ordered)))
         zero_us = 0 if switched_us is None else switched_us
-        time_s = (np.arange(len(volts)) * period_us - zero_us) * 1e-6
+        time_s = np.asarray((np.arange(len(volts)) * period_us - zero_us) * 1e-6, dtype=np.float64)
         columns: dict[str, Samples] = {}
         for index, channel in enumerate(ordered):
             if channel is Channel.COIL_CURRENT:

@@ -78,6 +78,9 @@ class ShuntTable(_Table):
     volts_per_amp: Positive = 2.0
     u_percent: NotNegative = 0.3
     over_current_a: Positive = 1.5
+    series_ohm: NotNegative = 0.1
+    """Shunt, switch and wiring between where the supply voltage is measured and the coil."""
+    series_u_ohm: NotNegative = 0.05
 
 
 class TransducerTable(_Table):

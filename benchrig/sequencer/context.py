@@ -58,6 +58,9 @@ class Context:
     opened: bool | None = None
     clicks: int = 0
     moved: int = 0
+    still: int = 0
+    load_ratio: float | None = None
+    load_ratio_u: float | None = None
     found: list[Characteristic] = field(default_factory=list)
 
     @property

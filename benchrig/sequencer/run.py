@@ -161,8 +161,11 @@ def _judge(run: Context, intake: Intake) -> Judgement:
     evidence = Evidence(
         clicks=run.clicks,
         moved_fraction=run.moved / run.clicks if run.clicks else None,
+        still_fraction=run.still / run.clicks if run.clicks else None,
         reached_vacuum_kpa=None if run.reached_vacuum_pa is None else run.reached_vacuum_pa / 1000,
         opened=run.opened,
+        load_ratio=run.load_ratio,
+        load_ratio_u=run.load_ratio_u,
     )
     return decide(
         tuple(run.found),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from benchrig.analysis.coil import CrossCheck, steady_current_cross_check
 from benchrig.analysis.inrush import ClickSet, InrushResult, analyse_inrush, combine_clicks
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
@@ -16,8 +19,11 @@ UNITS = {"pull_in_time_ms": "ms", "drop_out_time_ms": "ms", "click_spread_ms": "
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
 EVERY_S = 0.5
+END_OF_PULSE_S = 0.010
 DEAD_CLICKS = 3
 """On an open coil a few pulses are enough to see that no current flows."""
+WARMED_K, WARMED_BY_HOLDING_K = 8.0, 25.0
+"""The most by which a coil warms in the steps before; the second for one that was energised to hold (engineering judgement)."""
 
 
 def clicks(run: Context) -> Found:
@@ -30,6 +36,7 @@ def clicks(run: Context) -> Found:
     count = DEAD_CLICKS if run.coil == "open" else file.sequence.clicks
     report = run.watch("clicks", count * EVERY_S)
     results: list[InrushResult] = []
+    loads_v: list[float] = []
     traces: list[Trace] = []
     due_s = bench.clock.now()
     for number in range(1, count + 1):
@@ -52,6 +59,7 @@ def clicks(run: Context) -> Found:
             current_u_rel=file.shunt.u_percent / 100,
         )
         results.append(result)
+        loads_v.append(_load_v(recording))
         traces.append(_trace(number, recording, result))
         moved = sum(1 for each in results if each.armature_moved)
         report(f"{moved} of {number} moved")
@@ -60,17 +68,51 @@ def clicks(run: Context) -> Found:
             bench.wait_until(due_s)
     together = combine_clicks(results)
     run.clicks, run.moved = count, moved
+    run.still = sum(1 for each in results if each.armature_moved is False)
+    load_v = float(np.mean(loads_v))
+    check = _under_load(run, together, load_v)
+    readings = {"pulses": (float(count), ""), "pulses with motion": (float(moved), ""), "supply under load": (load_v, "V")}
+    notes = tuple(together.notes)
+    if check is not None:
+        run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
+        readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
+        if check.outcome != "agrees":
+            notes = (*notes, check.why)
     return Found(
-        characteristics=_characteristics(together, count, moved),
+        characteristics=_characteristics(together, count, moved, run.still),
         traces=tuple(traces),
-        readings={"pulses": (count, ""), "pulses with motion": (moved, "")},
-        notes=tuple(together.notes),
+        readings=readings,
+        notes=notes,
     )
 
 
-def _characteristics(together: ClickSet, count: int, moved: int) -> tuple[Characteristic, ...]:
+def _load_v(recording: Recording) -> float:
+    end_s = recording.released_s if recording.released_s is not None else ON_S
+    last = (recording.time_s > end_s - END_OF_PULSE_S) & (recording.time_s < end_s)
+    return float(recording.columns["voltage_v"][last].mean())
+
+
+def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck | None:
+    """A joint that fails only under load shows as more resistance than the cold coil leads to."""
+    if run.cold_resistance is None or together.steady_current_a is None or together.steady_current_a_u is None:
+        return None
+    file = run.bench.file
+    return steady_current_cross_check(
+        run.cold_resistance,
+        voltage_v=load_v,
+        voltage_u_v=load_v * file.supply.u_percent / 100,
+        current_a=together.steady_current_a,
+        current_u_a=together.steady_current_a_u,
+        coil_c=run.ambient_k - 273.15,
+        coil_u_k=file.thermistor.u_k,
+        heating_k=WARMED_BY_HOLDING_K if run.closed_when_energised else WARMED_K,
+        series_ohm=file.shunt.series_ohm,
+        series_u_ohm=file.shunt.series_u_ohm,
+    )
+
+
+def _characteristics(together: ClickSet, count: int, moved: int, still: int) -> tuple[Characteristic, ...]:
     pulse_ms = ON_S * 1e3
-    still = sum(1 for each in together.results if each.armature_moved is False)
     if still == count:
         pull_in = Characteristic(
             "pull_in_time_ms", pulse_ms, None, "ms", how=f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms", bound="above"
