@@ -32,8 +32,8 @@ ERROR_BITS = 0x3C
 MOST_ERRORS_READ = 10
 MOST_STALE_LINES = 3
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
-_ERROR_ENTRY = re.compile(r'([+-]?\d{1,5})\s*(?:,\s*"?(.*?)"?)?\s*')
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_ERROR_ENTRY = re.compile(r'([+-]?\d{1,5})\s*(?:,\s*"?(.*?)"?)?\s*', re.ASCII)
 
 
 class Multimeter:
@@ -154,7 +154,7 @@ class Multimeter:
         if self._done:
             return True
         answer = self._ask("*ESR?").strip()
-        if not re.fullmatch(r"\+?\d{1,3}", answer) or int(answer) > 255:
+        if not re.fullmatch(r"\+?[0-9]{1,3}", answer) or int(answer) > 255:
             raise self._damaged("*ESR?", answer, "a whole number from 0 to 255")
         events = int(answer)
         if events & ERROR_BITS:

@@ -133,9 +133,9 @@ def open_serial(port: str, clock: Clock) -> SerialLink:
 
 def _why_not(port: str, error: Exception) -> tuple[str, str]:
     """Why a port could not be opened, in words, and what to check."""
-    number = getattr(error, "errno", None)
-    if number is None and isinstance(error, termios.error):
-        number = error.args[0]
+    number = _error_number(error)
+    if number is None and error.__context__ is not None:  # pyserial hides the number when it sets the port up
+        number = _error_number(error.__context__)
     if number == errno.ENOENT:
         return "there is no such port", f"Is the board plugged in? Ports there are: {_ports()}. Then [board] port."
     if number in (errno.EACCES, errno.EPERM):
@@ -147,10 +147,16 @@ def _why_not(port: str, error: Exception) -> tuple[str, str]:
         return "another program holds it", "Close the other benchrig or terminal program; fuser shows which one it is."
     if number in (errno.ENOTTY, errno.EINVAL, errno.EISDIR):
         return (
-            f"it is not a serial port ({error})",
+            "it is not a serial port",
             f"Ports there are: {_ports()}. Then [board] port in the bench file.",
         )
     return f"cannot be opened ({error})", f"{UNPLUGGED} Ports there are: {_ports()}."
+
+
+def _error_number(error: BaseException) -> int | None:
+    if isinstance(error, termios.error):
+        return int(error.args[0])
+    return error.errno if isinstance(error, OSError) else None
 
 
 def _ports() -> str:

@@ -28,7 +28,7 @@ REOPEN_S = LONGEST_BLOCK_S / 2
 POLL_S = 0.02
 """The longest that PyVISA is let wait at once: so long it would spin if the other end closed meanwhile."""
 
-SUPPORTED = re.compile(r"(TCPIP\d*::.+::\d+::SOCKET|ASRL.+::INSTR)", re.IGNORECASE)
+SUPPORTED = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d{1,5})::SOCKET|ASRL.+::INSTR", re.IGNORECASE)
 FORMS = "TCPIP0::192.0.2.7::5025::SOCKET or ASRL/dev/ttyUSB0::INSTR"
 OFFLINE = "Is the meter on and its network or serial cable plugged in? Is [meter] address right, and its port open?"
 
@@ -40,6 +40,7 @@ class VisaLink:
         self.name = address
         self._clock = clock
         self._session: Any = None
+        self._resource = ""
         self._held = bytearray()
         self._open(OPEN_S)
 
@@ -118,8 +119,10 @@ class VisaLink:
         import pyvisa  # 80 ms, so only when a real meter is opened
 
         try:
+            if not self._resource:
+                self._resource = _with_host_found(self.name)
             manager = pyvisa.ResourceManager("@py")
-            self._session = manager.open_resource(self.name, open_timeout=round(1000 * open_s))
+            self._session = manager.open_resource(self._resource, open_timeout=round(1000 * open_s))
             self._check_connected()
         except Exception as error:  # noqa: BLE001  PyVISA-py raises bare Exception when it cannot connect
             failed, self._session = self._session, None
@@ -182,7 +185,7 @@ class VisaLink:
             raise error
         if _is_timeout(error):
             raise LinkTimeout(f"Meter at {self.name}: timed out while {doing}.", hint=OFFLINE) from error
-        said = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else " ".join(str(error).split())
+        said = (isinstance(error, OSError) and error.strerror) or " ".join(str(error).split())
         raise LinkError(f"Meter at {self.name}: the link failed while {doing} ({said}).", hint=OFFLINE) from error
 
 
@@ -209,6 +212,15 @@ def open_visa(address: str, clock: Clock) -> VisaLink:
             hint=f"Write [meter] address as {FORMS}. USB and GPIB are not supported.",
         )
     return VisaLink(address, clock)
+
+
+def _with_host_found(address: str) -> str:
+    """The address with its host's number for its name, so that reopening need not look it up again."""
+    match = SUPPORTED.fullmatch(address)
+    if match is None or match["host"] is None:
+        return address
+    found = socket.getaddrinfo(match["host"], int(match["port"]), socket.AF_INET, socket.SOCK_STREAM)
+    return f"TCPIP0::{found[0][4][0]}::{match['port']}::SOCKET"
 
 
 def _is_timeout(error: Exception) -> bool:

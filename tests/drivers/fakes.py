@@ -255,7 +255,10 @@ class Peer:
                 for delay_s, piece in self.answers.get(line, ()):
                     if self._stop.wait(delay_s) or not piece:
                         return
-                    write(piece)
+                    try:
+                        write(piece)
+                    except OSError:  # the other end has gone meanwhile
+                        return
 
 
 class TcpPeer(Peer):

@@ -1,0 +1,231 @@
+"""One suite for every byte link: in memory, pyserial's loop and pyserial on a pseudo-terminal."""
+
+import os
+import select
+import threading
+import tty
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from benchrig.clock import RealClock
+from benchrig.drivers.serial_link import open_serial
+from benchrig.errors import ConfigError, LinkError, LinkTimeout
+from firmware_protocol import messages
+from firmware_protocol.frame import encode
+from simulators.machine import Machine
+from simulators.memory import MemoryByteLink, SimClock
+from tests.drivers.fakes import SteadyWorld
+
+ASK = encode(1, messages.HELLO, b"")
+GONE = (LinkError, OSError)
+
+
+@dataclass
+class Case:
+    link: Any
+    clock: Any
+    answer: bytes
+    """What comes back for `ASK`."""
+    unplug: Any = None
+
+    def read_whole(self, within_s=2.0):
+        got = b""
+        deadline = self.clock.now() + within_s
+        while len(got) < len(self.answer) and self.clock.now() < deadline:
+            got += self.link.read(deadline)
+        return got
+
+
+class PtyBoard:
+    """The far end of a pseudo-terminal: answers `ASK` with a fixed answer, in two pieces."""
+
+    def __init__(self, answer):
+        self._answer = answer
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.path = os.ttyname(self._slave)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self):
+        held = b""
+        while not self._stop.is_set():
+            if not select.select([self._master], [], [], 0.01)[0]:
+                continue
+            held += os.read(self._master, 4096)
+            if held.endswith(ASK):
+                held = b""
+                os.write(self._master, self._answer[:5])
+                os.write(self._master, self._answer[5:])
+        os.close(self._slave)
+        os.close(self._master)
+
+    def unplug(self):
+        self._stop.set()
+        self._thread.join(5.0)
+        assert not self._thread.is_alive()
+
+
+def in_memory():
+    machine = Machine(SteadyWorld(), seed=1)
+
+    def unplug():
+        machine.board_unplugged = True
+
+    answer = Machine(SteadyWorld(), seed=1).board_exchange(ASK)
+    case = Case(MemoryByteLink(machine), SimClock(machine), answer, unplug)
+    yield case
+    case.link.close()
+
+
+def loop():
+    clock = RealClock()
+    case = Case(open_serial("loop://", clock), clock, ASK)
+    yield case
+    case.link.close()
+
+
+def pty():
+    answer = Machine(SteadyWorld(), seed=1).board_exchange(ASK)
+    board = PtyBoard(answer)
+    clock = RealClock()
+    case = Case(open_serial(board.path, clock), clock, answer, board.unplug)
+    yield case
+    case.link.close()
+    if board._thread.is_alive():
+        board.unplug()
+
+
+@pytest.fixture(params=[in_memory, loop, pty], ids=lambda make: make.__name__)
+def case(request):
+    yield from request.param()
+
+
+def test_it_has_a_name(case):
+    assert isinstance(case.link.name, str)
+    assert case.link.name
+
+
+def test_an_answer_arrives_whole(case):
+    case.link.write(ASK)
+    assert case.read_whole() == case.answer
+
+
+def test_many_exchanges_follow_each_other(case):
+    for _ in range(20):
+        case.link.write(ASK)
+        assert case.read_whole() == case.answer
+
+
+def test_a_deadline_that_has_passed_does_not_wait(case):
+    before = case.clock.now()
+    assert case.link.read(before - 1.0) == b""
+    assert case.clock.now() - before < 0.05
+
+
+def test_silence_lasts_until_the_deadline_and_not_longer_than_a_slice(case):
+    deadline = case.clock.now() + 0.06
+    assert case.link.read(deadline) == b""
+    assert deadline - 0.002 <= case.clock.now() < deadline + 0.1
+
+
+def test_what_arrives_after_a_deadline_is_not_lost(case):
+    case.link.write(ASK)
+    got = case.link.read(case.clock.now())
+    case.clock.sleep_until(case.clock.now() + 0.03)
+    case.answer = case.answer[len(got) :]
+    assert case.read_whole() == case.answer
+
+
+def test_closing_twice_is_safe_and_a_closed_link_is_gone(case):
+    case.link.close()
+    case.link.close()
+    with pytest.raises(GONE):
+        case.link.write(ASK)
+    with pytest.raises(GONE):
+        case.link.read(case.clock.now() + 0.01)
+
+
+@pytest.mark.parametrize("make", [in_memory, pty], ids=lambda make: make.__name__)
+def test_an_unplugged_device_is_gone_for_reading_and_for_writing(make):
+    running = make()
+    case = next(running)
+    case.unplug()
+    with pytest.raises(GONE):
+        case.link.read(case.clock.now() + 1.0)
+    with pytest.raises(GONE):
+        case.link.write(ASK)
+    for _ in running:
+        pass
+
+
+# ---- the serial port alone
+
+
+@pytest.fixture
+def pty_case():
+    yield from pty()
+
+
+def test_unplugging_is_told_with_port_and_hint_and_keeps_its_cause(pty_case):
+    pty_case.unplug()
+    with pytest.raises(LinkError, match=rf"Serial port {pty_case.link.name}: the port failed while reading") as caught:
+        pty_case.link.read(pty_case.clock.now() + 1.0)
+    assert caught.value.__cause__ is not None
+    assert caught.value.hint.startswith("Is the USB cable plugged in")
+
+
+def flood(link):
+    for _ in range(100):
+        link.write(bytes(4096))
+
+
+def test_a_port_that_takes_no_more_bytes_is_a_timeout_and_no_hang():
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    link = open_serial(os.ttyname(slave), RealClock())
+    try:
+        with pytest.raises(LinkTimeout, match="took no more bytes"):
+            flood(link)
+    finally:
+        link.close()
+        os.close(slave)
+        os.close(master)
+
+
+def test_a_port_that_is_not_there_is_told_with_those_that_are():
+    with pytest.raises(LinkError, match="/dev/ttyNONE9: there is no such port") as caught:
+        open_serial("/dev/ttyNONE9", RealClock())
+    assert "Ports there are:" in caught.value.hint
+
+
+def test_a_port_that_another_program_holds_is_told_as_busy(pty_case):
+    with pytest.raises(LinkError, match="another program holds it"):
+        open_serial(pty_case.link.name, RealClock())
+
+
+def test_a_file_is_no_serial_port(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_text("not a port")
+    with pytest.raises(LinkError, match="not a serial port"):
+        open_serial(str(path), RealClock())
+
+
+def test_a_url_of_no_known_kind_is_a_configuration_error():
+    with pytest.raises(ConfigError, match="not a port that can be opened"):
+        open_serial("teleport://here", RealClock())
+
+
+def test_a_permission_refused_is_told_with_the_group(monkeypatch):
+    import serial
+
+    def refuse(*_, **__):
+        raise serial.SerialException(13, "could not open port: [Errno 13] Permission denied")
+
+    monkeypatch.setattr(serial, "serial_for_url", refuse)
+    with pytest.raises(LinkError, match="may not open it") as caught:
+        open_serial("/dev/ttyACM0", RealClock())
+    assert "group" in caught.value.hint
