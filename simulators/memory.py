@@ -57,7 +57,7 @@ class MemoryByteLink:
     """
 
     def __init__(self, machine: Machine) -> None:
-        self.name = "simulated board"
+        self.name = "the simulated bench"
         self._machine = machine
         self._arriving: deque[tuple[float, bytes]] = deque()
         self._open = True
@@ -115,7 +115,7 @@ class MemoryTextLink:
     """
 
     def __init__(self, machine: Machine) -> None:
-        self.name = "simulated multimeter"
+        self.name = "the simulated bench"
         self._machine = machine
         self._session = 1
         self._arriving: deque[tuple[float, str]] = deque()

@@ -118,7 +118,7 @@ class Status:
         """Status byte: bit 2 error queue, 4 message available, 5 event summary, 6 master summary."""
         status = (0x04 if self.errors else 0) | (0x10 if message_available else 0)
         status |= 0x20 if self.event & self.event_enable else 0
-        return status | (0x40 if status & self.request_enable & ~0x40 else 0)
+        return status | (0x40 if status & self.request_enable else 0)
 
     def clear(self) -> None:
         """What ``*CLS`` does: event register and error queue empty; the masks stay."""

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_protocol import messages as m
+from firmware_protocol.frame import encode
 from simulators.machine import Machine
 from simulators.memory import MemoryByteLink, SimClock
 from tests.simulators.hand_client import HandClient
@@ -104,7 +105,7 @@ def test_too_much_current_trips_within_a_watch():
     plant = StillPlant()
     machine, client = armed(plant, over_current_raw=40_000)  # 2.01 V at the pin: 1.007 A
     client.set(m.COIL)
-    machine.at(0.1032, lambda: setattr(plant, "coil_on_a", 1.2))
+    plant.surge_s = 0.1032
     machine.advance_to(0.2)
     t_s, outputs = plant.history[-1]
     assert outputs == 0
@@ -116,11 +117,22 @@ def test_too_much_current_during_a_capture_trips_too():
     plant = StillPlant()
     machine, client = armed(plant, over_current_raw=40_000)
     client.capture(1, 1 << m.COIL_CURRENT, 100, 5000, 100, m.COIL, m.NEVER, 0)
-    machine.at(0.1032, lambda: setattr(plant, "coil_on_a", 1.2))
+    plant.surge_s = 0.1032
     machine.advance_to(0.2)
     t_s, outputs = plant.history[-1]
     assert outputs == 0
     assert 0.1032 <= t_s <= 0.1285
+
+
+def test_stopping_twice_at_one_instant_is_stopping_once():
+    answers = []
+    for stops in (1, 3):
+        machine, client = armed(StillPlant())
+        client.set(m.COIL)
+        for _ in range(stops):
+            machine.advance_to(0.1)  # an instant at which the board looks at the coil current
+        answers.append(machine.board_exchange(encode(200, m.READ, m.pack_read(1 << m.COIL_CURRENT, 5))))
+    assert answers[0] == answers[1]
 
 
 def test_actions_happen_in_order_and_past_ones_at_once():

@@ -108,6 +108,11 @@ DIALOGUES = {
         ("SENS:FRES:NPLC 1;SAMP:COUN 3", []),
         ("SYST:ERR?", ['-113,"Undefined header;SAMP:COUN"']),
     ],
+    "a common command in between leaves the level alone": [
+        ("FRES:NPLC 1;*OPC;RANG 100", []),
+        ("FRES:RANG?", ["+1.00000000E+02"]),
+        ("SYST:ERR?", [NO_ERROR]),
+    ],
     "SENSe may be left out": [("FRES:NPLC 0.2", []), ("SENSE:FRESISTANCE:NPLCYCLES?", ["+2.00000000E-01"])],
     "the aperture is rounded up to one there is": [("RES:NPLC 5", []), ("RES:NPLC?", ["+1.00000000E+01"])],
     "the range is the smallest that is large enough": [
@@ -268,6 +273,16 @@ def test_autorange_finds_the_range(ohm):
     assert abs(reading - ohm) < ohm * fits.gain_tolerance + fits.zero_tolerance_ohm
 
 
+def test_autorange_looks_again_before_each_sample():
+    bench = Bench()
+    bench.ask("CONF:FRES;:FRES:NPLC 1;:SAMP:COUN 2")
+    bench.ask("READ?", seconds=0.05)
+    bench.plant.coil_ohm = 2450.0
+    first, second = (float(x) for x in bench.ask("", seconds=1.0)[0].split(","))
+    assert first < 3000
+    assert second == pytest.approx(2450.0, rel=1e-3)
+
+
 @pytest.mark.parametrize("command", ["MEAS:FRES? 100", "MEAS:FRES?", "MEAS:RES? MAX"])
 def test_an_open_circuit_is_overload(command):
     bench = Bench()
@@ -314,6 +329,13 @@ def test_a_late_answer_comes_after_the_next_question_and_before_its_answer():
     assert bench.ask("*IDN?", seconds=100.0) == []
     assert bench.ask("*CLS", seconds=1.0) == []
     assert bench.ask("*OPC?") == [IDENTITY, "1"]
+    assert bench.ask("*OPC?") == ["1"]
+
+
+def test_an_answer_on_its_way_is_lost_when_the_session_ends():
+    bench = Bench()
+    assert bench.ask("*IDN?", seconds=0) == []
+    bench.meter.disconnected()
     assert bench.ask("*OPC?") == ["1"]
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from firmware_protocol import messages as m
 from simulators.bench_file import demo_bench_toml
-from simulators.pins import CHANNELS, Pins
+from simulators.pins import CHANNELS, Pins, _channels
 from tests.simulators.plants import StillPlant
 
 STATED = tomllib.loads(demo_bench_toml())
@@ -35,6 +35,16 @@ def test_numbers_are_left_justified_by_their_bits():
         step = 1 << (16 - bits)
         assert np.all(raw % step == 0)
         assert len(set(raw)) > 1  # noise dithers the last bit: a mean of many is finer than a step
+
+
+def test_a_conversion_gives_the_nearest_step():
+    quantities = {m.COIL_CURRENT: 0.55, m.PRESSURE: 45_678.0, m.SUPPLY: 13.4, m.AMBIENT: 294.2}
+    for index, channel in _channels(5).items():
+        quantity = quantities[index] * np.linspace(0.98, 1.02, 500)
+        pin_v = channel.volts(quantity) * channel.gain + channel.offset_v
+        raw = channel.raw(quantity, np.zeros(500))
+        assert np.abs(volts(raw.astype(float)) - pin_v).max() <= 3.3 / (1 << channel.bits) * 0.5001
+        assert [channel.raw_one(float(q), 0.0) for q in quantity] == raw.tolist()
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -86,6 +96,12 @@ def test_a_block_is_the_same_however_it_is_asked_for():
     assert b"".join(reversed(backwards)) == whole
     pins.read_channel(m.PRESSURE)
     assert pins.capture_block(0, 300) == whole
+
+
+def test_each_capture_has_noise_of_its_own():
+    plant = StillPlant()
+    first, second = (raw_of(plant, m.PRESSURE, seed=1, count=1000) for _ in range(2))
+    assert abs(np.corrcoef(first, second)[0, 1]) < 0.15
 
 
 def test_readings_in_between_leave_the_noise_of_a_capture_alone():
