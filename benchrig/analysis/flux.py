@@ -1,0 +1,174 @@
+"""Flux linkage of the coil from its current, on the rise and on the decay, and the gap between the two.
+
+The voltage left over after the resistance builds up the flux: ``d flux/dt = V - R i``. Divided by R and by the full
+current it needs no inductance and no volts: ``d f/dt = v - i/I``, with f in seconds, v the supply over its final value.
+After release the coil drives its current through a diode: ``d f/dt = -(i + c)/I``, ``c`` the diode's volts over R.
+
+Whatever the iron does, as long as the armature stands still the current is one function of the flux, apart from a lag by
+eddy currents and coercive force. Both move the two branches apart by about the same current everywhere: with an eddy
+loop of resistance Re the distance is ``(V + Vd)/(Re + R)``, whatever the saturation. An armature that closes a gap of
+reluctance G adds ``G x flux`` to the current of the rise until it arrives, and nothing afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.analysis.coil_trace import CoilTrace
+from benchrig.analysis.results import Samples
+from benchrig.analysis.smoothing import local_quadratic
+
+__all__ = ["Branches", "Steady", "branches", "steady_current"]
+
+
+@dataclass(frozen=True)
+class Steady:
+    """Current that the rise settles at. `current_a`, `u_a` in amperes; `unsettled` is the share still missing at the end."""
+
+    current_a: float
+    u_a: float
+    unsettled: float
+
+
+def steady_current(trace: CoilTrace) -> Steady:
+    """Final current of the pulse, extrapolated when it is not there yet.
+
+    The last 45 % of the pulse is fitted with a constant plus one exponential of unknown time constant; the answers for all
+    time constants, and for the plain mean, are averaged by their likelihood, so the uncertainty covers the choice.
+
+    Parameters
+    ----------
+    trace : CoilTrace
+        With at least 12 samples of rise.
+
+    Returns
+    -------
+    Steady
+        Uncertainty without that of the zero and of the scale of the current channel.
+    """
+    n = len(trace.rise_a)
+    last = slice(min(int(0.55 * n), n - 6), n)
+    t = trace.rise_s[last]
+    y = trace.rise_a[last] / np.maximum(trace.rise_v[last], 0.1) if np.ptp(trace.rise_v) > 0.0 else trace.rise_a[last]
+    m = len(y)
+    sd = max(trace.noise_a, 0.29 * trace.step_a, 1e-9 * abs(float(y.mean())), 1e-15)
+    span = float(trace.rise_s[-1])
+    values, variances, weights, left = [float(y.mean())], [sd**2 / m], [float(np.sum((y - y.mean()) ** 2)) / sd**2], [0.0]
+    for tau in span * np.geomspace(0.04, 0.4, 7):
+        fall = np.exp(-(t - t[-1]) / tau)
+        if float(fall[0]) > 1e12:
+            continue
+        design = np.stack([np.ones(m), fall / fall[0]], axis=1)
+        normal = np.linalg.inv(design.T @ design)
+        found = normal @ (design.T @ y)
+        values.append(float(found[0]))
+        variances.append(float(normal[0, 0]) * sd**2)
+        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m))
+        left.append(-float(found[1]) / float(fall[0]))
+    scale = max(1.0, min(weights) / max(m - 2, 1))
+    w = np.exp(-0.5 * (np.asarray(weights) - min(weights)) / scale)
+    w /= w.sum()
+    value = float(w @ np.asarray(values))
+    variance = float(w @ (np.asarray(variances) * scale + (np.asarray(values) - value) ** 2))
+    return Steady(value, variance**0.5, float(w @ np.asarray(left)) / value if value else 0.0)
+
+
+@dataclass(frozen=True)
+class Branches:
+    """Rise and decay against flux; currents over the full current, flux in seconds.
+
+    Attributes
+    ----------
+    rise_flux, rise : ndarray, shape (n,)
+        Flux and current at the samples of the rise.
+    rise_smooth : ndarray, shape (n,)
+        Current after a local quadratic fit.
+    decay_flux, decay, decay_smooth : ndarray, shape (m,)
+        The same from release until the current is used up; empty when the decay does not show the coil's current.
+    decay_end_s : float or None
+        When the current was used up, from release.
+    apart : ndarray, shape (n,)
+        Current of the rise minus that of the decay at the same flux (at the ends: at the nearest flux of the
+        decay); NaN without a decay.
+    diode : float
+        Diode volts over R and full current, adjusted so that the flux ends near zero.
+    notes : tuple of str
+        Remarks.
+    """
+
+    rise_flux: Samples
+    rise: Samples
+    rise_smooth: Samples
+    decay_flux: Samples
+    decay: Samples
+    decay_smooth: Samples
+    decay_end_s: float | None
+    apart: Samples
+    diode: float
+    notes: tuple[str, ...]
+
+
+def branches(trace: CoilTrace, full_a: float, full_u: float, diode: float, diode_u: float) -> Branches:
+    """Integrate rise and decay.
+
+    Parameters
+    ----------
+    trace : CoilTrace
+        Cleaned record.
+    full_a : float
+        Steady current, A, positive.
+    full_u : float
+        Its standard uncertainty over itself.
+    diode, diode_u : float
+        Expected freewheel voltage over the supply voltage, and its standard uncertainty.
+
+    Returns
+    -------
+    Branches
+        Without a decay when there are too few samples of it, or when its current falls too fast to carry the flux.
+    """
+    dt = trace.dt_s
+    half = max(2, round(4e-4 / dt))
+    rise = trace.rise_a / full_a
+    drive = trace.rise_v - rise
+    first = trace.rise_s[0] * (1.0 - 0.5 * rise[0])
+    flux = first + np.concatenate([[0.0], np.cumsum(0.5 * (drive[1:] + drive[:-1])) * dt])
+    smooth = local_quadratic(rise, half)
+    nothing = np.zeros(0)
+    alone = Branches(flux, rise, smooth, nothing, nothing, nothing, None, np.full(len(rise), np.nan), diode, ())
+    decay = trace.decay_a / full_a
+    if len(decay) < 8:
+        return alone
+    noise = trace.noise_a / full_a
+    decay_smooth = local_quadratic(decay, half)
+    floor = max(0.01, 1.5 * noise / max(half, 1) ** 0.5)
+    below = np.flatnonzero(decay_smooth < floor)
+    last = int(below[0]) if len(below) else len(decay) - 1
+    if last < 4:
+        return alone
+    flow = 0.5 * (decay[1 : last + 1] + decay[:last])
+    lost = trace.decay_s[0] + np.concatenate([[0.0], np.cumsum(flow) * dt])
+    spent = float(trace.decay_s[last])
+    top = float(flux[-1])
+    if len(below) == 0:
+        close = 0.0  # cut off before the end: no closing condition
+        spread = np.zeros(3)
+    else:
+        # the flux must end near zero: share the misfit between diode, remanence and the drift of the rise's integral
+        spread = np.array([diode_u * spent, 0.015 * top, max(full_u, 4e-4) * float(trace.rise_s[-1])]) ** 2
+        close = top - float(lost[-1]) - diode * spent - 0.015 * top
+    if top <= 0.0 or float(lost[-1]) + diode * spent < 0.5 * top and len(below):
+        return Branches(
+            *(flux, rise, smooth, nothing, nothing, nothing, None, np.full(len(rise), np.nan), diode),
+            ("the current after release is too small to be the coil's: the decay was not used",),
+        )
+    share = spread / max(float(spread.sum()), 1e-30)
+    diode += close * float(share[0]) / spent
+    flux = flux - close * float(share[2]) * trace.rise_s / max(float(trace.rise_s[-1]), 1e-9)
+    decay_flux = float(flux[-1]) - lost - diode * trace.decay_s[: last + 1]
+    decay_smooth = local_quadratic(decay[: last + 1], half)
+    apart = smooth - np.interp(flux, decay_flux[::-1], decay_smooth[::-1])
+    end = spent if len(below) else None
+    return Branches(flux, rise, smooth, decay_flux, decay[: last + 1], decay_smooth, end, apart, diode, ())

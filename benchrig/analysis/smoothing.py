@@ -1,0 +1,156 @@
+"""Local polynomials on evenly spaced samples: smoothing, and the search for a kink."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from benchrig.analysis.results import Samples
+
+__all__ = ["KinkScan", "local_quadratic", "noise_of", "scan_kinks"]
+
+
+def noise_of(values: Samples) -> float:
+    """Standard deviation of the sample-to-sample noise of a smooth signal.
+
+    From the median size of the third differences, so that steps and short events hardly count. White noise is assumed.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced samples, finite.
+
+    Returns
+    -------
+    float
+        Same unit as `values`; 0.0 with fewer than 5 samples.
+
+    Examples
+    --------
+    >>> round(noise_of(np.random.default_rng(1).normal(0.0, 2.0, 5000) + np.linspace(0.0, 50.0, 5000)), 1)
+    2.0
+    """
+    if len(values) < 5:
+        return 0.0
+    third = np.abs(np.diff(values, 3))
+    middle = float(np.median(third))
+    if middle == 0.0:  # coarse ADC steps and little noise: most differences vanish
+        return float(np.sqrt(np.mean(np.minimum(third, np.quantile(third, 0.95)) ** 2) / 20.0))
+    return float(middle / 0.6745 / 20.0**0.5)
+
+
+@lru_cache(maxsize=64)
+def _quadratic_weights(half: int) -> Samples:
+    k = np.arange(-half, half + 1, dtype=np.float64)
+    return np.asarray(np.linalg.pinv(np.vander(k, 3, increasing=True))[0], dtype=np.float64)
+
+
+def local_quadratic(values: Samples, half: int) -> Samples:
+    """Smooth by the least-squares quadratic through the `half` neighbours on each side.
+
+    At the ends the signal is continued by point reflection, so the outermost values are kept as they are.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced samples, finite.
+    half : int
+        Neighbours on each side; 0 or 1 returns the values unchanged; cut down to n - 1.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Same unit.
+
+    Examples
+    --------
+    >>> round(float(local_quadratic(np.array([0.0, 1.0, 4.0, 9.0, 16.0, 25.0]), 2)[2]), 6)
+    4.0
+    """
+    half = min(half, len(values) - 1)
+    if half < 2:
+        return values
+    before = 2 * values[0] - values[half:0:-1]
+    after = 2 * values[-1] - values[-2 : -half - 2 : -1]
+    return np.convolve(np.concatenate([before, values, after]), _quadratic_weights(half), "valid")
+
+
+@dataclass(frozen=True)
+class KinkScan:
+    """Two parabolas joined at a sample, fitted around every sample in turn.
+
+    Attributes
+    ----------
+    first : int
+        Index of the first sample with a whole window around it; the arrays begin there.
+    jump : ndarray, shape (m,)
+        Change of slope at the joint, right minus left, per sample.
+    jump_sd : float
+        Standard deviation of `jump` for noise of standard deviation one.
+    rss : ndarray, shape (m,)
+        Residual sum of squares; its lowest value marks the kink.
+    freedom : int
+        Degrees of freedom of `rss`.
+    level : ndarray, shape (m,)
+        Fitted value at the joint.
+    """
+
+    first: int
+    jump: Samples
+    jump_sd: float
+    rss: Samples
+    freedom: int
+    level: Samples
+
+
+@lru_cache(maxsize=64)
+def _kink_basis(left: int, right: int) -> tuple[Samples, Samples, Samples]:
+    k = np.arange(-left, right + 1, dtype=np.float64)
+    before, after = np.minimum(k, 0.0), np.maximum(k, 0.0)
+    columns = [np.ones_like(k), before, after, before**2, after**2]
+    q, r = np.linalg.qr(np.stack(columns, axis=1))
+    inverse = np.linalg.inv(r)
+    jump = q @ (inverse[2] - inverse[1])
+    level = q @ inverse[0]
+    return np.asarray(q, dtype=np.float64), np.asarray(jump, dtype=np.float64), np.asarray(level, dtype=np.float64)
+
+
+def scan_kinks(values: Samples, left: int, right: int) -> KinkScan | None:
+    """Fit two parabolas, joined but free to change slope, around every sample.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced samples, finite.
+    left, right : int
+        Samples before and after the joint, at least 3 each.
+
+    Returns
+    -------
+    KinkScan or None
+        None when no window fits into the samples.
+
+    Examples
+    --------
+    >>> y = np.abs(np.arange(-20.0, 21.0))
+    >>> scan = scan_kinks(y, 6, 6)
+    >>> scan.first + int(np.argmax(scan.jump)), round(float(scan.jump.max()), 6)
+    (20, 2.0)
+    """
+    width = left + right + 1
+    if len(values) < width:
+        return None
+    q, jump, level = _kink_basis(left, right)
+    windows = np.lib.stride_tricks.sliding_window_view(values - values.mean(), width)
+    energy = np.einsum("ij,ij->i", windows, windows)
+    rss = np.maximum(energy - np.sum((windows @ q) ** 2, axis=1), 0.0)
+    return KinkScan(
+        first=left,
+        jump=windows @ jump,
+        jump_sd=float(np.sqrt(jump @ jump)),
+        rss=rss,
+        freedom=width - 5,
+        level=windows @ level + values.mean(),
+    )
