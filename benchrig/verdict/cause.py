@@ -88,19 +88,24 @@ def _log_likelihood(hypothesis: Hypothesis, feature: Feature) -> float:
         case "coil path":
             likelihood = hypothesis.intermittent if feature.value else hypothesis.no_path
         case "coil":
-            likelihood = finite * hypothesis.density("coil", feature.value)
+            likelihood = finite * hypothesis.density("coil", _clipped("coil", feature.value))
         case "moved":
             likelihood = beta_binomial(round(feature.value * feature.trials), feature.trials, *hypothesis.moved)
         case "opened":
             likelihood = hypothesis.opened if feature.value else 1.0 - hypothesis.opened
         case "hold above":
-            likelihood = _share(hypothesis, "hold", feature.value, DOMAINS["hold"][1])
+            likelihood = _share(hypothesis, "hold", _clipped("hold", feature.value), DOMAINS["hold"][1])
         case "flow below":
-            likelihood = _share(hypothesis, "flow", DOMAINS["flow"][0], feature.value)
+            likelihood = _share(hypothesis, "flow", DOMAINS["flow"][0], _clipped("flow", feature.value))
         case kind:
-            low, high = DOMAINS[kind]
-            likelihood = hypothesis.density(kind, min(max(feature.value, low), high))
+            likelihood = hypothesis.density(kind, _clipped(kind, feature.value))
     return math.log(likelihood)
+
+
+def _clipped(kind: str, value: float) -> float:
+    """Beyond the range that a feature can lie in, further is no stronger evidence."""
+    low, high = DOMAINS[kind]
+    return min(max(value, low), high)
 
 
 def _share(hypothesis: Hypothesis, kind: str, start: float, end: float) -> float:

@@ -235,4 +235,3 @@ def _percent(share: float) -> str:
 
 def _inside(value: float, limit: Limit) -> bool:
     return (limit.low is None or value >= limit.low) and (limit.high is None or value <= limit.high)
-

@@ -39,7 +39,7 @@ CAUSES = (
 DOMAINS: Mapping[str, tuple[float, float]] = {
     "coil": (-4.7, 3.0),
     "load": (-4.7, 2.0),
-    "hold": (-2.0, 6.0),
+    "hold": (-3.0, 6.0),
     "flow": (-4.7, 2.0),
     "pull-in": (-4.7, 4.0),
     "drop-out": (-4.7, 4.0),
