@@ -292,17 +292,18 @@ class Multimeter:
         return self._await(question)
 
     def _await(self, question: str) -> str:
-        """Wait for a line in slices."""
+        """Wait for a line in slices. Whatever ends the wait but an answer (Ctrl-C, a trip) leaves the session dirty."""
+        self._dirty = f"no answer to '{question}'"
         deadline = self._clock.now() + ANSWER_S
         while True:
             answer = self._read(question, min(deadline, self._clock.now() + SLICE_S))
             if answer is not None:
+                self._dirty = ""
                 return answer
             if self._clock.now() >= deadline:
                 break
             if self.meanwhile is not None:
                 self.meanwhile()
-        self._dirty = f"no answer to '{question}'"
         raise LinkTimeout(
             f"{self.name}: no answer to '{question}' within {ANSWER_S:g} s.",
             hint="Is the meter on and its cable plugged in? Is it set to remote control, and is the address right?",

@@ -289,11 +289,13 @@ class RelayBoard:
             asked = min(room, count - done)
             request = messages.pack_block_request(self._capture_id, first + done, asked)
             block = self._wire.unpacked(messages.unpack_block, self._wire.ask(messages.BLOCK, request))
-            where = (block.capture_id, block.first, block.channels)
-            if where != (self._capture_id, first + done, len(channels)) or block.count > asked:
-                self._wire.nonsense(f"block of capture {block.capture_id}, {block.channels} channels, at {block.first}")
-            raw[done : done + block.count] = np.frombuffer(block.data, dtype="<u2").reshape(-1, len(channels))
-            done += block.count
+            got = (block.capture_id, block.first, block.count, block.channels)
+            if got != (self._capture_id, first + done, asked, len(channels)):
+                self._wire.nonsense(
+                    f"block of capture {block.capture_id}, {block.count} x {block.channels} samples at {block.first}"
+                )
+            raw[done : done + asked] = np.frombuffer(block.data, dtype="<u2").reshape(-1, len(channels))
+            done += asked
         full_scale_v = np.array([board.channels[channel].full_scale_v for channel in channels])
         return np.asarray(raw / FULL_SCALE * full_scale_v, dtype=np.float64)
 

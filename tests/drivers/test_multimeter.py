@@ -192,6 +192,23 @@ def test_the_bench_breathes_while_an_answer_is_awaited(rig):
     assert max(gaps) <= LONGEST_BLOCK_S
 
 
+@pytest.mark.parametrize("interruption", [KeyboardInterrupt, LinkTimeout])
+def test_a_wait_that_is_broken_off_leaves_the_session_shut_until_recovered(rig, interruption):
+    def break_off():
+        raise interruption("broken off")
+
+    rig.meter.start()
+    rig.meter.meanwhile = break_off
+    rig.machine.meter_mode = MeterMode.LATE
+    with pytest.raises(interruption, match="broken off"):
+        rig.meter.ready()
+    rig.meter.meanwhile = None
+    with pytest.raises(LinkError, match="out of step"):
+        rig.meter.ready()
+    rig.meter.recover()
+    assert rig.measure() == pytest.approx(24.5, abs=0.02)
+
+
 # ---- what only a script says
 
 

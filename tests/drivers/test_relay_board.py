@@ -412,16 +412,17 @@ def test_progress_of_somebody_elses_capture_is_not_taken():
         board.start_capture(CapturePlan((Channel.PRESSURE,), 1000, 10))
 
 
-def test_a_block_from_another_place_is_not_taken():
+@pytest.mark.parametrize("place", [(3, 2), (0, 1), (0, 3)])
+def test_a_block_from_another_place_or_of_another_length_is_not_taken(place):
     def misplaced(seq, kind, body):
         if kind == messages.HELLO:
             return seq, kind | 0x80, hello_body()
         if kind == messages.BLOCK:
-            return seq, kind | 0x80, messages.pack_block(messages.Block(1, 3, 2, 1, b"\1\0\2\0"))
+            return seq, kind | 0x80, messages.pack_block(messages.Block(1, *place, 1, bytes(2 * place[1])))
         return seq, kind | 0x80, messages.pack_progress(messages.Progress(1, 10, 10, True, 0, 0))
 
     board, _ = replies(misplaced)
     board.hello()
     board.start_capture(CapturePlan((Channel.PRESSURE,), 1000, 10))
-    with pytest.raises(LinkError, match="at 3"):
+    with pytest.raises(LinkError, match=f"{place[1]} x 1 samples at {place[0]}"):
         board.fetch(0, 2)
