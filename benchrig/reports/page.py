@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from benchrig.records.model import RunRecord, utc_text
 from benchrig.reports.plots import plots
-from benchrig.reports.words import rows, unit_text, verdict_words, visible
+from benchrig.reports.strip import strip_svg
+from benchrig.reports.words import Row, rows, unit_text, verdict_words, visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -29,9 +30,8 @@ _REASONS = {
     "new-stock": "new stock",
 }
 _GUARD_BANDS = {
-    "none": "no guard band: the limits are used as they stand",
-    "0.83 U": "a guard band of 0.83 times the expanded uncertainty inside each limit",
-    "U": "a guard band of the whole expanded uncertainty inside each limit",
+    "0.83 U": "0.83 times the expanded uncertainty (ISO 14253-1)",
+    "U": "the whole expanded uncertainty (ILAC-G8)",
 }
 _PICTURES = (
     ("hold", "Hold vacuum", "The closed valve was put under vacuum and shut off. The line should stay up."),
@@ -81,12 +81,14 @@ def page_html(record: RunRecord) -> str:
     from markupsafe import Markup
 
     drawn = plots(record)
+    found = rows(record)
+    strips = {row.name: Markup(strip_svg(row.characteristic, row.allowed, good=_good(row))) for row in found}
     pictures = [
         {"name": name, "title": title, "says": says, "svg": Markup(drawn[name])}
         for name, title, says in _PICTURES
         if name in drawn
     ]
-    return environment().get_template("page.html").render(_view(record), pictures=pictures)
+    return environment().get_template("page.html").render(_view(record, found), strips=strips, pictures=pictures)
 
 
 def page_path(record: RunRecord, folder: Path) -> Path:
@@ -117,18 +119,23 @@ def write_text(path: Path, text: str) -> Path:
     return path
 
 
-def _view(record: RunRecord) -> dict[str, Any]:
+def _good(row: Row) -> bool:
+    return row.outcome not in ("fail", "conditional fail")
+
+
+def _view(record: RunRecord, found: tuple[Row, ...]) -> dict[str, Any]:
     judgement = record.judgement
     local = record.started.astimezone()
     return {
         "record": record,
         "verdict": verdict_words(record),
-        "rows": rows(record),
+        "rows": found,
+        "sources": sorted({row.limit_from for row in found if row.limit_from}),
         "reason": _REASONS.get(record.intake.reason, record.intake.reason),
         "to_do": None if judgement is None else _DISPOSITIONS.get(judgement.disposition, judgement.disposition),
         "judgement": judgement,
         "causes": [] if judgement is None or judgement.cause is None else _causes(record),
-        "guard_band": _GUARD_BANDS.get(record.model.guard_band, record.model.guard_band),
+        "guard_band": _GUARD_BANDS.get(record.model.guard_band, ""),
         "made_up": _made_up(record),
         "day": f"{local.day} {local:%B %Y}",
         "time": f"{local:%H:%M}",
@@ -146,9 +153,15 @@ def _causes(record: RunRecord) -> list[dict[str, Any]]:
     if record.judgement is None:
         return []
     return [
-        {"name": cause.name, "percent": f"{100 * cause.probability:.0f}", "because": cause.because}
+        {
+            "name": cause.name,
+            "percent": f"{100 * cause.probability:.0f}",
+            # A probability that never claims to be certain.
+            "sure": "over 99 %" if cause.probability > 0.99 else f"{100 * cause.probability:.0f} %",
+            "because": cause.because,
+        }
         for cause in record.judgement.causes[:3]
-        if cause.probability >= 0.005
+        if cause.probability >= 0.02
     ]
 
 

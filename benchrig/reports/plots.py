@@ -57,17 +57,17 @@ def hold_svg(record: RunRecord) -> str | None:
             (0.135, 0.165, 0.845, 0.79),
             (min(0.0, float(time_s[0])), end_s),
             y,
-            x_label="s",
+            x_label="seconds",
             y_label="vacuum, kPa",
         )
         if allowed is not None:
             at_s, level_kpa, label = allowed
             axes.fill_between(at_s, level_kpa[0], level_kpa, color=drawing.LIMIT, alpha=0.16, linewidth=0)
             axes.plot(at_s, level_kpa, color=drawing.LIMIT, linewidth=1.1, dashes=(5, 2), label=label)
-        axes.plot(time_s, vacuum_kpa, color=drawing.MEASURED, linewidth=0.9, label="measured")
+        axes.plot(time_s, vacuum_kpa, color=drawing.MEASURED, linewidth=1.8, label="measured")
         if fit is not None:
             axes.plot(
-                fit[0], (ambient_pa - fit[1]) / 1000, color=drawing.FIT, linewidth=1.2, dashes=(2, 1.5), label="fit"
+                fit[0], (ambient_pa - fit[1]) / 1000, color=drawing.FIT, linewidth=0.9, dashes=(4, 2), label="fit"
             )
         _legend(axes, "upper right")
         return drawing.svg_text(figure, "hold", "Vacuum in kilopascals over seconds while the closed valve holds it")
@@ -120,23 +120,26 @@ def flow_svg(record: RunRecord) -> str | None:
             (0.135, 0.165, 0.845, 0.79),
             x,
             (min(0.0, float(vacuum_kpa.min())) - 1.0, top_kpa),
-            x_label="s",
+            x_label="seconds",
             y_label="vacuum, kPa",
         )
         rated_kpa = record.model.rated_vacuum_kpa
         axes.axhline(rated_kpa, color=drawing.INK, linewidth=0.6, dashes=(1, 2))
-        axes.text(x[1], rated_kpa, f"rated {rated_kpa:g} kPa", color=drawing.INK, fontsize=6.3, ha="right", va="bottom")
+        axes.text(x[0], rated_kpa, f" rated {rated_kpa:g} kPa", color=drawing.INK, fontsize=6.3, ha="left", va="top")
         if slowest is not None:
             at_s, level_pa, label = slowest
             axes.plot(
                 at_s, (ambient_pa - level_pa) / 1000, color=drawing.LIMIT, linewidth=1.1, dashes=(5, 2), label=label
             )
-        axes.plot(time_s, vacuum_kpa, color=drawing.MEASURED, linewidth=1.0, label="measured")
+        axes.plot(time_s, vacuum_kpa, color=drawing.MEASURED, linewidth=1.8, label="measured")
         if fit is not None:
             axes.plot(
-                fit[0], (ambient_pa - fit[1]) / 1000, color=drawing.FIT, linewidth=1.2, dashes=(2, 1.5), label="fit"
+                fit[0], (ambient_pa - fit[1]) / 1000, color=drawing.FIT, linewidth=0.9, dashes=(4, 2), label="fit"
             )
-        _legend(axes, "lower left" if fit is None else "center right")
+        if fit is not None or slowest is not None:
+            _legend(axes, "upper right", (1.0, 0.63) if "opened" in trace.marks else None)
+        if not trace.marks and fit is None:
+            axes.text(0.5, 0.25, "no air came in", transform=axes.transAxes, color=drawing.FIT, fontsize=8, ha="center")
         _opening(figure, record, trace, all_kpa)
         return drawing.svg_text(
             figure, "flow", "Vacuum in kilopascals over seconds while air flows in through the open valve"
@@ -240,12 +243,14 @@ def _pulses(
     axes = drawing.add_axes(figure, place, (-0.06 * end_ms, end_ms), y, x_label=x_label)
     if high_ms is not None and high_ms < end_ms:
         _beyond(axes, high_ms, end_ms)
+        # Where the current leaves room: below the plateau, above the decay.
         axes.text(
-            high_ms + 0.01 * end_ms,
-            y[1],
-            f"over the limit, {high_ms:g} ms",
+            high_ms - 0.01 * end_ms,
+            y[0] + (0.03 if until_s is not None else 0.9) * (y[1] - y[0]),
+            f"limit {high_ms:g} ms",
             color=drawing.LIMIT,
             fontsize=6.3,
+            ha="right",
             va="bottom",
         )
     for trace in traces:
@@ -282,7 +287,7 @@ def _pulses(
         )
     else:
         said = "no motion seen" if mark == "pull-in" else f"no {word} seen"
-        axes.text(0.97, 0.5, said, transform=axes.transAxes, color=drawing.FIT, fontsize=8, ha="right", va="center")
+        axes.text(0.5, 0.3, said, transform=axes.transAxes, color=drawing.FIT, fontsize=8, ha="center", va="center")
     return axes
 
 
@@ -302,8 +307,16 @@ def _beyond(axes: Any, from_x: float, to_x: float) -> None:
     axes.axvline(from_x, color=drawing.LIMIT, linewidth=1.1, dashes=(5, 2))
 
 
-def _legend(axes: Any, place: str) -> None:
-    axes.legend(loc=place, fontsize=6.3, frameon=False, handlelength=2.2, borderaxespad=0.3, labelspacing=0.25)
+def _legend(axes: Any, place: str, corner: tuple[float, float] | None = None) -> None:
+    axes.legend(
+        loc=place,
+        bbox_to_anchor=corner,
+        fontsize=6.3,
+        frameon=False,
+        handlelength=2.2,
+        borderaxespad=0.3,
+        labelspacing=0.25,
+    )
 
 
 def _curve(trace: Trace, column: str) -> tuple[Samples, Samples] | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -20,6 +21,21 @@ _OUTCOMES = {
     "fail": "bold red",
     "not measured": "yellow",
 }
+_ASCII = str.maketrans(
+    {
+        "✓": "+",
+        "✗": "x",
+        "○": "o",
+        "·": ".",
+        "±": "+-",
+        "≤": "<=",
+        "≥": ">=",
+        "Ω": "ohm",
+        "³": "3",
+        "°": " deg",
+        "…": "...",
+    }
+)
 
 
 def print_run(record: RunRecord, console: Console) -> None:
@@ -32,41 +48,64 @@ def print_run(record: RunRecord, console: Console) -> None:
     console : Console
         Where to; without a terminal behind it, no colours are sent. Typed text is printed as it is, never as markup.
     """
+    fit = _fitting(console)
     said = verdict_words(record)
     head = Text()
-    head.append(said.word.upper(), style=_STYLES[said.key])
-    head.append(f"   {visible(record.intake.tag)}", style="bold")
-    head.append(f"   {visible(record.intake.model)}, run {record.run}")
-    if record.bench.simulated:
-        head.append("   (simulated bench: nothing here is real)", style="dim")
+    head.append(fit(said.word.upper()), style=_STYLES[said.key])
+    head.append(fit(f"   {visible(record.intake.tag)}"), style="bold")
+    head.append(fit(f"   {visible(record.intake.model)}, run {record.run}"))
     console.print(head)
-    console.print(Text(visible(said.says)))
+    if record.bench.simulated:
+        console.print(Text("simulated bench: nothing here is a real part", style="dim"))
+    console.print(Text(fit(visible(said.says))))
     found = rows(record)
     if found:
         console.print()
-        console.print(_table(found))
-    console.print()
+        console.print(_table(found, fit))
+    below = Table.grid(padding=(0, 2, 0, 0))
     for label, text in _below(record):
-        console.print(Padding(Text.assemble((f"{label:<13}", "dim"), text), 0))
+        below.add_row(Text(label, style="dim"), Text(fit(text)))
+    console.print()
+    console.print(below)
 
 
-def _table(found: tuple[Row, ...]) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    table.add_column("characteristic")
+def _fitting(console: Console) -> Callable[[str], str]:
+    """Give a function that replaces what the terminal's encoding cannot say, so that printing never fails."""
+
+    def fit(text: str) -> str:
+        try:
+            text.encode(console.encoding)
+        except UnicodeEncodeError:
+            return text.translate(_ASCII).encode(console.encoding, "replace").decode(console.encoding)
+        return text
+
+    return fit
+
+
+def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
+    # One space between columns and room to fold: the longest outcome just fits into 80 columns.
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1, 0, 0))
+    table.add_column("characteristic", overflow="fold")
     table.add_column("measured", justify="right", no_wrap=True)
-    table.add_column("")
+    table.add_column("", overflow="fold")
     table.add_column("limit", justify="right", no_wrap=True)
-    table.add_column("outcome", no_wrap=True)
+    table.add_column("outcome", overflow="fold")
     for row in found:
-        style = _OUTCOMES.get(row.outcome, "dim")
         table.add_row(
-            Text(row.title),
-            Text(row.value),
-            Text(row.unit, style="dim"),
-            Text(row.limit if row.limit != "none" else ""),
-            Text(f"{row.sign} {row.outcome}", style=style),
+            Text(fit(row.title)),
+            Text(fit(row.value)),
+            Text(fit(row.unit), style="dim"),
+            Text(fit(_brief(row.limit))),
+            Text(fit(f"{row.sign} {row.outcome}"), style=_OUTCOMES.get(row.outcome, "dim")),
         )
     return table
+
+
+def _brief(limit: str) -> str:
+    """The limit with signs for words: the terminal is narrow."""
+    if limit == "none":
+        return ""
+    return limit.replace("at most", "≤").replace("at least", "≥")
 
 
 def _below(record: RunRecord) -> list[tuple[str, str]]:

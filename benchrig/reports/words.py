@@ -8,7 +8,7 @@ from typing import Literal
 from benchrig.analysis.characteristics import CHARACTERISTICS, number_text, title_of
 from benchrig.analysis.results import Characteristic
 from benchrig.records.model import RunRecord
-from benchrig.verdict.words import Limit
+from benchrig.verdict.words import Judged, Limit
 
 __all__ = ["Row", "VerdictWords", "limit_text", "rows", "unit_text", "value_text", "verdict_words", "visible"]
 
@@ -137,15 +137,14 @@ class Row:
     sign: str
     why: str
     how: str
+    characteristic: Characteristic
+    allowed: Limit | None
 
 
 def rows(record: RunRecord) -> tuple[Row, ...]:
     """Every characteristic of the run: as judged, or, without a verdict, as measured by the steps that finished."""
     if record.judgement is not None:
-        return tuple(
-            _row(one.characteristic, one.limit, one.outcome, one.why or one.characteristic.why_not)
-            for one in record.judgement.judged
-        )
+        return tuple(_row(one.characteristic, one.limit, one.outcome, _short(one)) for one in record.judgement.judged)
     limits = {limit.name: limit for limit in record.model.limits}
     return tuple(_row(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics)
 
@@ -163,4 +162,20 @@ def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> R
         sign=_SHAPES.get(outcome, "·"),
         why=visible(why),
         how=visible(each.how),
+        characteristic=each,
+        allowed=limit,
     )
+
+
+def _short(one: Judged) -> str:
+    """The reason, without the value and the limit that stand in the row already; with the odds where they are close."""
+    why = one.why or one.characteristic.why_not
+    if one.outcome == "no limit":
+        return one.characteristic.why_not
+    if one.characteristic.value is not None and not one.characteristic.bound:
+        head, said, rest = why.partition(" allowed; ")
+        why = rest if said else "" if head.endswith(" allowed") else why
+    if one.outcome.startswith("conditional") and one.p_conform is not None:
+        odds = f"{100 * one.p_conform:.0f} % likely within the limit"
+        why = f"{why} ({odds})" if why else odds
+    return why
