@@ -53,7 +53,7 @@ def title_of(name: str) -> str:
 def number_text(name: str, value: float) -> str:
     """The number as people read it: the table's decimals, or four figures for a name that is not in it.
 
-    Values of 1000 and more are rounded to four figures: nothing on this bench is known better.
+    Values of 1000 and more lose their decimals: nothing on this bench is known so well.
 
     Examples
     --------
