@@ -1,7 +1,7 @@
-"""Read a trace from a CSV file of any oscilloscope or logger, and refuse what cannot be right. Nothing is mended silently.
+"""Read a trace from a CSV file of any oscilloscope or logger, and refuse what cannot be right.
 
-The file has one header line with the columns' names, comma-separated, decimal points; further columns are ignored. Rows in
-messages are the file's lines, the header being line 1.
+The file has one header line with the columns' names, comma-separated, decimal points; further columns are ignored.
+Nothing is mended silently. Rows in messages are the file's lines, the header being line 1.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def check_current(path: Path, time_s: Samples, current_a: Samples) -> None:
     largest = int(np.argmax(np.abs(current_a)))
     if abs(current_a[largest]) > 50.0:
         raise ConfigError(
-            f"{path}: line {largest + 2}, column current_a: {current_a[largest]:g} A; a purge valve's coil takes under 2 A.",
+            f"{path}: line {largest + 2}, column current_a: {current_a[largest]:g} A; such a coil takes under 2 A.",
             hint="Is the column in milliamperes, or in volts across a shunt? Convert it to amperes.",
         )
 
@@ -105,17 +105,17 @@ def check_pressure(path: Path, time_s: Samples, pressure_pa: Samples, *, ambient
     if low < 0:
         raise ConfigError(
             f"{path}: line {lowest + 2}, column pressure_pa: {low:g}; an absolute pressure cannot be negative.",
-            hint="This looks like gauge pressure: add the ambient pressure to every value, and name the column pressure_pa.",
+            hint="This looks like gauge pressure: add the ambient pressure to every value.",
         )
     for unit, factor in (("kPa", 1e3), ("hPa (mbar)", 1e2), ("bar", 1e5)):
         if high < 0.02 * ambient_pa and 0.6 * ambient_pa < high * factor < 1.3 * ambient_pa:
             raise ConfigError(
-                f"{path}: line {highest + 2}, column pressure_pa: the highest value is {high:g}; ambient is {ambient_pa:.0f} Pa.",
+                f"{path}: line {highest + 2}, column pressure_pa: at most {high:g}; ambient is {ambient_pa:.0f} Pa.",
                 hint=f"This looks like {unit}: convert the column to pascals.",
             )
     if high < 2000.0 and low * 1000 > 1000.0:
         raise ConfigError(
-            f"{path}: line {highest + 2}, column pressure_pa: the highest value is {high:g}; a hand pump reaches 5,000 Pa at best.",
+            f"{path}: line {highest + 2}, column pressure_pa: at most {high:g}; a pump leaves over 2,000 Pa.",
             hint="This looks like kPa or hPa: convert the column to pascals.",
         )
     if high > 1.05 * ambient_pa:
@@ -128,7 +128,7 @@ def check_pressure(path: Path, time_s: Samples, pressure_pa: Samples, *, ambient
         began, ended = float(pressure_pa[:tenth].mean()), float(pressure_pa[-tenth:].mean())
         if ended < 0.8 * began and ended < 0.2 * ambient_pa:
             raise ConfigError(
-                f"{path}: column pressure_pa falls from {began:.0f} (line 2) to {ended:.0f} (line {len(pressure_pa) + 1}); "
+                f"{path}: column pressure_pa falls from {began:.0f} (line 2) to {ended:.0f} (last line); "
                 "behind a closed pump an absolute pressure only rises.",
                 hint="This looks like vacuum below ambient (gauge): the absolute pressure is ambient less that.",
             )
@@ -139,7 +139,9 @@ def _text(path: Path) -> str:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise ConfigError(f"{path}: cannot be read ({error.strerror or error}).", hint="Check the file's name.") from error
+        raise ConfigError(
+            f"{path}: cannot be read ({error.strerror or error}).", hint="Check the file's name."
+        ) from error
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -167,7 +169,9 @@ def _header(path: Path, line: str, columns: Sequence[str]) -> list[str]:
         raise ConfigError(f"{path}: line 1: no column {' and no column '.join(missing)}; there is: {shown}", hint=hint)
     for name in columns:
         if names.count(name) > 1:
-            raise ConfigError(f"{path}: line 1: column {name} is there {names.count(name)} times.", hint="Keep one of them.")
+            raise ConfigError(
+                f"{path}: line 1: column {name} is there {names.count(name)} times.", hint="Keep one of them."
+            )
     return names
 
 
@@ -219,7 +223,8 @@ def _increasing(path: Path, time_s: Samples) -> None:
     if len(bad):
         line = int(bad[0]) + 3
         raise ConfigError(
-            f"{path}: line {line}, column {TIME}: {time_s[bad[0] + 1]:g} does not come after {time_s[bad[0]]:g} on line {line - 1}.",
+            f"{path}: line {line}, column {TIME}: {time_s[bad[0] + 1]:g} does not come after "
+            f"{time_s[bad[0]]:g} on line {line - 1}.",
             hint="Times must increase from line to line: export one record only, with enough digits.",
         )
 
@@ -228,13 +233,14 @@ def _span(path: Path, time_s: Samples, *, longest_s: float, what: str) -> None:
     span_s = float(time_s[-1] - time_s[0])
     if span_s > longest_s:
         raise ConfigError(
-            f"{path}: column {TIME} spans {span_s:g} s, from line 2 to line {len(time_s) + 1}; {what}, {longest_s:g} s at most.",
+            f"{path}: column {TIME} spans {span_s:g} s, from line 2 to line {len(time_s) + 1}; "
+            f"{what}, {longest_s:g} s at most.",
             hint="Are the times in milliseconds? Divide them by 1000.",
         )
 
 
 def _not_clipped(path: Path, name: str, values: Samples) -> None:
-    """A curve that runs into its highest or lowest value at a slope, and then stands still, was cut by the converter."""
+    """A curve that runs into its extreme at a slope, and then stands still, was cut by the converter."""
     reach = float(values.max() - values.min())
     for extreme, sign in ((values.max(), 1.0), (values.min(), -1.0)):
         at = values == extreme
@@ -247,7 +253,7 @@ def _not_clipped(path: Path, name: str, values: Samples) -> None:
             slope = sign * float(values[start] - values[start - 5]) / 5
             if math.isfinite(slope) and slope * min(run, 20) > 0.1 * reach:
                 raise ConfigError(
-                    f"{path}: line {start + 2}, column {name}: runs into {extreme:g} at a slope and stays exactly there for "
+                    f"{path}: line {start + 2}, column {name}: runs into {extreme:g} and stays exactly there for "
                     f"{run} samples: clipped by the converter.",
                     hint="Set a larger range on the instrument and record again.",
                 )

@@ -1,4 +1,4 @@
-"""Trace files from any instrument: what cannot be right is refused by row and column, and nothing is mended silently."""
+"""Trace files from any instrument: what cannot be right is refused by row and column, nothing is mended."""
 
 from __future__ import annotations
 
@@ -41,7 +41,9 @@ def refuse(path: Path, *said: str, columns=("time_s", "current_a")) -> ConfigErr
 
 def test_columns_come_back_as_written_in_any_order_with_others_ignored(tmp_path):
     data = inrush()
-    path = write(tmp_path, "note, current_a ,time_s", [f"x{i},{row[1]:.12g},{row[0]:.12g}" for i, row in enumerate(data)])
+    path = write(
+        tmp_path, "note, current_a ,time_s", [f"x{i},{row[1]:.12g},{row[0]:.12g}" for i, row in enumerate(data)]
+    )
     found = read_trace(path, ("time_s", "current_a"), ("voltage_v",))
     assert np.allclose(found["time_s"], data[:, 0], atol=1e-12)
     assert np.allclose(found["current_a"], data[:, 1], rtol=1e-11)
@@ -74,7 +76,11 @@ def test_a_word_a_short_line_and_a_decimal_comma_are_named_by_line_and_column(tm
 @pytest.mark.parametrize("value", ["nan", "inf", "-Inf"])
 def test_not_a_number_is_named_by_line_and_column(tmp_path, value):
     rows = [",".join(f"{v:.9g}" for v in row) for row in inrush()]
-    refuse(write(tmp_path, "time_s,current_a", [*rows[:3], f"{inrush()[3, 0]:.9g},{value}", *rows[4:]]), "line 5", "current_a")
+    refuse(
+        write(tmp_path, "time_s,current_a", [*rows[:3], f"{inrush()[3, 0]:.9g},{value}", *rows[4:]]),
+        "line 5",
+        "current_a",
+    )
 
 
 @pytest.mark.parametrize("swap", [(10, 11), (10, 10)])

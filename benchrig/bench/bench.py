@@ -19,18 +19,27 @@ from benchrig.errors import BenchError, ConfigError, InterlockOpen, LinkError, L
 __all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
 
 HOST_SILENT_S = 1.0
-"""After so long without a word from the host the board turns everything off: over four times the longest blocking call."""
+"""Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
 KEEP_ALIVE_S = 0.2
 """While waiting, the board is asked for its status this often."""
 METER_READY_S = 5.0
-"""A reading that is not there after this long will not come: ten power-line cycles and auto-zero take under one second."""
+"""A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
 
 _TRIPS = {
-    Cause.SILENT: ("the board heard nothing from the host for too long", "USB cable and hub; was the computer busy or asleep?"),
+    Cause.SILENT: (
+        "the board heard nothing from the host for too long",
+        "USB cable and hub; was the computer busy or asleep?",
+    ),
     Cause.ESTOP: ("emergency stop pressed", "Find out why it was pressed, release it, then start the run again."),
     Cause.GUARD: ("guard opened", "Close the guard, then start the run again."),
-    Cause.COIL_TIME: ("coil on for longer than its limit", "coil_limit_s in the valve model; hold_s in the bench file."),
-    Cause.OVER_CURRENT: ("coil current above the limit", "Plug and leads for a short; over_current_a in the bench file."),
+    Cause.COIL_TIME: (
+        "coil on for longer than its limit",
+        "coil_limit_s in the valve model; hold_s in the bench file.",
+    ),
+    Cause.OVER_CURRENT: (
+        "coil current above the limit",
+        "Plug and leads for a short; over_current_a in the bench file.",
+    ),
 }
 
 
@@ -97,7 +106,7 @@ class Bench:
         wanted = self.file.meter.identity
         if not self.meter_name.startswith(wanted):
             raise ConfigError(
-                f"The meter at {self.file.meter.address} says it is {self.meter_name!r}; the bench file wants {wanted!r}.",
+                f"The meter at {self.file.meter.address} is {self.meter_name!r}; the bench file wants {wanted!r}.",
                 hint="Is the address another instrument's? Otherwise correct [meter] identity in the bench file.",
             )
 
@@ -180,7 +189,7 @@ class Bench:
         while not self.meter.ready():
             if self.clock.now() >= deadline:
                 raise LinkTimeout(
-                    f"Multimeter at {self.file.meter.address}: a resistance reading was not ready after {METER_READY_S:g} s.",
+                    f"Multimeter at {self.file.meter.address}: no resistance reading within {METER_READY_S:g} s.",
                     hint="Is the meter in a menu, or waiting for a trigger? Then its cable and address.",
                 )
             self.wait(0.1)

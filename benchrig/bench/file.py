@@ -1,4 +1,4 @@
-"""The bench file: what is plugged in where, and the constants of this bench. TOML, read once, every mistake told at once."""
+"""The bench file: what is plugged in where, and the constants of this bench. Every mistake told at once."""
 
 from __future__ import annotations
 
@@ -191,7 +191,7 @@ def parse_bench_file(text: str, *, where: str) -> LoadedBenchFile:
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(
             f"Bench file {where}: not valid TOML: {error}.",
-            hint="Each line is a [table] or key = value; text stands in \"quotes\", numbers do not.",
+            hint='Each line is a [table] or key = value; text stands in "quotes", numbers do not.',
         ) from error
     try:
         file = BenchFile.model_validate(table)

@@ -1,4 +1,4 @@
-"""Open a bench: by its file over real ports, or by name from whoever registered one (the simulated bench, a workshop's own)."""
+"""Open a bench: by its file over real ports, or by the name under which it was registered."""
 
 from __future__ import annotations
 
@@ -74,7 +74,12 @@ def open_registered(name: str, options: Mapping[str, object], *, wire_log: IO[st
     except ValueError as error:
         raise ConfigError(str(error), hint=f"Check the options given to the {name} bench.") from error
     loaded = parse_bench_file(opened.bench_file, where=f"of the {name} bench")
-    bench = Bench(loaded, opened.clock, _board(opened.board_link, opened.clock, wire_log), Multimeter(opened.meter_link, opened.clock))
+    bench = Bench(
+        loaded,
+        opened.clock,
+        _board(opened.board_link, opened.clock, wire_log),
+        Multimeter(opened.meter_link, opened.clock),
+    )
     return OpenedBench(bench, opened.close)
 
 
@@ -123,5 +128,5 @@ def _no_memory(loaded: LoadedBenchFile) -> None:
     if "memory" in (loaded.file.board.port, loaded.file.meter.address):
         raise ConfigError(
             f"Bench file {loaded.where}: 'memory' is the simulated bench inside this program, not a port.",
-            hint="Use --simulated CONDITION for that; or 'benchrig simulate', which prints a bench file with real ports.",
+            hint="Use --simulated CONDITION; or 'benchrig simulate', which writes a bench file with real ports.",
         )

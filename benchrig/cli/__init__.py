@@ -43,7 +43,7 @@ class _LazyGroup(click.Group):
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="benchrig")
 def cli() -> None:
-    """Qualify removed canister-purge solenoid valves: measure, judge, say what is wrong, keep the record.
+    r"""Qualify removed canister-purge solenoid valves: measure, judge, say what is wrong, keep the record.
 
     \b
     Start here:   benchrig demo

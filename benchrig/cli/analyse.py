@@ -22,19 +22,39 @@ def analyse() -> None:
 
 @analyse.command(epilog="Example:  benchrig analyse inrush scope.csv --supply-v 13.5 --off-s 0.12 --json")
 @trace_file
-@click.option("--supply-v", type=click.FloatRange(0, 60, min_open=True), help="Voltage at the coil; a column voltage_v in the file goes before it.")
-@click.option("--supply-u-v", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty.")
-@click.option("--on-s", type=float, default=0.0, show_default=True, help="When the coil was switched on, on the file's time axis.")
+@click.option(
+    "--supply-v",
+    type=click.FloatRange(0, 60, min_open=True),
+    help="Voltage at the coil; a column voltage_v in the file goes before it.",
+)
+@click.option(
+    "--supply-u-v", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty."
+)
+@click.option(
+    "--on-s", type=float, default=0.0, show_default=True, help="When the coil was switched on, on the file's time axis."
+)
 @click.option("--off-s", type=float, help="When it was switched off, if the record goes on so long.")
-@click.option("--current-u-percent", type=click.FloatRange(0, 100), default=0.5, show_default=True, help="Of the current probe's scale.")
+@click.option(
+    "--current-u-percent",
+    type=click.FloatRange(0, 100),
+    default=0.5,
+    show_default=True,
+    help="Of the current probe's scale.",
+)
 @as_json_option
 @speaks
 def inrush(
-    trace: Path, supply_v: float | None, supply_u_v: float, on_s: float, off_s: float | None, current_u_percent: float, as_json: bool
+    trace: Path,
+    supply_v: float | None,
+    supply_u_v: float,
+    on_s: float,
+    off_s: float | None,
+    current_u_percent: float,
+    as_json: bool,
 ) -> None:
-    """Current of a coil switched on: did the armature move, and when did it arrive?
+    """Tell from the current of a coil whether the armature moved, and when it arrived.
 
-    Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in with negative times is welcome.
+    Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in is welcome.
     """
     from benchrig.analysis.inrush import analyse_inrush
     from benchrig.tracefile import check_current, read_trace
@@ -60,30 +80,65 @@ def inrush(
         "dip_a": ("Dip", "A"),
     }
     moved = {True: "yes", False: "no", None: "cannot tell"}[result.armature_moved]
-    _tell(result, names, {"armature_moved": result.armature_moved, "evidence": result.evidence}, as_json, f"Armature moved: {moved}")
+    _tell(
+        result,
+        names,
+        {"armature_moved": result.armature_moved, "evidence": result.evidence},
+        as_json,
+        f"Armature moved: {moved}",
+    )
 
 
 def _reservoir(command: Any) -> Any:
     """The options that hold and flow share."""
     for option in reversed(
         (
-            click.option("--volume-l", type=click.FloatRange(0, 1000, min_open=True), required=True, help="Reservoir with manifold and hoses."),
-            click.option("--volume-u-percent", type=click.FloatRange(0, 100), default=0.5, show_default=True, help="Its standard uncertainty."),
-            click.option("--ambient-kpa", type=click.FloatRange(50, 110), required=True, help="Ambient pressure, absolute."),
+            click.option(
+                "--volume-l",
+                type=click.FloatRange(0, 1000, min_open=True),
+                required=True,
+                help="Reservoir with manifold and hoses.",
+            ),
+            click.option(
+                "--volume-u-percent",
+                type=click.FloatRange(0, 100),
+                default=0.5,
+                show_default=True,
+                help="Its standard uncertainty.",
+            ),
+            click.option(
+                "--ambient-kpa", type=click.FloatRange(50, 110), required=True, help="Ambient pressure, absolute."
+            ),
             click.option("--ambient-c", type=click.FloatRange(-40, 60), required=True, help="Ambient temperature."),
-            click.option("--pressure-u-pa", type=click.FloatRange(0), default=60.0, show_default=True, help="Of the transducer."),
-            click.option("--time-constant-s", type=click.FloatRange(0, 600, min_open=True), help="What is known of the heat recovery."),
+            click.option(
+                "--pressure-u-pa", type=click.FloatRange(0), default=60.0, show_default=True, help="Of the transducer."
+            ),
+            click.option(
+                "--time-constant-s",
+                type=click.FloatRange(0, 600, min_open=True),
+                help="What is known of the heat recovery.",
+            ),
         )
     ):
         command = option(command)
     return command
 
 
-@analyse.command(epilog="Example:  benchrig analyse hold logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json")
+@analyse.command(
+    epilog="Example:  benchrig analyse hold logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json"
+)
 @trace_file
 @_reservoir
-@click.option("--background-sccm", type=click.FloatRange(0), default=0.0, show_default=True, help="What the closed bench leaks by itself.")
-@click.option("--background-u-sccm", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty.")
+@click.option(
+    "--background-sccm",
+    type=click.FloatRange(0),
+    default=0.0,
+    show_default=True,
+    help="What the closed bench leaks by itself.",
+)
+@click.option(
+    "--background-u-sccm", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty."
+)
 @as_json_option
 @speaks
 def hold(
@@ -98,7 +153,7 @@ def hold(
     background_u_sccm: float,
     as_json: bool,
 ) -> None:
-    """Pressure in a reservoir that was drawn down and shut off at time 0: how much leaks in?
+    """Tell from the pressure in a reservoir, drawn down and shut off at time 0, how much leaks in.
 
     Columns: time_s,pressure_pa (absolute).
     """
@@ -128,11 +183,21 @@ def hold(
     _tell(result, names, {"decided_after_s": result.decided_after_s, "bound": result.bound}, as_json)
 
 
-@analyse.command(epilog="Example:  benchrig analyse flow logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json")
+@analyse.command(
+    epilog="Example:  benchrig analyse flow logger.csv --volume-l 0.5 --ambient-kpa 101.3 --ambient-c 22 --json"
+)
 @trace_file
 @_reservoir
-@click.option("--rated-vacuum-kpa", type=click.FloatRange(0, 100, min_open=True), default=30.0, show_default=True, help="For the flow.")
-@click.option("--response-ms", type=click.FloatRange(0, 1000), default=3.0, show_default=True, help="Of the transducer.")
+@click.option(
+    "--rated-vacuum-kpa",
+    type=click.FloatRange(0, 100, min_open=True),
+    default=30.0,
+    show_default=True,
+    help="For the flow.",
+)
+@click.option(
+    "--response-ms", type=click.FloatRange(0, 1000), default=3.0, show_default=True, help="Of the transducer."
+)
 @as_json_option
 @speaks
 def flow(
@@ -147,7 +212,7 @@ def flow(
     response_ms: float,
     as_json: bool,
 ) -> None:
-    """Pressure in a drawn-down reservoir whose valve was opened at time 0: how freely does air come in?
+    """Tell from the pressure in a drawn-down reservoir how freely a valve, opened at time 0, lets air in.
 
     Columns: time_s,pressure_pa (absolute); a lead-in with negative times is welcome.
     """
@@ -178,7 +243,9 @@ def flow(
     _tell(result, names, extra, as_json)
 
 
-def _tell(result: Any, names: Mapping[str, tuple[str, str]], extra: Mapping[str, object], as_json: bool, first: str = "") -> None:
+def _tell(
+    result: Any, names: Mapping[str, tuple[str, str]], extra: Mapping[str, object], as_json: bool, first: str = ""
+) -> None:
     if as_json:
         document: dict[str, object] = {}
         for name in names:

@@ -17,7 +17,12 @@ def bench() -> None:
 
 
 @bench.command(epilog="Example:  benchrig bench show --example > bench.toml")
-@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file. Left out: bench.toml in the workshop's folder.")
+@click.option(
+    "--bench",
+    "bench_file",
+    type=click.Path(path_type=Path),
+    help="Bench file. Left out: bench.toml in the workshop's folder.",
+)
 @click.option("--example", is_flag=True, help="Print a complete bench file with comments, to start from.")
 @as_json_option
 @speaks

@@ -12,9 +12,20 @@ __all__ = ["demo"]
 
 
 @click.command(epilog="Example:  benchrig demo --condition seat-leak")
-@click.option("--condition", default="good", show_default=True, help="Of the simulated valve; 'stuck-closed', 'seat-leak' and others.")
+@click.option(
+    "--condition",
+    default="good",
+    show_default=True,
+    help="Of the simulated valve; 'stuck-closed', 'seat-leak' and others.",
+)
 @click.option("--model", default="alder-24", show_default=True, help="One of the fictional models.")
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the simulated valve and its noise.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=1,
+    show_default=True,
+    help="Of the simulated valve and its noise.",
+)
 @as_json_option
 @speaks
 def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
@@ -26,6 +37,8 @@ def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
     from benchrig.sequencer.events import Intake
 
     valve = Catalogue(model_folders()).get(model)
-    intake = Intake("DEMO-1", valve.model, "core", "demo", "engine light on, fuel smell after filling up", "light dust at the ports")
+    intake = Intake(
+        "DEMO-1", valve.model, "core", "demo", "engine light on, fuel smell after filling up", "light dust at the ports"
+    )
     opened = open_registered("simulated", {"model": valve.model, "condition": condition, "seed": seed, "faults": []})
     sys.exit(run_one(opened, valve, intake, seed=seed, as_json=as_json))

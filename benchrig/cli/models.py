@@ -67,7 +67,9 @@ def show(model: str, as_json: bool) -> None:
 
     console = Console(highlight=False)
     console.print(Text(f"{valve.model}   {valve.title}", style="bold"))
-    console.print(f"normally {valve.normally}, rated vacuum {valve.rated_vacuum_kpa:g} kPa, guard band {valve.guard_band}")
+    console.print(
+        f"normally {valve.normally}, rated vacuum {valve.rated_vacuum_kpa:g} kPa, guard band {valve.guard_band}"
+    )
     if valve.notes:
         console.print(Text(valve.notes))
     console.print()

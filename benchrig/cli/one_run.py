@@ -45,7 +45,8 @@ def check_tag(tag: str) -> str:
     odd = next((c for c in tag if not c.isprintable()), None)
     if odd is not None:
         raise ConfigError(
-            f"The tag holds the unprintable character U+{ord(odd):04X}.", hint="Type the tag again, or scan the label again."
+            f"The tag holds the unprintable character U+{ord(odd):04X}.",
+            hint="Type the tag again, or scan the label again.",
         )
     return tag
 

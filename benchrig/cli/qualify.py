@@ -32,15 +32,38 @@ def who(named: str | None) -> str:
 )
 @click.option("--model", required=True, help="The valve model; 'benchrig models list' names them.")
 @click.option("--tag", required=True, help="The shop's own number on the part.")
-@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file. Left out: bench.toml in the workshop's folder.")
-@click.option("--simulated", metavar="CONDITION", help="Use the simulated bench with a valve in this condition, e.g. good.")
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the simulated valve and its noise.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice.")
-@click.option("--reason", type=click.Choice(["core", "return", "new-stock"]), default="core", show_default=True, help="Why the part is here.")
+@click.option(
+    "--bench",
+    "bench_file",
+    type=click.Path(path_type=Path),
+    help="Bench file. Left out: bench.toml in the workshop's folder.",
+)
+@click.option(
+    "--simulated", metavar="CONDITION", help="Use the simulated bench with a valve in this condition, e.g. good."
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=1,
+    show_default=True,
+    help="Of the simulated valve and its noise.",
+)
+@click.option(
+    "--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice."
+)
+@click.option(
+    "--reason",
+    type=click.Choice(["core", "return", "new-stock"]),
+    default="core",
+    show_default=True,
+    help="Why the part is here.",
+)
 @click.option("--complaint", default="", help="What the customer says.")
 @click.option("--findings", default="", help="What you see on the part: cracks, corrosion, charcoal dust.")
 @click.option("--operator", default=None, help="Who stands at the bench. Left out: the computer's user.")
-@click.option("--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file.")
+@click.option(
+    "--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file."
+)
 @as_json_option
 @speaks
 def qualify(
@@ -78,7 +101,10 @@ def qualify(
             try:
                 log = stack.enter_context(wire_log.open("w", encoding="utf-8"))
             except OSError as error:
-                raise ConfigError(f"Wire log {wire_log}: cannot be written ({error.strerror}).", hint="Check the path after --wire-log.") from error
+                raise ConfigError(
+                    f"Wire log {wire_log}: cannot be written ({error.strerror}).",
+                    hint="Check the path after --wire-log.",
+                ) from error
         if simulated is not None:
             options = {"model": valve.model, "condition": simulated, "seed": seed, "faults": list(faults)}
             opened = open_registered("simulated", options, wire_log=log)
@@ -87,7 +113,7 @@ def qualify(
             if bench_file is None and not path.exists():
                 raise ConfigError(
                     f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
-                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints a bench file to start from.",
+                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints a bench file.",
                 )
             opened = open_bench_file(path, wire_log=log)
         status = run_one(opened, valve, intake, seed=seed if simulated is not None else None, as_json=as_json)

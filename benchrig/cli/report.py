@@ -13,7 +13,9 @@ __all__ = ["report"]
 
 @click.command(epilog="Example:  benchrig report C-1042 --folder /media/stick")
 @click.argument("tag_or_run")
-@click.option("--folder", type=click.Path(path_type=Path), help="Where to write. Left out: pages in the workshop's folder.")
+@click.option(
+    "--folder", type=click.Path(path_type=Path), help="Where to write. Left out: pages in the workshop's folder."
+)
 @as_json_option
 @speaks
 def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
@@ -29,7 +31,8 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         page, label = write_page(record, where), write_label(record, where)
     except OSError as error:
         raise ConfigError(
-            f"The page cannot be written into {where} ({error.strerror or error}).", hint="Check the folder and the free space."
+            f"The page cannot be written into {where} ({error.strerror or error}).",
+            hint="Check the folder and the free space.",
         ) from error
     if as_json:
         emit({"run": record.run, "tag": record.intake.tag, "page": str(page), "label": str(label)})

@@ -18,7 +18,9 @@ __all__ = ["as_json_option", "emit", "speaks", "stop_on_sigterm"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-as_json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout, nothing else.")
+as_json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document on stdout, nothing else."
+)
 
 
 def emit(document: object) -> None:

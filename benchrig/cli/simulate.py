@@ -18,12 +18,31 @@ __all__ = ["simulate"]
 )
 @click.option("--model", default="alder-24", show_default=True, help="The simulated valve's model.")
 @click.option("--condition", default="good", show_default=True, help="The simulated valve's condition.")
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the valve and the noise.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the bench, so many seconds after the start.")
-@click.option("--folder", type=click.Path(path_type=Path), help="For the bench file and the board's port. Left out: a new temporary folder.")
-@click.option("--meter-port", type=click.IntRange(0, 65535), default=0, help="TCP port of the meter on this computer; 0: any free one.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the valve and the noise."
+)
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="KIND@SECONDS",
+    help="A fault of the bench, so many seconds after the start.",
+)
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path),
+    help="For the bench file and the board's port. Left out: a new temporary folder.",
+)
+@click.option(
+    "--meter-port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="TCP port of the meter on this computer; 0: any free one.",
+)
 @speaks
-def simulate(model: str, condition: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int) -> None:
+def simulate(
+    model: str, condition: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int
+) -> None:
     """Serve the simulated instruments in real time: the board on a pseudo-terminal, the meter on TCP.
 
     Prints the addresses and writes a bench file that holds them. Ctrl-C ends it.

@@ -1,4 +1,4 @@
-"""One run: the steps in order, each result written as its step ends, and the outputs off at the end, whatever happens."""
+"""One run: the steps in order, each result written as its step ends, the outputs off at the end."""
 
 from __future__ import annotations
 
@@ -186,6 +186,4 @@ def _close_aborted(sink: Sink, error: BaseException, bench_state: str, seconds: 
         said, hint = f"a fault in the program: {type(error).__name__}: {error}", "Please report it with its traceback."
     # The record may be what failed (disk full): what it holds is safe, and the first error is the one to tell.
     with suppress(BenchError, OSError):
-        sink.run_ended(
-            RunEnded(utc_now(), "aborted", seconds, error=said, hint=hint, bench_state=bench_state)
-        )
+        sink.run_ended(RunEnded(utc_now(), "aborted", seconds, error=said, hint=hint, bench_state=bench_state))

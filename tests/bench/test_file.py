@@ -34,13 +34,24 @@ def test_the_demonstrations_bench_file_is_valid_and_says_that_it_is_simulated():
 
 
 def test_all_mistakes_are_told_at_once_with_their_names_and_values():
-    text = LEAST.replace("volume_l = 0.5", "volume_l = -1\nvolumne_l = 2") + "[supply]\nlow_v = 15\nhigh_v = 12\n[shunt]\nu_percent = 'x'\n"
+    text = (
+        LEAST.replace("volume_l = 0.5", "volume_l = -1\nvolumne_l = 2")
+        + "[supply]\nlow_v = 15\nhigh_v = 12\n[shunt]\nu_percent = 'x'\n"
+    )
     text = text.replace('name = "b"', "")
     with pytest.raises(ConfigError) as caught:
         parse_bench_file(text, where="bench.toml")
     said = str(caught.value)
     assert "bench.toml: 5 mistakes" in said
-    for name in ("[bench] name: missing", "[reservoir] volume_l", "(is -1)", "[reservoir] volumne_l: not a name", "[supply]", "low_v (15) must be below high_v (12)", "[shunt] u_percent"):
+    for name in (
+        "[bench] name: missing",
+        "[reservoir] volume_l",
+        "(is -1)",
+        "[reservoir] volumne_l: not a name",
+        "[supply]",
+        "low_v (15) must be below high_v (12)",
+        "[shunt] u_percent",
+    ):
         assert name in said
     assert caught.value.exit_status == 2
     assert "--example" in caught.value.hint

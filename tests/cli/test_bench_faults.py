@@ -79,7 +79,8 @@ def test_a_meter_that_fails_in_the_middle_of_a_reading_is_a_bench_fault(fault, w
 
 
 @pytest.mark.parametrize(
-    ("fault", "word"), [("supply-off", "supply"), ("estop", "emergency stop"), ("guard", "guard"), ("meter-other", "meter")]
+    ("fault", "word"),
+    [("supply-off", "supply"), ("estop", "emergency stop"), ("guard", "guard"), ("meter-other", "meter")],
 )
 def test_a_bench_that_is_not_ready_says_which_part_is_not(fault, word, workshop):
     result, said = qualify("--fault", f"{fault}@0")

@@ -1,4 +1,4 @@
-"""The main job, end to end on the simulated bench in memory: conditions, both kinds of model, exit status, JSON keys."""
+"""The main job, end to end on the simulated bench in memory: conditions, kinds of model, exit status, JSON."""
 
 from __future__ import annotations
 
@@ -19,10 +19,22 @@ CONDITIONS = {
     "restricted": "restricted",
     "sluggish": "sluggish",
 }
-KEYS = {"run", "tag", "model", "verdict", "cause", "cause_probability", "disposition", "characteristics", "bench_seconds", "page"}
+KEYS = {
+    "run",
+    "tag",
+    "model",
+    "verdict",
+    "cause",
+    "cause_probability",
+    "disposition",
+    "characteristics",
+    "bench_seconds",
+    "page",
+}
 CHARACTERISTIC_KEYS = {"name", "value", "u", "unit", "low", "high", "limit_from", "outcome", "why"}
 NAMES = {
-    "coil_resistance_20c_ohm", "steady_current_a", "pull_in_time_ms", "drop_out_time_ms", "click_spread_ms", "hold_leak_sccm",
+    "coil_resistance_20c_ohm", "steady_current_a", "pull_in_time_ms", "drop_out_time_ms", "click_spread_ms",
+    "hold_leak_sccm",
     "sonic_conductance_dm3_s_bar", "critical_pressure_ratio", "flow_at_rated_vacuum_lpm_anr", "opening_delay_ms",
 }  # fmt: skip
 
@@ -70,7 +82,12 @@ def test_a_faulty_valve_is_rejected_and_its_fault_named(condition, model):
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [2, 3, 4])
 def test_verdict_and_cause_do_not_hang_on_the_seed(seed):
-    for condition, cause in (("good", None), ("seat-leak", "seat leak"), ("sluggish", "sluggish"), ("restricted", "restricted")):
+    for condition, cause in (
+        ("good", None),
+        ("seat-leak", "seat leak"),
+        ("sluggish", "sluggish"),
+        ("restricted", "restricted"),
+    ):
         document = json.loads(qualify(condition, "alder-24", "--seed", str(seed)).stdout)
         assert (document["verdict"], document["cause"]) == ("reject" if cause else "accept", cause)
 
@@ -98,13 +115,23 @@ def test_the_record_is_listed_and_shown_and_reported_again(tmp_path):
 
 @pytest.mark.slow
 def test_reasons_lead_to_their_dispositions():
-    wanted = {("return", "stuck-closed"): "refund", ("return", "good"): "return to customer", ("core", "open-coil"): "scrap",
+    wanted = {("return", "stuck-closed"): "refund", ("return", "good"): "return to customer",
+              ("core", "open-coil"): "scrap",
               ("core", "stuck-closed"): "clean and retest", ("new-stock", "good"): "sell"}  # fmt: skip
     for (reason, condition), disposition in wanted.items():
         assert json.loads(qualify(condition, "alder-24", "--reason", reason).stdout)["disposition"] == disposition
 
 
-ODD_TAGS = ["O'Brien \"7\"", "../../etc/passwd", "C:\\parts\\7", "<script>alert(1)</script>", "клапан 7", "阀门-七", "x" * 300, "%s {0} ${HOME}"]
+ODD_TAGS = [
+    'O\'Brien "7"',
+    "../../etc/passwd",
+    "C:\\parts\\7",
+    "<script>alert(1)</script>",
+    "клапан 7",
+    "阀门-七",
+    "x" * 300,
+    "%s {0} ${HOME}",
+]
 
 
 @pytest.mark.slow
@@ -138,7 +165,9 @@ def test_an_unknown_condition_and_an_unknown_fault_are_refused():
 
 
 def test_bench_and_simulated_exclude_each_other():
-    assert run("qualify", "--model", "alder-24", "--tag", "T", "--simulated", "good", "--bench", "x.toml").exit_code == 2
+    assert (
+        run("qualify", "--model", "alder-24", "--tag", "T", "--simulated", "good", "--bench", "x.toml").exit_code == 2
+    )
 
 
 def test_without_any_bench_the_message_says_how_to_get_one():
@@ -161,7 +190,17 @@ def test_the_example_bench_file_is_accepted_by_bench_show(tmp_path):
 
 
 def test_every_command_has_help_with_an_example():
-    for command in ("demo", "qualify", "report", "simulate", "records list", "records show", "models list", "models show", "bench show"):
+    for command in (
+        "demo",
+        "qualify",
+        "report",
+        "simulate",
+        "records list",
+        "records show",
+        "models list",
+        "models show",
+        "bench show",
+    ):
         result = run(*command.split(), "--help")
         assert result.exit_code == 0
         assert "Example:" in result.output

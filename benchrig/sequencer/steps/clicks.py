@@ -23,7 +23,7 @@ END_OF_PULSE_S = 0.010
 DEAD_CLICKS = 3
 """On an open coil a few pulses are enough to see that no current flows."""
 WARMED_K, WARMED_BY_HOLDING_K = 8.0, 25.0
-"""The most by which a coil warms in the steps before; the second for one that was energised to hold (engineering judgement)."""
+"""The most by which a coil warms before; the second when it was energised to hold (engineering judgement)."""
 
 
 def clicks(run: Context) -> Found:
@@ -71,7 +71,11 @@ def clicks(run: Context) -> Found:
     run.still = sum(1 for each in results if each.armature_moved is False)
     load_v = float(np.mean(loads_v))
     check = _under_load(run, together, load_v)
-    readings = {"pulses": (float(count), ""), "pulses with motion": (float(moved), ""), "supply under load": (load_v, "V")}
+    readings = {
+        "pulses": (float(count), ""),
+        "pulses with motion": (float(moved), ""),
+        "supply under load": (load_v, "V"),
+    }
     notes = tuple(together.notes)
     if check is not None:
         run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
@@ -115,12 +119,19 @@ def _characteristics(together: ClickSet, count: int, moved: int, still: int) -> 
     pulse_ms = ON_S * 1e3
     if still == count:
         pull_in = Characteristic(
-            "pull_in_time_ms", pulse_ms, None, "ms", how=f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms", bound="above"
+            "pull_in_time_ms",
+            pulse_ms,
+            None,
+            "ms",
+            how=f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms",
+            bound="above",
         )
         why = f"the armature did not move in any of {count} pulses"
         rest = (not_measured("drop_out_time_ms", "ms", why), not_measured("click_spread_ms", "ms", why))
     else:
-        pull_in = _mean("pull_in_time_ms", together, f"mean of {moved} pulses: first arrival of the armature, from the current")
+        pull_in = _mean(
+            "pull_in_time_ms", together, f"mean of {moved} pulses: first arrival of the armature, from the current"
+        )
         rest = (
             _mean("drop_out_time_ms", together, f"mean of {moved} pulses, from the decaying current"),
             _mean("click_spread_ms", together, f"largest less smallest pull-in time of {moved} pulses"),
@@ -131,7 +142,7 @@ def _characteristics(together: ClickSet, count: int, moved: int, still: int) -> 
 
 def _mean(name: str, together: ClickSet, how: str) -> Characteristic:
     value, u = getattr(together, name), getattr(together, f"{name}_u")
-    why_not = "" if value is not None else together.why_not.get(name, "could not be told from the current")
+    why_not = "" if value is not None else "; ".join(together.notes) or "could not be told from the current"
     return Characteristic(name, value, u, UNITS[name], how=how, why_not=why_not)
 
 
@@ -147,5 +158,9 @@ def _trace(number: int, recording: Recording, result: InrushResult) -> Trace:
             marks["drop-out"] = recording.released_s + result.drop_out_time_ms * 1e-3
     fit = Curve("no motion", result.fit_time_s, result.fit_current_a)
     return Trace(
-        f"click {number}", recording.time_s, recording.columns, marks, curves=(("current_a", fit),) if len(fit.time_s) else ()
+        f"click {number}",
+        recording.time_s,
+        recording.columns,
+        marks,
+        curves=(("current_a", fit),) if len(fit.time_s) else (),
     )

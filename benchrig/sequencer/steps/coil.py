@@ -45,7 +45,7 @@ def coil(run: Context) -> Found:
     elif min(readings_ohm) < short_ohm:
         run.coil = "short"
         notes = (
-            f"{min(readings_ohm):.2f} ohm would draw over {SHORT_MARGIN:.0%} of the {file.shunt.over_current_a:g} A limit "
+            f"{min(readings_ohm):.2f} ohm would draw over {SHORT_MARGIN:.0%} of {file.shunt.over_current_a:g} A "
             f"(below {short_ohm:.1f} ohm): the coil is not energised.",
         )
     else:
@@ -55,4 +55,6 @@ def coil(run: Context) -> Found:
     readings = {
         f"reading {number}": (value, "ohm") for number, value in enumerate(readings_ohm, 1) if math.isfinite(value)
     }
-    return Found(characteristics=(found,), readings={**readings, "coil taken to be at": (ambient_c, "degC")}, notes=notes)
+    return Found(
+        characteristics=(found,), readings={**readings, "coil taken to be at": (ambient_c, "degC")}, notes=notes
+    )

@@ -39,7 +39,7 @@ def flow(run: Context) -> Found:
     if run.reached_vacuum_pa is not None and run.reached_vacuum_pa < LEAST_VACUUM_PA:
         bench.switch(AT_REST)
         return _skip(
-            f"the valve cannot be closed on a vacuum ({run.reached_vacuum_pa / 1000:.1f} kPa reached): nothing to open onto"
+            f"the valve does not close on a vacuum ({run.reached_vacuum_pa / 1000:.1f} kPa): nothing to open onto"
         )
     if run.vacuum_pa < ENOUGH_LEFT * run.hold_vacuum_pa:
         run.vacuum_pa = draw_down(run, "flow")
@@ -49,7 +49,9 @@ def flow(run: Context) -> Found:
     began_pa = run.ambient_pa - bench.pressure_pa(50)
     if began_pa < LEAST_VACUUM_PA:
         bench.switch(AT_REST)
-        return _skip(f"only {began_pa / 1000:.1f} kPa of vacuum was left to open onto; {LEAST_VACUUM_PA / 1000:.0f} kPa needed")
+        return _skip(
+            f"only {began_pa / 1000:.1f} kPa of vacuum was left to open onto; {LEAST_VACUUM_PA / 1000:.0f} kPa needed"
+        )
 
     def enough(so_far: Recording) -> bool:
         vacuum_pa = run.ambient_pa - float(so_far.columns["pressure_pa"][-40:].mean())
@@ -79,7 +81,9 @@ def flow(run: Context) -> Found:
         pressure_u_pa=file.transducer.u_pa,
     )
     run.opened = result.opened
-    return Found(characteristics=_characteristics(result), traces=(_trace(recording, result),), notes=tuple(result.notes))
+    return Found(
+        characteristics=_characteristics(result), traces=(_trace(recording, result),), notes=tuple(result.notes)
+    )
 
 
 def _skip(why: str) -> Found:

@@ -31,7 +31,7 @@ def ready(run: Context) -> Found:
     if not file.supply.low_v <= supply_v <= file.supply.high_v:
         raise BenchError(
             f"Coil supply {supply_v:.2f} V; {file.supply.low_v:g} to {file.supply.high_v:g} V wanted.",
-            hint="Is the supply on, and its fuse whole? Then its setting, then the divider in [supply] of the bench file.",
+            hint="Is the supply on, its fuse whole? Then its setting, then the divider in [supply] of the bench file.",
         )
     air_pa = sum(bench.pressure_pa(200) for _ in range(3)) / 3
     report(f"{air_pa / 1000:.2f} kPa")
@@ -46,12 +46,13 @@ def ready(run: Context) -> Found:
         raise BenchError(
             f"Transducer reads {air_pa / 1000:.2f} kPa in open air, the barometer entered {barometer_kpa:.2f} kPa; "
             f"they may differ by {BAROMETER_AGREES_PA / 1000:g} kPa.",
-            hint="Enter today's station pressure as barometer_kpa (not reduced to sea level), then check the transducer.",
+            hint="Enter today's station pressure (not reduced to sea level) as barometer_kpa; check the transducer.",
         )
     room_k = bench.ambient_k()
     if not ROOM_LOW_K <= room_k <= ROOM_HIGH_K:
         raise BenchError(
-            f"Ambient thermistor reads {room_k - 273.15:.1f} degC; {ROOM_LOW_K - 273.15:g} to {ROOM_HIGH_K - 273.15:g} degC wanted.",
+            f"Ambient thermistor reads {room_k - 273.15:.1f} degC; "
+            f"{ROOM_LOW_K - 273.15:g} to {ROOM_HIGH_K - 273.15:g} degC wanted.",
             hint="Thermistor's plug, then r25_ohm, beta_k and pull_up_ohm in the bench file.",
         )
     run.supply_v, run.ambient_pa, run.ambient_k = supply_v, air_pa, room_k
