@@ -1,0 +1,24 @@
+"""The physical world of the bench: coil, armature, port, reservoir and pump, moved on by equations of their own.
+
+Equations, sources of the figures, and what is not modelled: see the README of `simulators`.
+"""
+
+from simulators.world.actuator import Motion
+from simulators.world.population import CONDITIONS, MODELS, draw_valve
+from simulators.world.sampler import WorldSampler
+from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth, PortTruth, ValveTruth
+from simulators.world.world import World
+
+__all__ = [
+    "CONDITIONS",
+    "MODELS",
+    "ArmatureTruth",
+    "BenchTruth",
+    "CoilTruth",
+    "Motion",
+    "PortTruth",
+    "ValveTruth",
+    "World",
+    "WorldSampler",
+    "draw_valve",
+]

@@ -1,0 +1,260 @@
+"""Gas in the reservoir: mass and energy, with orifices to the ambient, a pump, and walls that give heat.
+
+Air is an ideal gas with constant specific heats. Every orifice is an isentropic nozzle with a discharge coefficient
+(common textbook equations). Below a pressure difference of 50 Pa the flow is taken as proportional to the difference:
+the nozzle's slope is infinite there, a real orifice turns laminar.
+
+Not modelled: humidity, pressure drop and waves in hoses, temperature layers in the reservoir, leaks narrow enough to be
+laminar, and what a diaphragm pump leaks back through its valves.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from simulators.world.stiff import rodas3
+from simulators.world.truths import BenchTruth, PortTruth
+
+__all__ = ["AIR_R", "KAPPA", "Gas", "GasSegment", "GasState", "leak_area_m2", "nozzle_flux"]
+
+AIR_R = 287.05
+KAPPA = 1.4
+CV = AIR_R / (KAPPA - 1.0)
+CP = CV + AIR_R
+CRITICAL = (2.0 / (KAPPA + 1.0)) ** (KAPPA / (KAPPA - 1.0))
+CHOKED: float = math.sqrt(KAPPA / AIR_R) * (2.0 / (KAPPA + 1.0)) ** ((KAPPA + 1.0) / (2.0 * (KAPPA - 1.0)))
+SUBSONIC = math.sqrt(2.0 * KAPPA / (KAPPA - 1.0) / AIR_R)
+LINEAR_ABOVE = 1.0 - 50.0 / 101_325.0
+ANR_KG_M3, ANR_K = 1.185, 293.15
+"""Reference atmosphere of ISO 8778; serves to turn a sonic conductance into an area."""
+SCCM_KG_S = 101_325.0 / (AIR_R * 273.15) * 1e-6 / 60.0
+CD_FALLS_ABOVE = 0.35
+"""Pressure ratio from which a valve's discharge coefficient falls (our own invention)."""
+
+RELATIVE = 2e-7
+"""Wanted error per step of mass and energy. Tests compare with references at 1e-6 and better."""
+LONGEST_S, FIRST_S = 2.0, 2e-4
+CUBIC_BELOW = 1.0
+"""A step longer than this many time constants of the pressure is interpolated by a straight line."""
+
+
+def nozzle_flux(ratio: float) -> float:
+    """Mass flow of an ideal nozzle, in kg/s per m2 of area, Pa of upstream pressure and 1/sqrt(K).
+
+    Parameters
+    ----------
+    ratio : float
+        Downstream over upstream pressure, 0 to 1.
+
+    Examples
+    --------
+    >>> round(nozzle_flux(0.4), 7), nozzle_flux(1.0)
+    (0.0404149, 0.0)
+    """
+    if ratio <= CRITICAL:
+        return CHOKED
+    if ratio > LINEAR_ABOVE:
+        return _AT_LINEAR * (1.0 - ratio) / (1.0 - LINEAR_ABOVE)
+    root: float = ratio ** (1.0 / KAPPA)
+    return SUBSONIC * math.sqrt(root * (root - ratio))
+
+
+_AT_LINEAR: float = SUBSONIC * math.sqrt(LINEAR_ABOVE ** (2.0 / KAPPA) - LINEAR_ABOVE ** ((KAPPA + 1.0) / KAPPA))
+
+
+def discharge(port: PortTruth, ratio: float) -> float:
+    """Discharge coefficient of the valve's port at a pressure ratio."""
+    if ratio <= CD_FALLS_ABOVE:
+        return port.cd_choked
+    x = (ratio - CD_FALLS_ABOVE) / (1.0 - CD_FALLS_ABOVE)
+    return port.cd_choked * (1.0 - port.cd_drop * x * x)
+
+
+def leak_area_m2(sccm: float) -> float:
+    """Effective area of an orifice from its choked flow, from 101.325 kPa and 20 degC."""
+    return sccm * SCCM_KG_S * math.sqrt(293.15) / (CHOKED * 101_325.0)
+
+
+def vent_area_m2(c_m3_s_pa: float) -> float:
+    """Effective area of an orifice from its sonic conductance (ISO 6358-1)."""
+    return c_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / CHOKED
+
+
+@dataclass(slots=True)
+class GasState:
+    """State at one instant, and the step that the next attempt begins with."""
+
+    mass_kg: float
+    energy_j: float
+    felt_pa: float
+    wall_k: float
+    step_s: float
+
+    def copy(self) -> GasState:
+        """The same, apart."""
+        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.wall_k, self.step_s)
+
+
+@dataclass(slots=True)
+class GasSegment:
+    """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay."""
+
+    begin_s: float
+    end_s: float
+    mass: tuple[float, float, float, float]
+    pressure: tuple[float, float, float, float]
+    felt: tuple[float, float, float, float]
+    decaying_pa: float
+
+
+class Gas:
+    """Mass and energy of the gas, moved on segment by segment.
+
+    Parameters
+    ----------
+    bench : BenchTruth
+        Reservoir, walls, pump and openings at the start.
+    port : PortTruth
+        Of the valve under test.
+    pump_strength : float
+        Part of its volume flow that the pump really has.
+    """
+
+    def __init__(self, bench: BenchTruth, port: PortTruth, *, pump_strength: float = 1.0) -> None:
+        self.bench = bench
+        self._port = port
+        self.ambient_pa = bench.ambient_pa
+        self.ambient_k = bench.ambient_k
+        self.line_leak_sccm = bench.line_leak_sccm
+        self.pump_strength = pump_strength
+        self.pumping = self.vented = self.referenced = False
+        self._vent_m2 = vent_area_m2(bench.vent_c_m3_s_pa)
+        self._reference_m2 = leak_area_m2(bench.reference_leak_sccm)
+        self._seat_m2 = leak_area_m2(port.leak_sccm)
+        self._pressure_per_j = (KAPPA - 1.0) / bench.volume_m3
+        energy_j = self.ambient_pa / self._pressure_per_j
+        self.state = GasState(energy_j / (CV * self.ambient_k), energy_j, self.ambient_pa, self.ambient_k, FIRST_S)
+        self._valve_m2 = 0.0
+        self._plain_m2 = 0.0
+        self.rate_pa_s = 0.0
+
+    @property
+    def pressure_pa(self) -> float:
+        """Absolute pressure in the reservoir at the end of the last segment."""
+        return self.state.energy_j * self._pressure_per_j
+
+    def port_area_m2(self, lift_m: float) -> float:
+        """Area of the port at a lift: its narrowest area and the curtain at the seat, one after the other."""
+        if lift_m <= 0.0:
+            return 0.0
+        curtain = math.pi * self._port.seat_m * lift_m
+        return self._port.area_m2 * curtain / math.hypot(self._port.area_m2, curtain)
+
+    def valve_kg_s(self, valve_m2: float, ratio: float, inlet_k: float) -> float:
+        """Mass flow from the ambient through the valve alone, its seat leak included."""
+        area = valve_m2 * discharge(self._port, ratio) + self._seat_m2
+        return area * self.ambient_pa / math.sqrt(inlet_k) * nozzle_flux(ratio)
+
+    def _through(self, pressure_pa: float, gas_k: float, valve_m2: float, plain_m2: float) -> float:
+        if pressure_pa <= self.ambient_pa:
+            ratio = pressure_pa / self.ambient_pa
+            upstream = self.ambient_pa / math.sqrt(self.ambient_k)
+        else:
+            ratio = self.ambient_pa / pressure_pa
+            upstream = -pressure_pa / math.sqrt(gas_k)
+        area = plain_m2 + (valve_m2 * discharge(self._port, ratio) if valve_m2 else 0.0)
+        return area * upstream * nozzle_flux(ratio)
+
+    def pump_kg_s(self, pressure_pa: float, gas_k: float) -> float:
+        """Mass flow that the pump takes out: a volume flow that falls to nothing at the ultimate pressure."""
+        if not self.pumping or pressure_pa <= self.bench.pump_ultimate_pa:
+            return 0.0
+        volume_flow = self.bench.pump_m3_s * self.pump_strength * (1.0 - self.bench.pump_ultimate_pa / pressure_pa)
+        return volume_flow * pressure_pa / (AIR_R * gas_k)
+
+    def wall_w_k(self, flow_kg_s: float) -> float:
+        """Heat conductance between gas and wall while gas flows in or out."""
+        if flow_kg_s == 0.0:
+            return self.bench.wall_w_k
+        stirred: float = (abs(flow_kg_s) * 1000.0) ** 0.8
+        return self.bench.wall_w_k + self.bench.wall_flow_w_k * stirred
+
+    def _slopes(self, _s: float, mass_kg: float, energy_j: float) -> tuple[float, float]:
+        gas_k = energy_j / (mass_kg * CV)
+        pressure_pa = energy_j * self._pressure_per_j
+        inflow = self._through(pressure_pa, gas_k, self._valve_m2, self._plain_m2)
+        pumped = self.pump_kg_s(pressure_pa, gas_k)
+        heat = self.wall_w_k(abs(inflow) + pumped) * (self.state.wall_k - gas_k)
+        carried = inflow * CP * (self.ambient_k if inflow > 0.0 else gas_k)
+        return inflow - pumped, carried - pumped * CP * gas_k + heat
+
+    def disturb(self) -> None:
+        """Something has been switched: begin with short steps again."""
+        self.state.step_s = FIRST_S
+
+    def segment(self, begin_s: float, limit_s: float, valve_m2: float, *, whole: bool = False) -> GasSegment:
+        """Move on by one step, to `limit_s` at most (exactly there if `whole`), with the valve's area constant."""
+        state = self.state
+        self._valve_m2 = valve_m2
+        self._plain_m2 = leak_area_m2(self.line_leak_sccm) + self._seat_m2
+        self._plain_m2 += (self._vent_m2 if self.vented else 0.0) + (self._reference_m2 if self.referenced else 0.0)
+        mass, energy = state.mass_kg, state.energy_j
+        first = self._slopes(0.0, mass, energy)
+        jacobian = self._jacobian(mass, energy, first)
+        room_s = limit_s - begin_s
+        h = room_s if whole else min(state.step_s, room_s)
+        while True:
+            mass_1, energy_1, error_m, error_u = rodas3(self._slopes, mass, energy, h, first, jacobian, (0.0, 0.0))
+            error = max(abs(error_m) / mass, abs(error_u) / energy) / RELATIVE
+            if error <= 1.0 or whole or h < 1e-7:
+                break
+            h *= max(0.2, 0.85 * error ** (-1.0 / 3.0))
+        growth = 0.85 * max(error, 5e-3) ** (-1.0 / 3.0)
+        if not whole or growth < 1.0:
+            state.step_s = min(h * growth, LONGEST_S) if h < room_s or growth < 1.0 else max(state.step_s, h)
+        end_s = limit_s if h >= room_s else begin_s + h
+        last = self._slopes(0.0, mass_1, energy_1)
+        if h * abs(jacobian[3]) > CUBIC_BELOW:
+            first = last = ((mass_1 - mass) / h, (energy_1 - energy) / h)
+        middle_k = (energy + energy_1) / ((mass + mass_1) * CV)
+        flow = abs(mass_1 - mass) / h
+        heat_w = self.wall_w_k(flow) * (state.wall_k - middle_k)
+        state.wall_k += (
+            h * (self.bench.wall_ambient_w_k * (self.ambient_k - state.wall_k) - heat_w) / self.bench.wall_j_k
+        )
+        state.mass_kg, state.energy_j = mass_1, energy_1
+        self.rate_pa_s = last[1] * self._pressure_per_j
+        return self._remember(
+            begin_s, end_s, h, (mass, mass_1, first[0], last[0]), (energy, energy_1, first[1], last[1])
+        )
+
+    def _jacobian(self, mass: float, energy: float, first: tuple[float, float]) -> tuple[float, float, float, float]:
+        dm, du = mass * 1e-6, energy * 1e-7
+        f_m, g_m = self._slopes(0.0, mass + dm, energy)
+        f_u, g_u = self._slopes(0.0, mass, energy + du)
+        return (f_m - first[0]) / dm, (f_u - first[0]) / du, (g_m - first[1]) / dm, (g_u - first[1]) / du
+
+    def _remember(
+        self,
+        begin_s: float,
+        end_s: float,
+        h: float,
+        mass: tuple[float, float, float, float],
+        energy: tuple[float, float, float, float],
+    ) -> GasSegment:
+        """Keep the step as cubics; move the transducer on by the exact answer of a first-order lag to a cubic."""
+        p0, p1, p2, p3 = (c * self._pressure_per_j for c in hermite(h, *energy))
+        lag = self.bench.transducer_lag_s
+        f1 = p1 - lag * (2.0 * p2 - lag * 6.0 * p3)
+        felt = (p0 - lag * f1, f1, p2 - lag * 3.0 * p3, p3)
+        decaying = self.state.felt_pa - felt[0]
+        decay = math.exp(-h / lag) if lag > 0.0 else 0.0
+        self.state.felt_pa = felt[0] + h * (felt[1] + h * (felt[2] + h * felt[3])) + decaying * decay
+        return GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying)
+
+
+def hermite(h: float, y0: float, y1: float, d0: float, d1: float) -> tuple[float, float, float, float]:
+    """Coefficients of the cubic through two values with two slopes, a step h apart."""
+    secant = (y1 - y0) / h
+    return y0, d0, (3.0 * secant - 2.0 * d0 - d1) / h, (d0 + d1 - 2.0 * secant) / (h * h)

@@ -1,0 +1,189 @@
+"""What is true of one bench and of one valve: plain figures in SI units. All default figures are our own invention."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+__all__ = ["ArmatureTruth", "BenchTruth", "CoilTruth", "PortTruth", "ValveTruth"]
+
+
+@dataclass(frozen=True)
+class BenchTruth:
+    """One bench. The defaults are the demo bench.
+
+    Attributes
+    ----------
+    supply_open_v : float
+        Supply voltage without load.
+    source_ohm : float
+        Source and wiring between supply and shunt; makes the supply sag under load.
+    shunt_ohm : float
+        Shunt in the coil's loop; the freewheel diode spans shunt and coil.
+    diode_v : float
+        Forward voltage of the freewheel diode, taken as constant.
+    lead_ohm : float
+        Meter leads, seen by a two-wire measurement only.
+    volume_m3 : float
+        Reservoir with the manifold.
+    wall_w_k : float
+        Heat conductance between gas and wall while nothing flows.
+    wall_flow_w_k : float
+        What a mass flow of 1 g/s through the reservoir adds to it; grows with the flow to the power 0.8.
+    wall_j_k, wall_ambient_w_k : float
+        Heat capacity of the wall and its conductance to the ambient.
+    ambient_pa, ambient_k : float
+        Ambient air.
+    pump_m3_s, pump_ultimate_pa : float
+        Volume flow of the pump at atmosphere, extrapolated to no back-pressure, and its ultimate pressure.
+    line_leak_sccm, reference_leak_sccm : float
+        Choked flow from 101.325 kPa at 20 degC, in cm3/min of gas at 0 degC and 101.325 kPa.
+    vent_c_m3_s_pa : float
+        Sonic conductance of the open vent.
+    transducer_lag_s : float
+        First-order response of the pressure transducer.
+    """
+
+    supply_open_v: float = 13.5
+    source_ohm: float = 0.15
+    shunt_ohm: float = 0.100
+    diode_v: float = 0.7
+    lead_ohm: float = 0.18
+    volume_m3: float = 0.500e-3
+    wall_w_k: float = 0.080
+    wall_flow_w_k: float = 0.60
+    wall_j_k: float = 250.0
+    wall_ambient_w_k: float = 0.3
+    ambient_pa: float = 101_325.0
+    ambient_k: float = 295.15
+    pump_m3_s: float = 4.0e-3 / 60.0 / (1.0 - 12.0 / 101.325)
+    pump_ultimate_pa: float = 12_000.0
+    line_leak_sccm: float = 0.15
+    reference_leak_sccm: float = 10.0
+    vent_c_m3_s_pa: float = 5.0e-8
+    transducer_lag_s: float = 0.003
+
+
+@dataclass(frozen=True)
+class CoilTruth:
+    """Winding and magnetic circuit.
+
+    Attributes
+    ----------
+    r20_ohm : float
+        Winding resistance at 20 degC; infinite for an open coil.
+    turns : float
+        Turns that carry the supply's current.
+    leakage_h : float
+        Leakage inductance: flux of the winding that does not pass the armature.
+    fixed_reluctance : float
+        Iron below saturation and parasitic gaps, 1/H per turn squared.
+    saturation_wb : float
+        Flux at which saturation doubles the iron's share of the ampere-turns; it grows with the seventh power.
+    pole_m2 : float
+        Area of the working gap.
+    residual_gap_m : float
+        What is left of the gap when the armature has pulled in.
+    fringe_1_m : float
+        Fringing: a gap g has the reluctance g / (mu0 A (1 + fringe g)).
+    eddy_s : float
+        Conductance (turns squared per ohm) of the secondary loops: eddy currents in the iron, and shorted turns.
+    winding_j_k, body_j_k : float
+        Heat capacities of winding and body.
+    winding_body_w_k, body_ambient_w_k : float
+        Heat conductances.
+    plug_ohm : float
+        Contacts of the plug, inside a four-wire measurement.
+    """
+
+    r20_ohm: float
+    turns: float
+    leakage_h: float
+    fixed_reluctance: float
+    saturation_wb: float
+    pole_m2: float
+    residual_gap_m: float
+    fringe_1_m: float
+    eddy_s: float
+    winding_j_k: float = 16.0
+    body_j_k: float = 55.0
+    winding_body_w_k: float = 0.45
+    body_ambient_w_k: float = 0.11
+    plug_ohm: float = 0.004
+
+
+@dataclass(frozen=True)
+class ArmatureTruth:
+    """Moving part. Travel counts from rest (0) in the direction of the magnetic pull, up to the stroke.
+
+    Attributes
+    ----------
+    mass_kg, stroke_m : float
+        Mass and travel.
+    preload_n, spring_n_m : float
+        Spring force at rest, and its growth with travel.
+    viscous_n_s_m, coulomb_n, static_n : float
+        Viscous friction, sliding friction, and the force that must be overcome to break away.
+    restitution : float
+        Part of the speed that a stop gives back.
+    blocked : float or None
+        Travel (part of the stroke) at which the armature is jammed; None when free.
+    """
+
+    mass_kg: float
+    stroke_m: float
+    preload_n: float
+    spring_n_m: float
+    viscous_n_s_m: float = 0.15
+    coulomb_n: float = 0.05
+    static_n: float = 0.07
+    restitution: float = 0.25
+    blocked: float | None = None
+
+
+@dataclass(frozen=True)
+class PortTruth:
+    """Way of the gas through the valve, and its force on the armature.
+
+    Attributes
+    ----------
+    area_m2 : float
+        Narrowest area with the valve fully open.
+    seat_m : float
+        Diameter of the seat: lift times circumference is the curtain area; the vacuum acts on its disc.
+    lift_decay_m : float
+        Lift at which the vacuum's pull on the armature has fallen to half.
+    cd_choked : float
+        Discharge coefficient at low pressure ratio.
+    cd_drop : float
+        Part of it that is lost towards a pressure ratio of one.
+    leak_sccm : float
+        Seat leak: choked flow from 101.325 kPa at 20 degC, in cm3/min at 0 degC and 101.325 kPa.
+    """
+
+    area_m2: float
+    seat_m: float
+    lift_decay_m: float = 0.25e-3
+    cd_choked: float = 0.8
+    cd_drop: float = 0.15
+    leak_sccm: float = 0.1
+
+
+@dataclass(frozen=True)
+class ValveTruth:
+    """One valve on the bench, with the name of its model and condition.
+
+    Attributes
+    ----------
+    normally_closed : bool
+        Whether the armature at rest closes the port.
+    start_k : float or None
+        Temperature of the coil when the world begins; None for that of the ambient.
+    """
+
+    model: str
+    condition: str
+    normally_closed: bool
+    coil: CoilTruth
+    armature: ArmatureTruth
+    port: PortTruth
+    start_k: float | None = field(default=None)
