@@ -113,7 +113,7 @@ def qualify(
             if bench_file is None and not path.exists():
                 raise ConfigError(
                     f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
-                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints a bench file.",
+                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints one.",
                 )
             opened = open_bench_file(path, wire_log=log)
         status = run_one(opened, valve, intake, seed=seed if simulated is not None else None, as_json=as_json)

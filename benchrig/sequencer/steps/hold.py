@@ -55,7 +55,7 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
         raise BenchError(
             f"The pump drew {vacuum_pa:.0f} Pa of vacuum in {elapsed_s:.0f} s; even a wide open valve leaves it over "
             f"{NO_VACUUM_PA:.0f} Pa.",
-            hint="Does the pump run? Are the hoses on, does the vent close? Then isolation valve and transducer's hose.",
+            hint="Does the pump run? Are the hoses on, does the vent close? Then isolation valve, transducer's hose.",
         )
     return vacuum_pa
 
