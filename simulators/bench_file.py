@@ -64,8 +64,8 @@ leak_sccm = 0.15
 u_sccm = 0.05
 
 [heat]                      # how fast the gas takes the walls' temperature after pump-down
-time_constant_s = {time_constant_s:.1f}
-u_s = {time_constant_u_s:.1f}
+time_constant_s = 2.4
+u_s = 0.6
 """
 
 
@@ -93,13 +93,7 @@ def demo_bench_toml(port: str = "memory", meter_address: str = "memory") -> str:
     return _TEXT.format(
         port=_quoted(port),
         meter_address=_quoted(meter_address),
-        time_constant_s=HEAT_TIME_CONSTANT_S,
-        time_constant_u_s=HEAT_TIME_CONSTANT_U_S,
     )
-
-
-HEAT_TIME_CONSTANT_S = 2.5
-HEAT_TIME_CONSTANT_U_S = 0.6
 
 
 def _quoted(text: str) -> str:

@@ -126,6 +126,8 @@ class Pins:
         self._start_us = 0
         self._period_us = 0
         self._samples = 0
+        self._words = np.empty((0, 0), dtype="<u2")
+        self._converted = 0
         self._read_at_us = dict.fromkeys(_NAMES, -1)
         self._reads = dict.fromkeys(_NAMES, 0)
 
@@ -160,6 +162,8 @@ class Pins:
             raise ValueError(f"{len(captured)} conversions take longer than {period_us} us")
         self._captured, self._period_us, self._samples = captured, period_us, samples
         self._start_us = self.now_us()
+        self._words = np.empty((samples, len(captured)), dtype="<u2")
+        self._converted = 0
         self._sampler = self._world.start_sampler(self._world.t_s, period_us * 1e-6, samples)
 
     def capture_recorded(self) -> int:
@@ -168,15 +172,25 @@ class Pins:
 
     def capture_block(self, first: int, count: int, /) -> bytes:
         """Recorded samples as little-endian words, lowest channel first; the same block always has the same bytes."""
-        if self._sampler is None or first + count > self._sampler.recorded:
+        if first + count > self.capture_recorded():
             raise IndexError(f"samples {first} to {first + count} are not recorded")
-        words = np.empty((count, len(self._captured)), dtype="<u2")
-        instants_us = self._start_us + self._period_us * np.arange(first, first + count, dtype=np.int64)
+        self._convert()
+        return self._words[first : first + count].tobytes()
+
+    def _convert(self) -> None:
+        """Convert what has been recorded since the last call."""
+        if self._sampler is None:
+            return
+        new = slice(self._converted, self._sampler.recorded)
+        if new.start == new.stop:
+            return
+        arrays = self._sampler.arrays
+        instants_us = self._start_us + self._period_us * np.arange(new.start, new.stop, dtype=np.int64)
         for column, index in enumerate(self._captured):
             channel = self._channels[index]
-            quantity = self._sampler.arrays[_NAMES[index]][first : first + count]
-            words[:, column] = channel.raw(quantity, channel.noise.at(instants_us * _MOST_AT_ONCE))
-        return words.tobytes()
+            noise = channel.noise.at(instants_us * _MOST_AT_ONCE)
+            self._words[new, column] = channel.raw(arrays[_NAMES[index]][new], noise)
+        self._converted = new.stop
 
     def capture_stop(self) -> None:
         """Stop recording and forget what was recorded. Safe to repeat."""

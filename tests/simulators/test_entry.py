@@ -155,6 +155,7 @@ def test_pump_hold_and_fill_follow_the_valve():
     assert host.pressure_pa() == pytest.approx(101_325, abs=100)
 
 
+@pytest.mark.slow
 def test_the_same_options_give_the_same_bytes_and_another_seed_others():
     def story(seed: int) -> bytes:
         host = host_with(seed=seed, condition="sluggish")
@@ -213,3 +214,18 @@ def test_the_bench_is_as_good_as_its_file_says(seed):
     assert bench.line_leak_sccm == pytest.approx(background["leak_sccm"], abs=background["u_sccm"])
     assert bench.transducer_lag_s * 1000 == pytest.approx(STATED["transducer"]["response_ms"])
     assert math.isclose(bench.ambient_pa, STATED["bench"]["barometer_kpa"] * 1000)
+
+
+def test_the_walls_warm_the_gas_as_fast_as_the_file_says():
+    host = host_with(seed=3)
+    host.pump_down(6.5)
+    host.board.capture(1, PRESSURE, 10_000, 2000, m.NEVER, 0, m.NEVER, 0)
+    host.wait(20.1)
+    raw = np.concatenate([host.board.block(1, first, 500) for first in range(0, 2000, 500)]).astype(float)
+    hold_pa, t_s = pascals(raw[:, 0]), np.arange(2000) * 0.01
+    # Leak and late warming make a straight line by the last quarter; the distance from it decays with the constant.
+    late = np.polyfit(t_s[1500:], hold_pa[1500:], 1)
+    short_pa = np.polyval(late, t_s) - hold_pa
+    assert 2_500 < short_pa[0] < 4_500
+    constant_s = -1.0 / np.polyfit(t_s[:600], np.log(short_pa[:600]), 1)[0]
+    assert constant_s == pytest.approx(STATED["heat"]["time_constant_s"], abs=STATED["heat"]["u_s"])
