@@ -98,8 +98,19 @@ def _log_likelihood(hypothesis: Hypothesis, feature: Feature) -> float:
         case "flow below":
             likelihood = _share(hypothesis, "flow", DOMAINS["flow"][0], _clipped("flow", feature.value))
         case kind:
-            likelihood = hypothesis.density(kind, _clipped(kind, feature.value))
+            likelihood = _blurred(hypothesis, kind, feature.value, feature.u)
     return math.log(likelihood)
+
+
+BLUR = (-1.593, -0.967, -0.589, -0.282, 0.0, 0.282, 0.589, 0.967, 1.593)
+"""Standard normal quantiles at 1/18, 3/18 and so on: nine equally likely points."""
+
+
+def _blurred(hypothesis: Hypothesis, kind: str, value: float, u: float) -> float:
+    """Density of a feature, averaged over where its true value may lie."""
+    if u == 0.0:
+        return hypothesis.density(kind, _clipped(kind, value))
+    return math.fsum(hypothesis.density(kind, _clipped(kind, value + z * u)) for z in BLUR) / len(BLUR)
 
 
 def _clipped(kind: str, value: float) -> float:

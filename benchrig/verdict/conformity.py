@@ -3,7 +3,7 @@
 ILAC-G8:09/2019: a guard band w moves the acceptance limit inside the tolerance limit, AL = TL - w. The rules here are
 w = 0 (simple acceptance), w = 0.83 U (ISO 14253-1:2017, probability of false accept below 5 %) and w = U (below 2.5 %),
 with U = 2 u. With a guard band there are four outcomes (4.2.3): pass, conditional pass, conditional fail, fail.
-Probability of conformance by JCGM 106:2012, clause 7, for a normal distribution around the measured value.
+Probability of conformance by JCGM 106:2012, clause 7 (clause from memory), for a normal distribution around the value.
 """
 
 from __future__ import annotations

@@ -83,6 +83,8 @@ class Feature:
         The same in plain words.
     weight : float
         Less than 1 where the reading is of a weaker sort.
+    u : float
+        Standard uncertainty of `value`, where it is not small against the width of the shapes.
     trials : int
         For ``moved``: the number of clicks.
     """
@@ -92,6 +94,7 @@ class Feature:
     said: str
     weight: float = 1.0
     trials: int = 0
+    u: float = 0.0
 
 
 def features(judged: Sequence[Judged], evidence: Evidence) -> tuple[Feature, ...]:
@@ -151,6 +154,7 @@ def _load(evidence: Evidence) -> Feature | None:
         "load",
         math.log(max(evidence.load_ratio, SMALLEST)),
         f"under load the coil's resistance is {_percent(evidence.load_ratio)} of what the cold coil leads to",
+        u=(evidence.load_ratio_u or 0.0) / max(evidence.load_ratio, SMALLEST),
     )
 
 

@@ -48,6 +48,8 @@ DOMAINS: Mapping[str, tuple[float, float]] = {
 }
 """Over which range each feature can lie."""
 FLOOR = 0.02
+FLOOR_OF_COIL = 0.003
+"""An ohmmeter is hardly ever wrong by much; the other readings now and then are."""
 
 GOOD: Mapping[str, Shape] = {
     "coil": normal(0.0, 0.05),
@@ -95,7 +97,8 @@ class Hypothesis:
 
     def density(self, kind: str, value: float) -> float:
         """Likelihood density of a feature."""
-        return floored(self.shapes.get(kind, GOOD[kind]), FLOOR, *DOMAINS[kind])(value)
+        floor = FLOOR_OF_COIL if kind == "coil" else FLOOR
+        return floored(self.shapes.get(kind, GOOD[kind]), floor, *DOMAINS[kind])(value)
 
 
 def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
@@ -149,7 +152,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             opened=opens(0.1),
             shapes={
                 **weak(0.1),
-                "coil": mix((0.7, normal(-0.40, 0.13)), (0.3, uniform(-1.6, -0.08))),
+                "coil": mix((0.65, normal(-0.40, 0.13)), (0.25, uniform(-1.6, -0.08)), (0.10, uniform(-4.7, -1.0))),
                 "load": mix((0.7, normal(0.0, 0.03)), (0.3, normal(-0.08, 0.06))),
                 "pull-in": normal(math.log(0.55), 0.40),
                 "drop-out": normal(math.log(0.45), 0.55),
@@ -208,7 +211,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             0.03,
             moved=(12.0, 1.0),
             shapes={
-                "coil": uniform(-1.2, 1.2),
+                "coil": uniform(-0.8, 1.0),
                 "flow": uniform(-1.5, 1.2),
                 "pull-in": normal(math.log(0.5), 0.5),
             },
@@ -219,7 +222,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             0.01,
             moved=(12.0, 1.0),
             opened=0.02,
-            shapes={"coil": mix((0.5, GOOD["coil"]), (0.5, uniform(-1.2, 1.2))), "hold": OPEN_SEAT, "flow": NO_FLOW},
+            shapes={"coil": mix((0.5, GOOD["coil"]), (0.5, uniform(-0.8, 1.0))), "hold": OPEN_SEAT, "flow": NO_FLOW},
         ),
         Hypothesis(
             UNCLEAR,

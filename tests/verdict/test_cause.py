@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from benchrig.verdict.cause import CAUSES, UNCLEAR, Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.evidence import features
-from benchrig.verdict.hypotheses import DOMAINS, GOOD, hypotheses
+from benchrig.verdict.hypotheses import DOMAINS, hypotheses
 from benchrig.verdict.words import Cause, Judged
-from tests.verdict.parts import LIMITS, Found, condition, gone, measured, not_measured, still, valve
+from tests.verdict.parts import GOOD, LIMITS, Found, condition, gone, measured, not_measured, still, valve
 
 Normally = Literal["closed", "open"]
 KINDS: tuple[Normally, ...] = ("closed", "open")
@@ -139,6 +139,23 @@ def test_a_joint_that_fails_only_under_load_is_named_from_the_cross_check() -> N
     assert "under load the coil's resistance is 135 %" in first.because
 
 
+def test_a_load_ratio_that_is_poorly_known_says_little() -> None:
+    sure = valve({"pull_in_time_ms": 18.8}, load_ratio=1.05, load_ratio_u=0.002)
+    unsure = valve({"pull_in_time_ms": 18.8}, load_ratio=1.05, load_ratio_u=0.03)
+    assert probability(sure, "high-resistance joint") > 0.5
+    assert probability(unsure, "high-resistance joint") < probability(sure, "high-resistance joint") - 0.1
+
+
+@pytest.mark.parametrize("ohm", [0.0, 0.3, 4.0, 9.0])
+def test_a_coil_that_measures_as_a_short_is_shorted(ohm: float) -> None:
+    why = "the coil measures as a short: it is not energised"
+    dead = gone(*(name for name in GOOD if name not in ("coil_resistance_20c_ohm", "hold_leak_sccm")), why=why)
+    found = valve({**dead, "coil_resistance_20c_ohm": ohm}, moved_fraction=None, clicks=0, opened=None)
+    first = causes(found)[0]
+    assert first.name == "shorted turns"
+    assert first.probability > 0.6
+
+
 def test_another_coil_and_another_flow_together_are_another_part() -> None:
     found = valve({"coil_resistance_20c_ohm": 44.0, "steady_current_a": 0.30, "flow_at_rated_vacuum_lpm_anr": 11.0})
     assert causes(found)[0].name == "wrong part"
@@ -229,4 +246,3 @@ def test_the_priors_sum_to_one_and_every_shape_is_a_density(normally: Normally) 
             width = (high - low) / steps
             area = width * math.fsum(each.density(kind, low + (n + 0.5) * width) for n in range(steps))
             assert area == pytest.approx(1.0, abs=0.03), (each.name, kind)
-    assert set(GOOD) == set(DOMAINS)
