@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,10 @@ from benchrig.records import contents, tables
 from benchrig.records.arrays import pack_arrays
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
-__all__ = ["Recorder", "close_run", "lock_path", "run_number"]
+__all__ = ["Link", "Recorder", "close_run", "give_back", "last_link", "lock_path", "run_number", "spare_path"]
+
+SPARE_BYTES = 256 * 1024
+"""Several times what the last entry of a record, its journal and the journal's index take."""
 
 
 def run_number(run_id: int) -> str:
@@ -29,6 +33,11 @@ def lock_path(store: Path, run: str) -> Path:
     return store.with_name(f"{store.name}.run-{run}.lock")
 
 
+def spare_path(store: Path, run: str) -> Path:
+    """A file that only takes up room, given up when the disk is full so that the record can be closed."""
+    return store.with_name(f"{store.name}.run-{run}.spare")
+
+
 class Recorder:
     """Writes one run at a time into the store. Get one from `Store.recorder`."""
 
@@ -37,8 +46,9 @@ class Recorder:
         self._path = path
         self._run_id: int | None = None
         self._lock: FileLock | None = None
+        self._spare: Path | None = None
+        self._connection: sa.Connection | None = None
         self._kept: list[str] = []
-        self._digest = ""
 
     def run_started(self, run: RunStarted) -> str:
         """Open a record and return the run's number, e.g. ``"0042"``.
@@ -51,8 +61,9 @@ class Recorder:
         if self._run_id is not None:
             raise ValueError("a recorder writes one run at a time")
         intake = contents.intake_content(run.intake)
-        with self._writing():
-            with self._writer.begin() as connection:
+        self._kept = []
+        try:
+            with self._writing() as connection:
                 run_id = _insert(
                     connection,
                     tables.runs,
@@ -75,9 +86,14 @@ class Recorder:
                 digest = contents.start_digest(number, run)
                 connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
                 # Locked before the row can be seen: nobody ever finds this run running and unlocked.
-                lock = FileLock(lock_path(self._path, number), thread_local=False)
-                lock.acquire(timeout=0)
-            self._run_id, self._lock, self._digest, self._kept = run_id, lock, digest, []
+                self._lock = FileLock(lock_path(self._path, number), thread_local=False)
+                self._lock.acquire(timeout=0)
+                self._spare = spare_path(self._path, number)
+                self._spare.write_bytes(bytes(SPARE_BYTES))
+        except BaseException:
+            self._let_go()
+            raise
+        self._run_id = run_id
         return number
 
     def step_finished(self, step: StepResult) -> None:
@@ -89,14 +105,15 @@ class Recorder:
             The record could not be written; the steps before are safe.
         """
         run_id = self._running()
-        digest = contents.step_digest(self._digest, step)
-        with self._writing(), self._writer.begin() as connection:
+        with self._writing() as connection:
+            # The chain goes on from what is in the file, not from what we remember having written.
+            last = last_link(connection, run_id)
             step_id = _insert(
                 connection,
                 tables.steps,
                 {
                     "run_id": run_id,
-                    "position": len(self._kept),
+                    "position": last.position + 1,
                     "name": step.name,
                     "title": contents.text(step.title),
                     "started_s": float(step.started_s),
@@ -104,7 +121,7 @@ class Recorder:
                     "readings": contents.canonical(contents.readings_content(step.readings)),
                     "notes": contents.canonical([contents.text(note) for note in step.notes]),
                     "skipped": contents.text(step.skipped),
-                    "digest": digest,
+                    "digest": contents.step_digest(last.digest, step),
                 },
             )
             found = [_characteristic_row(step_id, n, each) for n, each in enumerate(step.characteristics)]
@@ -112,7 +129,6 @@ class Recorder:
             for table, rows in ((tables.characteristics, found), (tables.traces, drawn)):
                 if rows:
                     connection.execute(sa.insert(table), rows)
-        self._digest = digest
         self._kept.append(step.name)
 
     def run_ended(self, end: RunEnded) -> None:
@@ -125,12 +141,31 @@ class Recorder:
         """
         run_id = self._running()
         try:
-            with self._writing(), self._writer.begin() as connection:
-                close_run(connection, run_id, self._digest, end)
+            with self._writing() as connection:
+                close_run(connection, run_id, end)
         finally:
             self._run_id = None
-            if self._lock is not None:
-                give_back(self._lock)
+            self._let_go()
+
+    def _disconnect(self) -> None:
+        if self._connection is not None:
+            # What could not be written was told already; a failure to close adds nothing.
+            with suppress(sa.exc.DBAPIError):
+                self._connection.close()
+            self._connection = None
+
+    def _give_room(self) -> None:
+        if self._spare is not None:
+            with suppress(OSError):
+                self._spare.unlink(missing_ok=True)
+            self._spare = None
+
+    def _let_go(self) -> None:
+        self._disconnect()
+        self._give_room()
+        if self._lock is not None:
+            give_back(self._lock)
+            self._lock = None
 
     def _running(self) -> int:
         if self._run_id is None:
@@ -138,10 +173,17 @@ class Recorder:
         return self._run_id
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _writing(self) -> Iterator[sa.Connection]:
+        """One transaction. The connection stays open between the steps of a run: closing costs as much as a commit."""
         try:
-            yield
+            if self._connection is None:
+                self._connection = self._writer.connect()
+            with self._connection.begin():
+                yield self._connection
         except (sa.exc.DBAPIError, OSError) as error:
+            # Closing folds the write-ahead log back, and with the spare room the record can be closed on a full disk.
+            self._disconnect()
+            self._give_room()
             reason = str(error.orig) if isinstance(error, sa.exc.DBAPIError) else error.strerror or str(error)
             run = "" if self._run_id is None else f" Run {run_number(self._run_id)} keeps {_named(self._kept)}."
             raise BenchError(
@@ -149,8 +191,28 @@ class Recorder:
             ) from error
 
 
-def close_run(connection: sa.Connection, run_id: int, before: str, end: RunEnded) -> None:
-    """Write how a run ended; `before` is the last digest of its chain."""
+@dataclass(frozen=True)
+class Link:
+    """The last link of a run's chain so far; `position` is -1 and `ended_s` 0 before the first step."""
+
+    digest: str
+    position: int
+    ended_s: float
+
+
+def last_link(connection: sa.Connection, run_id: int) -> Link:
+    """Where a run's chain of digests has come to."""
+    c = tables.steps.c
+    query = sa.select(c.digest, c.position, c.ended_s).where(c.run_id == run_id).order_by(c.position.desc()).limit(1)
+    row = connection.execute(query).first()
+    if row is not None:
+        return Link(row.digest, row.position, row.ended_s)
+    start = sa.select(tables.runs.c.start_digest).where(tables.runs.c.id == run_id)
+    return Link(connection.execute(start).scalar_one(), -1, 0.0)
+
+
+def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:
+    """Write how a run ended."""
     judgement = end.judgement
     connection.execute(
         sa.update(tables.runs)
@@ -167,7 +229,7 @@ def close_run(connection: sa.Connection, run_id: int, before: str, end: RunEnded
             error=contents.text(end.error),
             hint=contents.text(end.hint),
             bench_state=contents.text(end.bench_state),
-            end_digest=contents.end_digest(before, end),
+            end_digest=contents.end_digest(last_link(connection, run_id).digest, end),
         )
     )
 

@@ -17,7 +17,7 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.model import RunRecord, RunSummary
-from benchrig.records.recorder import Recorder, close_run, give_back, lock_path, run_number
+from benchrig.records.recorder import Recorder, close_run, give_back, last_link, lock_path, run_number, spare_path
 from benchrig.records.schema import open_database
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
@@ -127,11 +127,13 @@ class Store:
             except (Timeout, OSError):
                 continue  # it is going on, in this program or another one
             try:
+                spare_path(self.path, run_number(run_id)).unlink(missing_ok=True)
                 with self._writer.begin() as connection:
                     _close_cut_off(connection, run_id)
-            except sa.exc.DBAPIError as error:
+            except (sa.exc.DBAPIError, OSError) as error:
+                reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
-                    f"Run {run_number(run_id)} was cut off; its record in {self.path} cannot be closed: {error.orig}.",
+                    f"Run {run_number(run_id)} was cut off; its record in {self.path} cannot be closed: {reason}.",
                     hint="Free space on the disk? Is another program holding the file? Its finished steps are safe.",
                 ) from error
             finally:
@@ -139,16 +141,12 @@ class Store:
 
 
 def _close_cut_off(connection: sa.Connection, run_id: int) -> None:
-    runs, steps = tables.runs.c, tables.steps.c
-    row = connection.execute(sa.select(runs.ending, runs.start_digest).where(runs.id == run_id)).one()
-    if row.ending != "running":
+    ending = connection.execute(sa.select(tables.runs.c.ending).where(tables.runs.c.id == run_id)).scalar_one()
+    if ending != "running":
         return  # it ended between our look and our lock
-    last = connection.execute(
-        sa.select(steps.digest, steps.ended_s).where(steps.run_id == run_id).order_by(steps.position.desc()).limit(1)
-    ).first()
-    before, seconds = (row.start_digest, 0.0) if last is None else (last.digest, last.ended_s)
+    seconds = last_link(connection, run_id).ended_s
     end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
-    close_run(connection, run_id, before, end)
+    close_run(connection, run_id, end)
 
 
 # -- finding

@@ -6,7 +6,16 @@ from alembic import context
 
 from benchrig.records.tables import metadata
 
-connection = context.config.attributes["connection"]
-context.configure(connection=connection, target_metadata=metadata, render_as_batch=True)
-with context.begin_transaction():
-    context.run_migrations()
+
+def run() -> None:
+    """Apply the revisions inside the transaction that is open."""
+    context.configure(
+        connection=context.config.attributes["connection"], target_metadata=metadata, render_as_batch=True
+    )
+    with context.begin_transaction():
+        context.run_migrations()
+
+
+# Only Alembic gives the context a config: importing this file to look at it does nothing.
+if hasattr(context, "config"):
+    run()
