@@ -11,6 +11,7 @@ from benchrig.analysis.results import Samples
 from benchrig.bench.file import LoadedBenchFile
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
+from benchrig.drivers.board_types import CAUSE_WORDS
 from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
@@ -25,21 +26,12 @@ KEEP_ALIVE_S = 0.2
 METER_READY_S = 5.0
 """A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
 
-_TRIPS = {
-    Cause.SILENT: (
-        "the board heard nothing from the host for too long",
-        "USB cable and hub; was the computer busy or asleep?",
-    ),
-    Cause.ESTOP: ("emergency stop pressed", "Find out why it was pressed, release it, then start the run again."),
-    Cause.GUARD: ("guard opened", "Close the guard, then start the run again."),
-    Cause.COIL_TIME: (
-        "coil on for longer than its limit",
-        "coil_limit_s in the valve model; hold_s in the bench file.",
-    ),
-    Cause.OVER_CURRENT: (
-        "coil current above the limit",
-        "Plug and leads for a short; over_current_a in the bench file.",
-    ),
+_LOOK = {
+    Cause.SILENT: "USB cable and hub; was the computer busy or asleep?",
+    Cause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
+    Cause.GUARD: "Close the guard, then start the run again.",
+    Cause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
+    Cause.OVER_CURRENT: "Plug and leads for a short; over_current_a in the bench file.",
 }
 
 
@@ -70,7 +62,6 @@ class Bench:
         self.meter_name = ""
         self.notes: list[str] = []
         self._state = AT_REST
-        meter.meanwhile = self._feed
         file = loaded.file
         self._shunt = Shunt(file.shunt.volts_per_amp)
         self._transducer = Transducer(file.transducer.offset_v, file.transducer.volts_per_pa)
@@ -121,10 +112,11 @@ class Bench:
         status = self.board.status()
         _check_inputs(status)
         if status.cause is not Cause.NONE:
-            self.notes.append(f"the board had switched everything off before this run: {_TRIPS[status.cause][0]}")
+            self.notes.append(f"the board had switched everything off before this run: {CAUSE_WORDS[status.cause]}")
             self.board.clear()
         self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
         self._state = AT_REST
+        self.meter.meanwhile = self._feed
 
     # -- switching and waiting
 
@@ -155,8 +147,9 @@ class Bench:
     def _check(self, status: BoardStatus) -> None:
         if status.cause is not Cause.NONE:
             self._state = status.outputs
-            what, look = _TRIPS[status.cause]
-            raise InterlockOpen(f"The board switched everything off: {what}.", hint=look)
+            raise InterlockOpen(
+                f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=_LOOK[status.cause]
+            )
         _check_inputs(status)
 
     # -- readings
@@ -311,9 +304,9 @@ class Bench:
 def _check_inputs(status: BoardStatus) -> None:
     wrong = []
     if not status.estop_ok:
-        wrong.append(("Emergency stop is pressed", _TRIPS[Cause.ESTOP][1]))
+        wrong.append(("Emergency stop is pressed", _LOOK[Cause.ESTOP]))
     if not status.guard_closed:
-        wrong.append(("Guard is open", _TRIPS[Cause.GUARD][1]))
+        wrong.append(("Guard is open", _LOOK[Cause.GUARD]))
     if wrong:
         raise InterlockOpen(". ".join(what for what, _ in wrong) + ".", hint=" ".join(look for _, look in wrong))
 
