@@ -153,8 +153,8 @@ class Server:
         if self._machine.board_unplugged:
             self._close_board()
         if self._machine.meter_mode is MeterMode.UNPLUGGED:
+            self._close_listener()  # first, or a new client could still slip in
             self._close_client()
-            self._close_listener()
         for line in self._machine.meter.take(self._machine.now_s):
             if self._client is not None and len(self._lines_out) < MOST_UNREAD_BYTES:
                 self._lines_out += line.encode("latin-1") + b"\n"

@@ -100,6 +100,24 @@ def test_closing_twice_is_closing_once():
         bench.board_link.write(b"x")
 
 
+def test_serving_in_real_time_leaves_a_bench_file_with_the_real_addresses(tmp_path):
+    said: list[str] = []
+    ports: list[bool] = []
+
+    def enough() -> bool:
+        ports.append((tmp_path / "board").exists())
+        return len(said) >= 3
+
+    open_bench({}).serve(folder=tmp_path, announce=said.append, until=enough)
+    told = dict(line.split("  ", 1) for line in said)
+    table = tomllib.loads((tmp_path / "bench.toml").read_text(encoding="utf-8"))
+    assert table["board"]["port"] == str(tmp_path / "board") == told["board"].strip()
+    assert table["meter"]["address"] == told["meter"].strip()
+    assert table["meter"]["address"].startswith("TCPIP::127.0.0.1::")
+    assert told["bench file"].strip() == str(tmp_path / "bench.toml")
+    assert ports == [True]
+
+
 def test_at_rest_the_bench_reads_its_surroundings():
     host = host_with(seed=3)
     supply = host.board.read(SUPPLY, 200)[0] / 65536 * 3.3 * 6.0
