@@ -64,7 +64,7 @@ leak_sccm = 0.15
 u_sccm = 0.05
 
 [heat]                      # how fast the gas takes the walls' temperature after pump-down
-time_constant_s = 2.4
+time_constant_s = 2.3
 u_s = 0.6
 """
 

@@ -244,6 +244,6 @@ def test_the_walls_warm_the_gas_as_fast_as_the_file_says():
     # Leak and late warming make a straight line by the last quarter; the distance from it decays with the constant.
     late = np.polyfit(t_s[1500:], hold_pa[1500:], 1)
     short_pa = np.polyval(late, t_s) - hold_pa
-    assert 2_500 < short_pa[0] < 4_500
+    assert 1_000 < short_pa[0] < 6_000
     constant_s = -1.0 / np.polyfit(t_s[:600], np.log(short_pa[:600]), 1)[0]
     assert constant_s == pytest.approx(STATED["heat"]["time_constant_s"], abs=STATED["heat"]["u_s"])
