@@ -23,6 +23,8 @@ STANDARD_PA, STANDARD_K = 101_325.0, 273.15
 """What a standard cubic centimetre is counted at (design of the program: 0 degC, 101.325 kPa)."""
 SETTLED = 4.0
 """The air has taken the wall's temperature after so many time constants, to 2 %."""
+FULL = 0.03
+"""Less than this part of the first vacuum counts as full."""
 MOST_CLICK_POINTS = 260
 
 
@@ -107,19 +109,20 @@ def flow_svg(record: RunRecord) -> str | None:
 
     ambient_pa = _ambient_pa(record)
     all_kpa = (ambient_pa - trace.columns["pressure_pa"]) / 1000
-    shown = trace.time_s >= -0.05 * float(trace.time_s[-1])
+    end_s = _filled_s(trace.time_s, all_kpa)
+    shown = (trace.time_s >= -0.05 * end_s) & (trace.time_s <= end_s)
     time_s, vacuum_kpa = drawing.picked(trace.time_s[shown], all_kpa[shown])
     fit = _curve(trace, "pressure_pa")
     slowest = _slowest(record, trace, fit)
     with drawing.style(f"{record.run} flow"):
         figure = _figure(HALF_IN)
         x = (float(time_s[0]), float(time_s[-1]))
-        top_kpa = max(float(vacuum_kpa.max()), record.model.rated_vacuum_kpa) * 1.06
+        top_kpa = max(float(np.nanmax(vacuum_kpa)), record.model.rated_vacuum_kpa) * 1.06
         axes = drawing.add_axes(
             figure,
             (0.135, 0.165, 0.845, 0.79),
             x,
-            (min(0.0, float(vacuum_kpa.min())) - 1.0, top_kpa),
+            (min(0.0, float(np.nanmin(vacuum_kpa))) - 1.0, top_kpa),
             x_label="seconds",
             y_label="vacuum, kPa",
         )
@@ -144,6 +147,13 @@ def flow_svg(record: RunRecord) -> str | None:
         return drawing.svg_text(
             figure, "flow", "Vacuum in kilopascals over seconds while air flows in through the open valve"
         )
+
+
+def _filled_s(time_s: Samples, vacuum_kpa: Samples) -> float:
+    """Where to end the picture: well after the reservoir is full, or at the last sample."""
+    left = vacuum_kpa > FULL * float(np.nanmax(vacuum_kpa))
+    last_s = float(time_s[left][-1]) if left.any() else float(time_s[-1])
+    return min(1.6 * last_s, float(time_s[-1])) if last_s > 0 else float(time_s[-1])
 
 
 def _slowest(

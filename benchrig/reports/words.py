@@ -80,28 +80,35 @@ def unit_text(unit: str) -> str:
 def value_text(each: Characteristic) -> str:
     """A measured value with its expanded uncertainty (k = 2), without the unit.
 
-    A value that is only a bound says so. The uncertainty shows two figures where the value's decimals would hide it.
+    A value that is only a bound says so. Value and uncertainty have the same decimals.
 
     Examples
     --------
     >>> value_text(Characteristic("coil_resistance_20c_ohm", 24.613, 0.055, "ohm", "four wires"))
     '24.61 ± 0.11'
+    >>> value_text(Characteristic("hold_leak_sccm", 3812.4, 138.6, "sccm", "rise of pressure"))
+    '3812 ± 277'
+    >>> value_text(Characteristic("steady_current_a", -0.0001, 0.0001, "A", "mean of 3 pulses"))
+    '0.000 ± 0.001'
     >>> value_text(Characteristic("pull_in_time_ms", 120.0, None, "ms", "no motion", bound="above"))
     'above 120.00'
     """
     if each.value is None:
         return "not measured"
     value = number_text(each.name, each.value)
+    if value.startswith("-") and float(value) == 0:
+        value = value[1:]
     if each.bound:
         return f"{each.bound} {value}"
     if each.u is None:
         return value
-    return f"{value} ± {_spread_text(each.name, COVERAGE * each.u)}"
+    return f"{value} ± {_spread_text(value, COVERAGE * each.u)}"
 
 
-def _spread_text(name: str, spread: float) -> str:
-    shown = number_text(name, spread)
-    return shown if float(shown) > 0 or spread == 0 else f"{spread:.1g}"
+def _spread_text(value: str, spread: float) -> str:
+    """The uncertainty with the value's decimals; one that they would hide is rounded up to the last of them."""
+    decimals = len(value.partition(".")[2])
+    return f"{max(spread, 10.0**-decimals) if spread > 0 else spread:.{decimals}f}"
 
 
 def limit_text(limit: Limit | None) -> str:

@@ -1,0 +1,54 @@
+"""The label fits its size and its code leads back to the record."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import unquote
+
+import pytest
+
+from benchrig.reports import label_html
+from benchrig.reports.label import code_text
+from tests.reports.sample_record import KINDS, sample
+
+
+def test_the_code_says_run_tag_verdict_and_digest() -> None:
+    record = sample("reject")
+    assert code_text(record) == f"BR1:0042:C-1042:reject:{record.digest[:10]}"
+    assert code_text(sample("aborted")).split(":")[3] == "aborted"
+
+
+@pytest.mark.parametrize("tag", ["a:b:c", "100 %", "日本", 'it\'s / \\ "x"'])
+def test_a_tag_in_the_code_never_breaks_its_fields(tag: str) -> None:
+    fields = code_text(sample("aborted", tag=tag)).split(":")
+    assert len(fields) == 5
+    assert unquote(fields[2]) == tag
+
+
+def test_a_tag_too_long_for_the_code_is_named_by_its_digest() -> None:
+    one, other = (code_text(sample("aborted", tag=tag * 300)).split(":")[2] for tag in "xy")
+    assert re.fullmatch(r"~[0-9a-f]{10}", one)
+    assert one != other
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_label_is_the_same_every_time_and_shows_tag_verdict_and_model(kind: str) -> None:
+    record = sample(kind)
+    label = label_html(record)
+    assert label == label_html(record)
+    assert "size: 62mm 29mm" in label
+    for text in ("C-1042", "alder-24", "run 0042", "2026-11-25", "simulated, not a real part"):
+        assert text in label
+    assert ("Aborted: no verdict" if kind == "aborted" else kind.capitalize()) in label
+
+
+def test_the_code_on_the_label_holds_that_text() -> None:
+    import segno
+
+    record = sample("accept")
+    expected = segno.make(code_text(record), error="m", micro=False)
+    path = re.search(r'<svg [^>]*class="code".*?</svg>', label_html(record), re.DOTALL)
+    assert path is not None
+    assert path.group() == expected.svg_inline(border=0, omitsize=True, svgclass="code", lineclass=None)
+    # Squares of at least 0.5 mm on 20 mm can be read from paper by a telephone (common practice, no source).
+    assert 20.0 / expected.symbol_size(border=0)[0] >= 0.5

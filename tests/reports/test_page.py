@@ -1,0 +1,275 @@
+"""The page is whole in itself, the same every time, and shows what the record holds: no more, no less."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from benchrig.analysis.characteristics import title_of
+from benchrig.records import RunRecord
+from benchrig.reports import label_html, page_html, page_path, write_label, write_page
+from benchrig.reports.page import write_text
+from tests.reports.sample_record import KINDS, sample, without_step
+
+VOID = {"meta", "link", "img", "br", "hr", "input"}
+ODD = "A/../\"q\" 'p' <script>alert(1)</script> &amp; {{ 7 * 7 }} Ωмега 日本語"
+
+
+class Outline(HTMLParser):
+    """Tags, attributes and visible text of a document; complains where tags do not match."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.words: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self._open == [], f"left open: {self._open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self._open, f"</{tag}> closes nothing"
+        assert self._open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self._open and self._open[-1] not in {"style", "title"}:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module")
+def pages() -> dict[str, str]:
+    return {kind: page_html(sample(kind)) for kind in KINDS}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_record_makes_the_same_bytes(kind: str, pages: dict[str, str]) -> None:
+    assert page_html(sample(kind)) == pages[kind]
+
+
+@pytest.mark.slow
+def test_another_process_makes_the_same_bytes(pages: dict[str, str]) -> None:
+    program = (
+        "import sys; from benchrig.reports import page_html; from tests.reports.sample_record import sample; "
+        "sys.stdout.buffer.write(page_html(sample('reject')).encode())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, check=True, cwd=Path(__file__).parents[2]
+    )
+    assert done.stdout.decode() == pages["reject"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_nothing_is_fetched_and_nothing_runs(kind: str, pages: dict[str, str]) -> None:
+    page = pages[kind]
+    outline = Outline(page)
+    assert not {"script", "link", "img", "iframe", "object", "embed", "use:external"} & set(outline.tags)
+    assert not [name for _, name, _ in outline.attributes if name.startswith("on")]
+    pointing = [value for _, name, value in outline.attributes if name in {"href", "xlink:href", "src", "action"}]
+    assert all(value.startswith("#") for value in pointing)
+    assert "@import" not in page
+    assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", page))
+    namespaces = {value for _, name, value in outline.attributes if name.startswith("xmlns")}
+    without = page
+    for namespace in namespaces:
+        without = without.replace(namespace, "")
+    assert "http:" not in without
+    assert "https:" not in without
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_names_inside_the_page_are_unique_and_lead_somewhere(kind: str, pages: dict[str, str]) -> None:
+    outline = Outline(pages[kind])
+    names = [value for _, name, value in outline.attributes if name == "id"]
+    assert len(names) == len(set(names))
+    used = {value.removeprefix("#") for _, name, value in outline.attributes if name == "xlink:href"}
+    assert used <= set(names)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_characteristic_is_in_the_table(kind: str, pages: dict[str, str]) -> None:
+    record = sample(kind)
+    text = Outline(pages[kind]).text
+    for each in record.characteristics:
+        assert title_of(each.name) in text
+        assert each.how in text
+    assert "24.61 ± 0.11 Ω" in text
+    assert "22 to 27 Ω" in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "heading"),
+    [("accept", "Accept"), ("reject", "Reject"), ("undecided", "Undecided"), ("aborted", "Aborted: no verdict")],
+)
+def test_the_verdict_stands_at_the_head_in_words(kind: str, heading: str, pages: dict[str, str]) -> None:
+    assert f"<h1>{heading}</h1>" in pages[kind]
+    assert f'<body class="{kind}">' in pages[kind]
+
+
+def test_each_verdict_has_a_shape_of_its_own(pages: dict[str, str]) -> None:
+    shapes = {kind: re.search(r'<svg class="shape".*?</svg>', page, re.DOTALL) for kind, page in pages.items()}
+    assert all(shapes.values())
+    assert len({shape.group() for shape in shapes.values() if shape is not None}) == len(KINDS)
+
+
+def test_a_rejected_valve_shows_cause_reason_and_what_to_do(pages: dict[str, str]) -> None:
+    text = Outline(pages["reject"]).text
+    assert "Likely cause" in text
+    assert "stuck closed 94 %" in text
+    assert "no motion in 10 pulses" in text
+    assert "Refund it" in text
+    assert "above 120.00 ms" in text
+    assert "did not move in any of 10 pulses" in text
+
+
+def test_an_accepted_valve_shows_no_cause(pages: dict[str, str]) -> None:
+    text = Outline(pages["accept"]).text
+    assert "ikely cause" not in text
+    assert "Return it to the customer" in text
+
+
+def test_an_aborted_run_shows_no_verdict_but_error_hint_and_bench(pages: dict[str, str]) -> None:
+    text = Outline(pages["aborted"]).text
+    assert not re.search(r"\b(accept|reject|undecided|pass|fail)(ed|s)?\b", text, re.IGNORECASE)
+    assert "The board switched everything off: guard opened." in text
+    assert "Close the guard" in text
+    assert "all outputs off, pump stopped, vent open" in text
+    assert "neither good nor bad" in text
+    assert text.count("not judged") == 2 + 1  # two rows and the sentence below
+
+
+def test_who_when_where_and_with_what_are_told(pages: dict[str, str]) -> None:
+    record = sample("accept")
+    text = Outline(pages["accept"]).text
+    for fact in (
+        record.intake.operator,
+        record.intake.complaint,
+        record.intake.findings,
+        record.bench.board,
+        record.bench.meter,
+        record.bench.workshop,
+        "2026-11-25T09:30:12Z",
+        "reservoir volume 0.5 ± 0.005 L",
+        "benchrig 0.1.0",
+        record.digest,
+    ):
+        assert fact in text, fact
+
+
+def test_the_time_is_local_on_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    import time
+
+    try:
+        monkeypatch.setenv("TZ", "UTC+11")
+        time.tzset()
+        text = Outline(page_html(without_step(sample("aborted"), "hold"))).text
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "24 November 2026, 22:30" in text
+    assert "2026-11-25T09:30:12Z" in text
+
+
+def test_a_simulated_run_says_so_at_the_top(pages: dict[str, str]) -> None:
+    assert "Simulated bench: no valve was tested." in Outline(pages["accept"]).text
+    record = sample("accept")
+    bench = dataclasses.replace(record.bench, simulated=False)
+    fictional = dataclasses.replace(record, bench=bench, steps=())
+    assert "Fictional valve model" in Outline(page_html(fictional)).text
+    real = dataclasses.replace(fictional, model=dataclasses.replace(record.model, fictional=False))
+    text = Outline(page_html(real)).text
+    assert "Simulated" not in text
+    assert "Fictional valve model" not in text
+
+
+@pytest.mark.parametrize("make", [page_html, label_html])
+def test_typed_text_is_data(make: Callable[[RunRecord], str]) -> None:
+    record = without_step(
+        without_step(
+            without_step(sample("reject", tag=ODD, complaint=ODD, findings=ODD, operator=ODD), "hold"), "flow"
+        ),
+        "clicks",
+    )
+    outline = Outline(make(record))
+    assert "script" not in outline.tags
+    assert ODD in outline.text
+    assert (
+        outline.tags
+        == Outline(
+            make(
+                without_step(without_step(without_step(sample("reject", tag="T" * len(ODD)), "hold"), "flow"), "clicks")
+            )
+        ).tags
+    )
+
+
+def test_characters_that_cannot_be_seen_are_shown_as_a_sign() -> None:
+    record = without_step(sample("aborted", tag="A\u202eB", complaint="one\x07two\nthree"), "hold")
+    page = page_html(record)
+    assert "\u202e" not in page
+    assert "\x07" not in page
+    assert "A\ufffdB" in page
+    assert "one\ufffdtwo three" in page
+
+
+@pytest.mark.parametrize("length", [1, 24, 300])
+def test_a_long_tag_is_shown_whole_on_the_page(length: int) -> None:
+    tag = "x" * length
+    assert tag in Outline(page_html(without_step(sample("aborted", tag=tag), "hold"))).text
+
+
+@pytest.mark.parametrize("step", ["ready", "coil", "hold", "flow", "clicks"])
+def test_a_page_can_be_made_of_any_part_of_a_run(step: str, pages: dict[str, str]) -> None:
+    text = Outline(page_html(without_step(sample("undecided"), step))).text
+    assert "Undecided" in text
+    titles = {"hold": "Hold vacuum The closed", "flow": "Open flow The valve", "clicks": "Clicks Coil current"}
+    for name, title in titles.items():
+        assert (title in text) is (name != step)
+
+
+def test_a_run_that_is_still_going_on_has_a_page_without_a_verdict() -> None:
+    record = dataclasses.replace(
+        sample("aborted"), ending="running", error="", hint="", bench_state="", ended=None, bench_seconds=None, steps=()
+    )
+    page = page_html(record)
+    assert "<h1>Still running: no verdict yet</h1>" in page
+    assert "No step came to its end." in page
+
+
+def test_a_page_is_named_after_the_run_alone(tmp_path: Path) -> None:
+    record = without_step(sample("aborted", tag="../../etc/passwd"), "hold")
+    folder = tmp_path / "new" / "pages"
+    assert page_path(record, folder) == folder / "run-0042.html"
+    assert write_page(record, folder) == folder / "run-0042.html"
+    assert write_label(record, folder) == folder / "run-0042-label.html"
+    assert sorted(path.name for path in folder.iterdir()) == ["run-0042-label.html", "run-0042.html"]
+    assert (folder / "run-0042.html").read_text(encoding="utf-8") == page_html(record)
+
+
+def test_a_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> None:
+    path = write_text(tmp_path / "run-0001.html", "old")
+    (tmp_path / "run-0001.html.part").mkdir()
+    with pytest.raises(OSError, match="directory"):
+        write_text(path, "new")
+    assert path.read_text() == "old"

@@ -1,0 +1,105 @@
+"""The pictures show the traces, the found instants and the limits."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from benchrig.analysis.results import Curve, Trace
+from benchrig.records import RunRecord
+from benchrig.reports.plots import _allowed, _slowest, clicks_svg, flow_svg, hold_svg, plots
+from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
+
+
+def with_trace(record: RunRecord, step: str, *traces: Trace) -> RunRecord:
+    steps = tuple(dataclasses.replace(each, traces=traces) if each.name == step else each for each in record.steps)
+    return dataclasses.replace(record, steps=steps)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_pictures_are_well_formed_and_the_same_every_time(kind: str) -> None:
+    drawn = plots(sample(kind))
+    assert set(drawn) == ({"hold"} if kind == "aborted" else {"hold", "flow", "clicks"})
+    for text in drawn.values():
+        assert ElementTree.fromstring(text).get("role") == "img"
+    assert plots(sample(kind)) == drawn
+
+
+def test_another_record_makes_another_picture() -> None:
+    assert hold_svg(sample("accept")) != hold_svg(sample("undecided"))
+
+
+def test_pictures_stay_small() -> None:
+    drawn = plots(sample("accept"))
+    assert {name: len(text) < 130_000 for name, text in drawn.items()} == dict.fromkeys(drawn, True)
+
+
+def test_no_picture_without_a_trace() -> None:
+    assert hold_svg(without_step(sample("accept"), "hold")) is None
+    assert flow_svg(without_step(sample("accept"), "flow")) is None
+    assert clicks_svg(without_step(sample("accept"), "clicks")) is None
+    empty = Trace("hold", np.empty(0), {"pressure_pa": np.empty(0)})
+    assert hold_svg(with_trace(sample("accept"), "hold", empty)) is None
+
+
+def test_the_line_at_the_limit_rises_as_the_limit_says() -> None:
+    record = sample("accept")
+    allowed = _allowed(record, record.traces("hold")[0], AMBIENT_PA)
+    assert allowed is not None
+    (start_s, end_s), (start_kpa, end_kpa), _ = allowed
+    # By hand: 5 + 0.15 cm3/min counted at 273.15 K and 101.325 kPa, in 500 cm3 at 295.25 K:
+    # 5.15 / 60 / 500 * 101325 * 295.25 / 273.15 = 18.80 Pa/s.
+    assert (start_kpa - end_kpa) * 1000 / (end_s - start_s) == pytest.approx(18.80, abs=0.01)
+    assert start_s == pytest.approx(10.0)
+
+
+def test_the_slowest_fill_allowed_is_stretched_by_flow_over_limit() -> None:
+    record = sample("accept")
+    trace = record.traces("flow")[0]
+    fit = (trace.curves[0][1].time_s, trace.curves[0][1].values)
+    slowest = _slowest(record, trace, fit)
+    assert slowest is not None
+    opened_s = trace.marks["opened"]
+    assert (slowest[0][-1] - opened_s) / (fit[0][-1] - opened_s) == pytest.approx(23.1 / 18.0)
+
+
+def test_a_trace_without_limits_fit_or_marks_is_drawn_all_the_same() -> None:
+    record = sample("accept")
+    bare = dataclasses.replace(record, model=dataclasses.replace(record.model, limits=()))
+    for step in ("hold", "flow", "clicks"):
+        stripped = tuple(dataclasses.replace(trace, curves=(), marks={}) for trace in record.traces(step))
+        bare = with_trace(bare, step, *stripped)
+    assert set(plots(bare)) == {"hold", "flow", "clicks"}
+
+
+@pytest.mark.parametrize(
+    "values",
+    [np.full(50, AMBIENT_PA), np.linspace(0.0, 2e5, 50), np.where(np.arange(50) % 7 == 3, np.nan, 5e4)],
+    ids=["flat", "steep", "with gaps"],
+)
+def test_odd_samples_are_drawn_without_complaint(values: np.ndarray) -> None:
+    trace = Trace("hold", np.linspace(-0.1, 30.0, 50), {"pressure_pa": values})
+    fit = Curve("fit", trace.time_s, values)
+    record = with_trace(sample("accept"), "hold", dataclasses.replace(trace, curves=(("pressure_pa", fit),)))
+    record = with_trace(record, "flow", dataclasses.replace(trace, name="flow", marks={"opened": 0.02}))
+    drawn = plots(record)
+    assert {"hold", "flow"} <= set(drawn)
+    assert all(ElementTree.fromstring(text) is not None for text in drawn.values())
+
+
+@pytest.mark.slow
+def test_reports_can_be_imported_without_the_heavy_parts() -> None:
+    program = (
+        "import sys, benchrig.reports, benchrig.reports.terminal; "
+        "print(sorted({'matplotlib', 'scipy', 'jinja2', 'segno', 'alembic'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2]
+    )
+    assert done.stdout.strip() == "[]"
