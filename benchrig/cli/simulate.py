@@ -52,13 +52,13 @@ def simulate(
 
     where = folder or Path(tempfile.mkdtemp(prefix="benchrig-"))
     where.mkdir(parents=True, exist_ok=True)
+    options = {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
     try:
-        opened = registered("simulated")({"model": model, "condition": condition, "seed": seed, "faults": list(faults)})
-    except ValueError as error:
-        raise ConfigError(str(error), hint="Check --model, --condition and --fault.") from error
-    click.echo("Simulated instruments; Ctrl-C ends them.")
-    with stop_on_sigterm():
-        try:
+        opened = registered("simulated")(options)
+        click.echo("Simulated instruments; Ctrl-C ends them.")
+        with stop_on_sigterm():
             opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
-        except KeyboardInterrupt:
-            click.echo("\nThe simulated instruments are switched off.")
+    except ValueError as error:
+        raise ConfigError(str(error), hint="Check --model, --condition, --fault, --folder and --meter-port.") from error
+    except KeyboardInterrupt:
+        click.echo("\nThe simulated instruments are switched off.")
