@@ -119,7 +119,8 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
     slow_pull = normal(math.log(1.5), 0.5)
     slow_drop = normal(math.log(1.3), 0.6)
     slow_open = normal(math.log(1.0), 0.6)
-    jittery = normal(math.log(0.6), 1.0)
+    # Dirt makes each click different; mere damping makes them all alike.
+    jittery = mix((0.5, normal(math.log(0.6), 1.0)), (0.5, normal(math.log(0.1), 1.2)))
     pull_opens, drop_opens = ("pull-in", "drop-out") if closed else ("drop-out", "pull-in")
 
     def sluggish(prior: float, *, pull: bool, drop: bool) -> Hypothesis:
@@ -171,7 +172,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             0.12,
             opened=0.93,
             shapes={
-                "flow": mix((0.7, normal(-1.0, 0.45)), (0.3, uniform(-0.6, 0.1))),
+                "flow": mix((0.7, normal(-1.0, 0.45)), (0.3, uniform(-0.6, 0.02))),
                 "opening": normal(math.log(0.5), 0.55),
             },
         ),

@@ -139,6 +139,13 @@ def test_a_joint_that_fails_only_under_load_is_named_from_the_cross_check() -> N
     assert "under load the coil's resistance is 135 %" in first.because
 
 
+@pytest.mark.parametrize("slow", ["pull_in_time_ms", "drop_out_time_ms"])
+@pytest.mark.parametrize("normally", KINDS)
+def test_a_valve_slow_in_one_direction_and_the_same_on_every_click_is_sluggish(slow: str, normally: Normally) -> None:
+    first = causes(valve({slow: 40.0, "click_spread_ms": 0.05}), normally)[0]
+    assert (first.name, first.probability > 0.75) == ("sluggish", True)
+
+
 def test_a_load_ratio_that_is_poorly_known_says_little() -> None:
     sure = valve({"pull_in_time_ms": 18.8}, load_ratio=1.05, load_ratio_u=0.002)
     unsure = valve({"pull_in_time_ms": 18.8}, load_ratio=1.05, load_ratio_u=0.03)
