@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from benchrig.errors import ConfigError
+from benchrig import tomlfile
 
 __all__ = ["BenchFile", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
+KIND = "Bench file"
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
@@ -167,39 +167,25 @@ def load_bench_file(path: Path) -> LoadedBenchFile:
     ConfigError
         The file cannot be read, is not TOML, or holds mistakes; all of them are named.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            f"Bench file {path}: cannot be read ({error.strerror or error}).",
-            hint="Check the path after --bench; 'benchrig bench show --example' prints a bench file to start from.",
-        ) from error
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise ConfigError(
-            f"Bench file {path}: byte {error.start} is not UTF-8 text.",
-            hint="Save the file as UTF-8; is it really a bench file?",
-        ) from error
-    return parse_bench_file(text, where=str(path))
+    hint = "Check the path after --bench; 'benchrig bench show --example' prints a bench file to start from."
+    return parse_bench_file(tomlfile.read_text(path, kind=KIND, hint=hint), where=str(path))
 
 
 def parse_bench_file(text: str, *, where: str) -> LoadedBenchFile:
     """Check the text of a bench file; `where` names it in messages. Raises ConfigError as `load_bench_file` does."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(
-            f"Bench file {where}: not valid TOML: {error}.",
-            hint='Each line is a [table] or key = value; text stands in "quotes", numbers do not.',
-        ) from error
+    table = tomlfile.table(
+        text,
+        kind=KIND,
+        where=where,
+        hint='Each line is a [table] or key = value; text stands in "quotes", numbers do not.',
+    )
     try:
         file = BenchFile.model_validate(table)
     except ValidationError as error:
-        lines = [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()]
-        many = "1 mistake" if len(lines) == 1 else f"{len(lines)} mistakes"
-        raise ConfigError(
-            f"Bench file {where}: {many}.\n" + "\n".join(f"  {line}" for line in lines),
+        raise tomlfile.mistakes(
+            [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()],
+            kind=KIND,
+            where=where,
             hint="Mend these lines; 'benchrig bench show --example' prints a complete bench file with comments.",
         ) from error
     return LoadedBenchFile(file, where, hashlib.sha256(text.encode()).hexdigest())
@@ -213,7 +199,5 @@ def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object)
         return f"{name}: missing. Add it."
     if kind == "extra_forbidden":
         return f"{name}: not a name that benchrig knows. Take it out, or check its spelling."
-    said = message[0].lower() + message[1:]
-    said = said.removeprefix("value error, ")
     shown = "" if isinstance(given, dict) else f" (is {given!r})"
-    return f"{name}: {said}{shown}."
+    return f"{name}: {tomlfile.plain(message)}{shown}."

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.errors import ConfigError
 from benchrig.verdict.words import Limit
 
 __all__ = ["MODEL_NAME", "ValveModel", "load_model", "parse_model"]
 
+KIND = "Model file"
 MODEL_NAME = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 """Model names are typed on the command line: small letters, digits, single hyphens."""
 Number = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -102,32 +102,18 @@ def load_model(path: Path) -> ValveModel:
     ConfigError
         The file cannot be read, is not TOML, or holds mistakes; all of them are named.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            f"Model file {path}: cannot be read ({error.strerror or error}).",
-            hint="Check the path and who may read it; 'benchrig models list' names the folders.",
-        ) from error
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise ConfigError(
-            f"Model file {path}: byte {error.start} is not UTF-8 text.",
-            hint="Save the file as UTF-8; is it really a model file?",
-        ) from error
-    return parse_model(text, where=str(path))
+    hint = "Check the path and who may read it; 'benchrig models list' names the folders."
+    return parse_model(tomlfile.read_text(path, kind=KIND, hint=hint), where=str(path))
 
 
 def parse_model(text: str, *, where: str) -> ValveModel:
     """Check the text of a model file; `where` names it in messages. Raises ConfigError as `load_model` does."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(
-            f"Model file {where}: not valid TOML: {error}.",
-            hint='Each line is key = value under nothing or under [[limit]]; text stands in "quotes", numbers do not.',
-        ) from error
+    table = tomlfile.table(
+        text,
+        kind=KIND,
+        where=where,
+        hint='Each line is key = value under nothing or under [[limit]]; text stands in "quotes", numbers do not.',
+    )
     try:
         return ValveModel.model_validate(table)
     except ValidationError as error:
@@ -137,9 +123,10 @@ def parse_model(text: str, *, where: str) -> ValveModel:
             # The checks across limits do not run while a single one is wrong: all is to be told at once.
             wrong = _among_limits([each.get("name") for each in limits if isinstance(each, Mapping)])
             lines += [f"the file: {wrong}."] if wrong else []
-        many = "1 mistake" if len(lines) == 1 else f"{len(lines)} mistakes"
-        raise ConfigError(
-            f"Model file {where}: {many}.\n" + "\n".join(f"  {line}" for line in lines),
+        raise tomlfile.mistakes(
+            lines,
+            kind=KIND,
+            where=where,
             hint="Mend these lines; 'benchrig models show' on a demonstration model shows what belongs into the file.",
         ) from error
 
@@ -165,8 +152,7 @@ def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object,
         return f"{name} is {given!r}: a model's name is small letters, digits and single hyphens. Rename it."
     if loc[:1] == ("limit",) and kind in ("tuple_type", "model_type", "model_attributes_type", "dataclass_type"):
         return f"{name} is {given!r}: write each limit as a table of its own under [[limit]]."
-    said = message.removeprefix("Value error, ").removeprefix("Input ")
-    said = said[0].lower() + said[1:]
+    said = tomlfile.plain(message)
     shown = "" if isinstance(given, (Mapping, list)) else f" is {given!r}"
     return f"{name}{shown}: {said}{'' if said.endswith('?') else '.'}"
 

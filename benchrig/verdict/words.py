@@ -49,7 +49,9 @@ class Cause:
 class Judgement:
     """The verdict on the whole valve.
 
-    `cause` and `cause_probability` are None when the valve is accepted. `causes` lists the candidates, most likely first.
+    `cause` and `cause_probability` are None when the valve is accepted, and when it is undecided with nothing that
+    speaks against it. `causes` lists the candidates, most likely first; their probabilities are given that the valve
+    is bad.
     """
 
     verdict: Verdict
