@@ -144,7 +144,7 @@ def _view(record: RunRecord, found: tuple[Row, ...]) -> dict[str, Any]:
         "seconds": None if record.bench_seconds is None else f"{record.bench_seconds:.0f} s",
         "constants": _constants(record.bench.constants),
         "readings": _readings(record),
-        "notes": record.notes,
+        "notes": tuple(dict.fromkeys(record.notes)),
         "skipped": [(step.title, step.skipped) for step in record.steps if step.skipped],
     }
 

@@ -45,14 +45,15 @@ def strip_svg(each: Characteristic, limit: Limit | None, *, good: bool) -> str:
     if each.value is not None:
         at = x(each.value)
         tone = "good" if good else "bad"
-        if each.bound or not EDGE <= at <= WIDTH - EDGE:
+        near = min(max(at, EDGE), WIDTH - EDGE)
+        if each.bound or not start <= each.value <= end:
             to_right = each.bound == "above" or (not each.bound and at > WIDTH / 2)
-            parts.append(_arrow(min(max(at, EDGE), WIDTH - EDGE), to_right=to_right, tone=tone))
+            parts.append(_arrow(near, to_right=to_right, tone=tone))
         else:
             if each.u is not None:
                 left, right = (min(max(x(each.value + k * each.u), 0.0), WIDTH) for k in (-COVERAGE, COVERAGE))
                 parts.append(f'<path class="whisker {tone}" d="M{left:.1f} {MIDDLE:g}H{right:.1f}"/>')
-            parts.append(_mark(at, tone=tone))
+            parts.append(_mark(near, tone=tone))
     return f'<svg class="strip" viewBox="0 0 {WIDTH:g} 14" aria-hidden="true">{"".join(parts)}</svg>'
 
 

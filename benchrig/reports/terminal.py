@@ -105,7 +105,7 @@ def _brief(limit: str) -> str:
     """The limit with signs for words: the terminal is narrow."""
     if limit == "none":
         return ""
-    return limit.replace("at most", "≤").replace("at least", "≥")
+    return limit.replace("max", "≤").replace("min", "≥")
 
 
 def _below(record: RunRecord) -> list[tuple[str, str]]:

@@ -117,16 +117,16 @@ def limit_text(limit: Limit | None) -> str:
     Examples
     --------
     >>> limit_text(Limit("hold_leak_sccm", None, 5.0, "maker's data"))
-    'at most 5'
+    'max 5'
     >>> limit_text(Limit("coil_resistance_20c_ohm", 22.0, 27.0, "maker's data"))
     '22 to 27'
     """
     if limit is None or (limit.low is None and limit.high is None):
         return "none"
     if limit.low is None:
-        return f"at most {limit.high:g}"
+        return f"max {limit.high:g}"
     if limit.high is None:
-        return f"at least {limit.low:g}"
+        return f"min {limit.low:g}"
     return f"{limit.low:g} to {limit.high:g}"
 
 
@@ -179,7 +179,7 @@ def _short(one: Judged) -> str:
     why = one.why or one.characteristic.why_not
     if one.outcome == "no limit":
         return one.characteristic.why_not
-    if one.characteristic.value is not None and not one.characteristic.bound:
+    if one.characteristic.value is not None:
         head, said, rest = why.partition(" allowed; ")
         why = rest if said else "" if head.endswith(" allowed") else why
     if one.outcome.startswith("conditional") and one.p_conform is not None:

@@ -13,7 +13,9 @@ import pytest
 
 from benchrig.analysis.results import Curve, Trace
 from benchrig.records import RunRecord
-from benchrig.reports.plots import _allowed, _slowest, clicks_svg, flow_svg, hold_svg, plots
+from benchrig.reports.flow_plot import slowest_line
+from benchrig.reports.hold_plot import allowed_line
+from benchrig.reports.plots import clicks_svg, flow_svg, hold_svg, plots
 from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
 
 
@@ -50,7 +52,7 @@ def test_no_picture_without_a_trace() -> None:
 
 def test_the_line_at_the_limit_rises_as_the_limit_says() -> None:
     record = sample("accept")
-    allowed = _allowed(record, record.traces("hold")[0], AMBIENT_PA)
+    allowed = allowed_line(record, record.traces("hold")[0], AMBIENT_PA)
     assert allowed is not None
     (start_s, end_s), (start_kpa, end_kpa), _ = allowed
     # By hand: 5 + 0.15 cm3/min counted at 273.15 K and 101.325 kPa, in 500 cm3 at 295.25 K:
@@ -63,7 +65,7 @@ def test_the_slowest_fill_allowed_is_stretched_by_flow_over_limit() -> None:
     record = sample("accept")
     trace = record.traces("flow")[0]
     fit = (trace.curves[0][1].time_s, trace.curves[0][1].values)
-    slowest = _slowest(record, trace, fit)
+    slowest = slowest_line(record, trace, fit)
     assert slowest is not None
     opened_s = trace.marks["opened"]
     assert (slowest[0][-1] - opened_s) / (fit[0][-1] - opened_s) == pytest.approx(23.1 / 18.0)
