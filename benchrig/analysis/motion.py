@@ -14,10 +14,13 @@ from benchrig.analysis.smoothing import local_quadratic, scan_kinks
 __all__ = ["Instant", "Motion", "best_kink", "look_for_motion"]
 
 HUMP_MOVED = 0.08  # share of the full current by which rise and decay must differ more in the middle than on both sides
+HUMP_STILL = 0.045
 BARE_MOVED = 0.10  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
 BARE_STILL = 0.03
-DIP_MOVED = 0.03  # fall of the current, share of the full current
-SCALES_S = (0.8e-3, 2e-3, 5e-3)  # windows before and after a kink
+DIP_CLEAR = 7.0  # standard deviations by which the current must fall, and rise again
+DIP_LEAST = 0.01  # share of the full current
+DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
+SIDES_S = (0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
 @dataclass(frozen=True)
@@ -43,9 +46,12 @@ class Motion:
 
 
 def best_kink(
-    values: Samples, noise: float, dt: float, low: int, high: int, sign: float, scales_s: tuple[float, ...] = SCALES_S
+    values: Samples, noise: float, dt: float, low: int, high: int, sign: float, sides_s: tuple[float, ...], *, bent: bool
 ) -> Instant | None:
     """Clearest change of slope of one sign between two samples.
+
+    Windows of all lengths before and after are tried. Of those in which two parabolas (or a parabola and a line) fit the
+    samples, the one that shows the kink most clearly is used.
 
     Parameters
     ----------
@@ -59,41 +65,85 @@ def best_kink(
         First and last sample that may be the kink.
     sign : float
         1.0 for a slope that rises, -1.0 for one that falls.
-    scales_s : tuple of float
-        Lengths of the parabolas on each side; the one that shows the kink most clearly is used.
+    sides_s : tuple of float
+        Lengths of the windows on each side.
+    bent : bool
+        A parabola after the kink too.
 
     Returns
     -------
     Instant or None
         Time from the first sample; None when no window fits.
     """
-    best: Instant | None = None
-    for scale in scales_s:
-        side = max(4, round(scale / dt))
-        scan = scan_kinks(values, side, side)
-        if scan is None:
+    best: tuple[bool, float, Instant] | None = None
+    lengths = sorted({max(4, round(s / dt)) for s in sides_s})
+    for left in lengths:
+        for right in lengths:
+            if right > 2 * left or left > 4 * right:
+                continue
+            found = _kink_at(values, noise, dt, low, high, sign, left, right, bent)
+            if found is not None and (best is None or found[:2] > best[:2]):
+                best = found
+    return best[2] if best else None
+
+
+def _kink_at(
+    values: Samples, noise: float, dt: float, low: int, high: int, sign: float, left: int, right: int, bent: bool
+) -> tuple[bool, float, Instant] | None:
+    a, b = max(low - left, 0), min(high + right + 1, len(values))
+    scan = scan_kinks(values[a:b], left, right, bent=bent)
+    if scan is None or len(scan.rss) < 3:
+        return None
+    misfit = scan.rss / (noise**2 * scan.freedom)
+    clear = sign * scan.jump / (scan.jump_sd * noise)
+    cost = np.where(clear > 3.0, scan.rss, np.inf)
+    # a bad fit beside a clear kink is worth more than a good fit of nothing
+    k = int(np.argmax(clear / np.maximum(misfit, 1.0)))
+    near = np.arange(max(0, k - left // 2), min(len(cost), k + left // 2 + 1))
+    j = int(near[np.argmin(cost[near])])
+    if np.isfinite(cost[j]):
+        k = j
+    m = min(max(k, 1), len(scan.rss) - 2)
+    y0, y1, y2 = (float(v) for v in scan.rss[m - 1 : m + 2])
+    bend = y0 - 2 * y1 + y2
+    if bend <= 0.0:
+        return None
+    shift = float(np.clip(0.5 * (y0 - y2) / bend, -1.0, 1.0)) if m == k else 0.0
+    u = (2 * noise**2 * max(1.0, float(misfit[k])) / bend) ** 0.5
+    fits = bool(misfit[k] < 1.0 + 3.0 * (2.0 / scan.freedom) ** 0.5) and m == k
+    strength = float(clear[k]) / max(1.0, float(misfit[k]))
+    return fits, strength, Instant((a + scan.first + k + shift) * dt, (u**2 + 0.1**2) ** 0.5 * dt, float(clear[k]))
+
+
+@dataclass(frozen=True)
+class Dip:
+    """Deepest fall of the current that is made good again: `depth` and `u` over the full current, samples of top and bottom."""
+
+    depth: float
+    u: float
+    clear: float
+    top: int
+    bottom: int
+    span: int
+
+
+def find_dip(values: Samples, noise: float, dt: float) -> Dip:
+    """Deepest dip, in standard deviations, of running means of three lengths."""
+    best = Dip(0.0, noise, 0.0, 0, 0, 1)
+    for span_s in DIP_SPANS_S:
+        span = max(1, round(span_s / dt))
+        if len(values) < 3 * span:
             continue
-        a, b = max(low - scan.first, 0), min(high - scan.first, len(scan.rss) - 1)
-        if b < a:
-            continue
-        misfit = np.maximum(scan.rss[a : b + 1] / (noise**2 * scan.freedom), 1.0)
-        clear = sign * scan.jump[a : b + 1] / (scan.jump_sd * noise * misfit)
-        k = int(np.argmax(clear))
-        # the joint that fits best near the clearest change of slope
-        near = range(max(a, a + k - side // 2), min(b, a + k + side // 2) + 1)
-        k = min(near, key=lambda j: scan.rss[j])
-        z = float(clear[k - a])
-        if best is not None and z <= best.clear:
-            continue
-        j = min(max(k, 1), len(scan.rss) - 2)
-        if len(scan.rss) < 3:
-            continue
-        y0, y1, y2 = (float(v) for v in scan.rss[j - 1 : j + 2])
-        bend = y0 - 2 * y1 + y2
-        shift = float(np.clip(0.5 * (y0 - y2) / bend, -1.0, 1.0)) if bend > 0 and j == k else 0.0
-        var = float(misfit[k - a]) * noise**2
-        u = (2 * var / bend) ** 0.5 if bend > 0 else float(side)
-        best = Instant((scan.first + k + shift) * dt, (u**2 + 0.1**2) ** 0.5 * dt, z)
+        sums = np.concatenate([[0.0], np.cumsum(values)])
+        mean = (sums[span:] - sums[:-span]) / span
+        before = np.maximum.accumulate(mean)
+        after = np.maximum.accumulate(mean[::-1])[::-1]
+        depth = np.minimum(before, after) - mean
+        k = int(np.argmax(depth))
+        u = noise * (2.0 / span) ** 0.5
+        if float(depth[k]) / u > best.clear:
+            top = int(np.argmax(mean[: k + 1]))
+            best = Dip(float(before[k] - mean[k]), u, float(depth[k]) / u, top + span // 2, k + span // 2, span)
     return best
 
 
@@ -150,60 +200,48 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if len(where) < 8:
         return Motion(None, 0.0, None, None, 0.0, 0.0, ("too few samples in the rise to say whether the armature moved",))
     if compared:
-        series = local_quadratic(b.apart[where], wide)
+        series = local_quadratic(b.apart, round(3.5e-4 / dt))[where]
     else:
         series = _over_hull(b.rise_flux[where], local_quadratic(b.rise_smooth[where], wide))
     height, peak = _hump(series)
-    base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
-    fallen = np.flatnonzero(series[peak:] < base + 0.15 * height)
-    end = int(where[peak + fallen[0]]) if len(fallen) else int(where[-1])
-    peak_at = int(where[peak])
-    raw = b.rise - b.rise_smooth + b.apart if compared else b.rise
-    good = np.flatnonzero(np.isfinite(raw))
-    first = int(good[0])
-    scales = tuple(s for s in SCALES_S if s < 3.0 * max(float(trace.rise_s[end] - trace.rise_s[peak_at]), 5e-4))
-    kink = best_kink(
-        raw[first : int(good[-1]) + 1], noise, dt, peak_at - first, end - first + round(1e-3 / dt), 1.0, scales or SCALES_S[:1]
-    )
-    arrival = None
-    if kink is not None:
-        arrival = Instant(kink.s + float(trace.rise_s[first]), kink.u_s, kink.clear)
-    dip, dip_u, at = _dip(trace, b, noise, arrival)
+    settled = np.flatnonzero(b.rise_smooth > 0.99)
+    shows = slice(0, max(int(settled[0]) if len(settled) else len(b.rise), int(where[-1])) + 1)
+    dip = find_dip(b.rise[shows], noise, dt)
+    dipped = dip.clear > DIP_CLEAR and dip.depth > DIP_LEAST
+    by_dip = min(dip.clear / DIP_CLEAR, dip.depth / DIP_LEAST)
+    if not dipped:
+        by_dip = 0.0
     if compared:
-        evidence = height / HUMP_MOVED
-        moved: bool | None = evidence > 1.0
+        evidence, still = max(height / HUMP_MOVED, by_dip), HUMP_STILL
     else:
         notes.append("no decay to compare with: motion judged from the rise alone")
-        evidence = max(height / BARE_MOVED, dip / DIP_MOVED if dip > 5 * dip_u and height > BARE_STILL else 0.0)
-        moved = True if evidence > 1.0 else False if height < BARE_STILL else None
-        if moved is None:
-            notes.append("the rise bends in a way that iron alone could also cause: cannot tell")
+        evidence, still = max(height / BARE_MOVED, by_dip), BARE_STILL
+    moved = True if evidence > 1.0 else False if height < still else None
+    if moved is None:
+        notes.append("the rise bends in a way that iron alone could also cause: cannot tell whether the armature moved")
     if not moved:
-        return Motion(moved, evidence, None, None, 0.0, dip_u, tuple(notes))
+        return Motion(moved, evidence, None, None, 0.0, dip.u, tuple(notes))
+    peak_at = int(where[peak])
+    base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
+    high = np.flatnonzero(series[peak:] > base + 0.2 * height)
+    end = int(where[peak + high[-1]])
+    if dipped:
+        reach = dip.span + round(6e-4 / dt)
+        arrival = best_kink(b.rise, noise, dt, dip.bottom - reach, dip.bottom + reach, 1.0, SIDES_S[:4], bent=True)
+    else:
+        raw = b.rise - b.rise_smooth + b.apart if compared else b.rise
+        fall_s = max(float(trace.rise_s[end] - trace.rise_s[peak_at]), 1e-3)
+        third = round(0.3 * fall_s / dt)
+        sides = tuple(share * fall_s for share in (0.25, 0.5, 1.0))
+        arrival = best_kink(raw, noise, dt, peak_at + third, end + third, 1.0, sides, bent=not compared)
+    if arrival is not None:
+        arrival = Instant(arrival.s + float(trace.rise_s[0]), arrival.u_s, arrival.clear)
     if arrival is None or arrival.clear < 3.0:
         arrival = None
         notes.append("the armature moved, but its arrival does not show")
-    start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), at)
-    return Motion(True, evidence, start, arrival, dip, dip_u, tuple(notes))
-
-
-def _dip(trace: CoilTrace, b: Branches, noise: float, arrival: Instant | None) -> tuple[float, float, float | None]:
-    """Depth of the dip before the arrival, its standard uncertainty, and the time of the maximum before it."""
-    wide = max(2, round(3e-4 / trace.dt_s))
-    u = noise * (2 * 2.25 / (2 * wide + 1)) ** 0.5
-    if arrival is None:
-        return 0.0, u, None
-    k = int(np.searchsorted(trace.rise_s, arrival.s))
-    if k < 3 or k >= len(b.rise):
-        return 0.0, u, None
-    smooth = local_quadratic(b.rise[: k + 1], wide)
-    m = int(np.argmax(smooth))
-    right = b.rise[k : k + 2 * wide + 1]
-    if len(right) < 3:
-        return 0.0, u, None
-    bottom = float(np.polyfit(np.arange(len(right)), right, 1)[1])
-    depth = float(smooth[m]) - min(bottom, float(smooth[-1 - min(wide, k) :].min()))
-    return (depth, u, float(trace.rise_s[m])) if depth > 4.0 * u else (0.0, u, None)
+    top_s = float(trace.rise_s[dip.top]) if dipped else None
+    start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s)
+    return Motion(True, evidence, start, arrival, dip.depth if dipped else 0.0, dip.u, tuple(notes))
 
 
 def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None) -> Instant | None:

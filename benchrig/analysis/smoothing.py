@@ -105,19 +105,19 @@ class KinkScan:
     level: Samples
 
 
-@lru_cache(maxsize=64)
-def _kink_basis(left: int, right: int) -> tuple[Samples, Samples, Samples]:
+@lru_cache(maxsize=256)
+def _kink_basis(left: int, right: int, bent: bool) -> tuple[Samples, Samples, Samples]:
     k = np.arange(-left, right + 1, dtype=np.float64)
     before, after = np.minimum(k, 0.0), np.maximum(k, 0.0)
     columns = [np.ones_like(k), before, after, before**2, after**2]
-    q, r = np.linalg.qr(np.stack(columns, axis=1))
+    q, r = np.linalg.qr(np.stack(columns[: 5 if bent else 4], axis=1))
     inverse = np.linalg.inv(r)
     jump = q @ (inverse[2] - inverse[1])
     level = q @ inverse[0]
     return np.asarray(q, dtype=np.float64), np.asarray(jump, dtype=np.float64), np.asarray(level, dtype=np.float64)
 
 
-def scan_kinks(values: Samples, left: int, right: int) -> KinkScan | None:
+def scan_kinks(values: Samples, left: int, right: int, *, bent: bool = True) -> KinkScan | None:
     """Fit two parabolas, joined but free to change slope, around every sample.
 
     Parameters
@@ -126,6 +126,8 @@ def scan_kinks(values: Samples, left: int, right: int) -> KinkScan | None:
         Evenly spaced samples, finite.
     left, right : int
         Samples before and after the joint, at least 3 each.
+    bent : bool
+        False: a straight line after the joint.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def scan_kinks(values: Samples, left: int, right: int) -> KinkScan | None:
     width = left + right + 1
     if len(values) < width:
         return None
-    q, jump, level = _kink_basis(left, right)
+    q, jump, level = _kink_basis(left, right, bent)
     windows = np.lib.stride_tricks.sliding_window_view(values - values.mean(), width)
     energy = np.einsum("ij,ij->i", windows, windows)
     rss = np.maximum(energy - np.sum((windows @ q) ** 2, axis=1), 0.0)
@@ -151,6 +153,6 @@ def scan_kinks(values: Samples, left: int, right: int) -> KinkScan | None:
         jump=windows @ jump,
         jump_sd=float(np.sqrt(jump @ jump)),
         rss=rss,
-        freedom=width - 5,
+        freedom=width - q.shape[1],
         level=windows @ level + values.mean(),
     )
