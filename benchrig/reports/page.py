@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,7 @@ _PICTURES = (
 )
 
 
+@cache
 def environment() -> Environment:
     """Templates in which every value is escaped, a missing value is an error, and unseen characters show."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
