@@ -356,8 +356,8 @@ class Board:
         self._demand_channels(wanted.channel_mask, 1)
         if wanted.samples * channels_in(wanted.channel_mask) > self._port.capture_words:
             raise _RefusedError(m.CAPTURE_TOO_LARGE, self._port.capture_words)
-        if self._recording is not None and self._recording.due_us() is not None:
-            raise _RefusedError(m.SWITCH_PENDING, self._recording.wanted.capture_id)
+        if self._recording is not None and self._recording.switches_to_come():
+            raise _RefusedError(m.SWITCH_PENDING, self._recording.switches_to_come())
         if wanted.switch_at != m.NEVER:
             self._demand(wanted.switch_outputs)
         if wanted.release_at != m.NEVER:

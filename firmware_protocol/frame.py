@@ -134,7 +134,7 @@ class Decoder:
                     self.rejected += 1
                 else:
                     frames.append(frame)
-        if self._overlong or len(held) > MAX_ENCODED:
+        if len(held) > MAX_ENCODED:
             self._overlong = True
             held = b""
         self._held = bytes(held)

@@ -64,6 +64,10 @@ class Recording:
         """Board time of the next switch, None if there is none to come."""
         return self._pending[0][0] if self._pending else None
 
+    def switches_to_come(self) -> int:
+        """Switches that are neither made nor cancelled."""
+        return len(self._pending)
+
     def take_switch(self) -> int:
         """Outputs of the next switch, which is then no longer to come."""
         return self._pending.pop(0)[1]

@@ -1,0 +1,79 @@
+"""The board's files on MicroPython itself: all vectors, the dialogue, and what the board must not carry.
+
+Needs node and the npm package ``@micropython/micropython-webassembly-pyscript@1.27.0``; its folder (or the folder that
+``npm install --prefix`` was given) in BENCHRIG_MICROPYTHON.
+"""
+
+import ast
+import json
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.firmware_protocol.vectors import VECTORS
+from tests.helpers import absent, need_program
+
+REPOSITORY = Path(__file__).parents[2]
+CARRIED = ["__init__", "fields", "frame", "tuples", "messages", "recording", "board"]
+THERE = {"binascii", "struct", "collections", "firmware_protocol"}  # modules that the board has
+
+
+@pytest.mark.slow
+def test_the_vectors_hold_on_micropython():
+    folder = os.environ.get("BENCHRIG_MICROPYTHON")
+    if not folder:
+        absent("BENCHRIG_MICROPYTHON does not name the folder of MicroPython for node")
+    node = need_program("node")
+    script = Path(__file__).with_name("run_on_micropython.mjs")
+    done = subprocess.run(
+        [node, str(script), str(folder), str(REPOSITORY)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    counts = {name: len(VECTORS[name]) for name in ("cobs", "frames", "streams", "bodies", "bad_bodies", "dialogue")}
+    assert json.loads(done.stdout) == counts
+
+
+def runtime(tree):
+    """All nodes that are carried out on the board: the branches for a type checker left out."""
+    todo = [tree]
+    while todo:
+        node = todo.pop()
+        yield node
+        for field, value in ast.iter_fields(node):
+            if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING" and field == "body":
+                continue
+            todo += [child for child in (value if isinstance(value, list) else [value]) if isinstance(child, ast.AST)]
+
+
+@pytest.mark.parametrize("name", CARRIED)
+def test_the_board_imports_only_what_it_has(name):
+    tree = ast.parse((REPOSITORY / "firmware_protocol" / f"{name}.py").read_text(encoding="utf-8"))
+    wanted = set()
+    for node in runtime(tree):
+        if isinstance(node, ast.Import):
+            wanted |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            wanted.add((node.module or "").split(".")[0])
+            assert node.module != "firmware_protocol.typed"
+    assert wanted <= THERE
+
+
+@pytest.mark.parametrize("name", CARRIED)
+def test_the_board_uses_nothing_that_micropython_lacks(name):
+    tree = ast.parse((REPOSITORY / "firmware_protocol" / f"{name}.py").read_text(encoding="utf-8"))
+    for node in runtime(tree):
+        assert not isinstance(node, ast.Match)
+        if isinstance(node, (ast.List, ast.Set, ast.Tuple)):
+            assert not any(isinstance(item, ast.Starred) for item in node.elts), f"line {node.lineno}"
+        if isinstance(node, ast.Call):
+            assert getattr(node.func, "attr", "") not in {"Struct", "to_bytes", "crc_hqx"}, f"line {node.lineno}"
+            assert not any(keyword.arg == "strict" for keyword in node.keywords), f"line {node.lineno}"
+        if isinstance(node, ast.Delete):
+            assert not any(isinstance(target, ast.Subscript) for target in node.targets), f"line {node.lineno}"
+
+
+def test_every_file_of_the_package_is_either_carried_or_for_the_type_checker():
+    names = {path.stem for path in (REPOSITORY / "firmware_protocol").glob("*.py")}
+    assert names == {*CARRIED, "typed"}
