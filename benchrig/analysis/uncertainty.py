@@ -85,6 +85,13 @@ class Budget:
         return coverage_factor(coverage, self.dof) * self.u
 
 
+_TWO_SIGMA = (
+    13.9678, 4.5266, 3.3068, 2.8693, 2.6487, 2.5165, 2.4288, 2.3664, 2.3198, 2.2837,
+    2.2549, 2.2314, 2.2118, 2.1953, 2.1812, 2.1689, 2.1583, 2.1489, 2.1405, 2.1330,
+)  # fmt: skip
+"""JCGM 100, Table G.2: 95.45 %, 1 to 20 degrees of freedom; saves every run the import of scipy.special, 0.15 s."""
+
+
 def coverage_factor(coverage: float, dof: float) -> float:
     """Student's t for a two-sided interval; dof is truncated to a whole number as JCGM 100 G.4.1 allows.
 
@@ -93,6 +100,8 @@ def coverage_factor(coverage: float, dof: float) -> float:
     >>> round(coverage_factor(0.9545, 10), 2), round(coverage_factor(0.95, math.inf), 3)
     (2.28, 1.96)
     """
+    if coverage == 0.9545 and 1.0 <= dof < len(_TWO_SIGMA) + 1:
+        return _TWO_SIGMA[math.floor(dof) - 1]
     from scipy.special import ndtri, stdtrit
 
     upper = 0.5 * (1.0 + coverage)

@@ -23,6 +23,8 @@ HOST_SILENT_S = 1.0
 """Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
 KEEP_ALIVE_S = 0.2
 """While waiting, the board is asked for its status this often."""
+RECORD_POLL_S = 0.4
+"""While recording, the board is asked what it has this often; each question keeps it fed."""
 METER_READY_S = 5.0
 """A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
 
@@ -231,7 +233,6 @@ class Bench:
         )
         blocks: list[Samples] = []
         done = 0
-        due = self.clock.now() + KEEP_ALIVE_S
         while True:
             progress = self.board.progress()
             if progress.recorded > done:
@@ -241,11 +242,8 @@ class Bench:
             if progress.finished or (done and enough(recording)):
                 break
             left_s = (samples - done) * period_us * 1e-6
-            self.clock.sleep_until(self.clock.now() + min(KEEP_ALIVE_S, left_s + 0.001))
-            self.on_wait()
-            if self.clock.now() >= due:
-                self._check(self.board.status())
-                due = self.clock.now() + KEEP_ALIVE_S
+            self.clock.sleep_until(self.clock.now() + min(RECORD_POLL_S, left_s + 0.001))
+            self._feed()
         status = self.board.status()
         self._state = status.outputs
         self._check(status)

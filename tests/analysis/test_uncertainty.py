@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from scipy.stats import t as student
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -162,6 +163,11 @@ def test_effective_degrees_of_freedom_are_not_claimed_with_correlated_inputs() -
 )
 def test_coverage_factors_of_table_g2(dof: float, k: float) -> None:
     assert coverage_factor(0.9545, dof) == pytest.approx(k, abs=0.0051)
+
+
+@pytest.mark.parametrize("dof", range(1, 25))
+def test_the_table_in_the_code_agrees_with_scipys_student(dof: int) -> None:
+    assert coverage_factor(0.9545, dof) == pytest.approx(float(student.ppf(0.97725, dof)), abs=5.1e-5)
 
 
 def test_bench_example_two_the_leak() -> None:
