@@ -60,12 +60,15 @@ class MemoryByteLink:
         self.name = "the simulated bench"
         self._machine = machine
         self._arriving: deque[tuple[float, bytes]] = deque()
+        self._last_s = 0.0
         self._open = True
 
     def write(self, data: bytes) -> None:
         """Send all of `data`; it arrives a moment later, and the answer a moment after that."""
         self._check()
-        arrives_s = self._machine.now_s + WIRE_S + len(data) * BYTE_S
+        # What was sent before arrives before: a short message does not overtake a long one.
+        arrives_s = max(self._machine.now_s + WIRE_S, self._last_s) + len(data) * BYTE_S
+        self._last_s = arrives_s
 
         def deliver() -> None:
             if self._machine.board_unplugged:
@@ -119,12 +122,15 @@ class MemoryTextLink:
         self._machine = machine
         self._session = 1
         self._arriving: deque[tuple[float, str]] = deque()
+        self._last_s = 0.0
         self._open = True
 
     def write(self, line: str) -> None:
         """Send one line; it arrives a moment later."""
         self._check()
-        arrives_s = self._machine.now_s + WIRE_S + len(line) * BYTE_S
+        # What was sent before arrives before: a short message does not overtake a long one.
+        arrives_s = max(self._machine.now_s + WIRE_S, self._last_s) + len(line) * BYTE_S
+        self._last_s = arrives_s
         session = self._session
 
         def deliver() -> None:

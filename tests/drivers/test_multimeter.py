@@ -98,7 +98,6 @@ def test_a_new_start_forgets_the_reading_before(rig):
     assert rig.finish() == pytest.approx(30.0, abs=0.02)
 
 
-@pytest.mark.xfail(reason="simulators/memory.py lets a short line overtake a longer one sent before it", strict=False)
 def test_a_setting_that_the_meter_refuses_is_named_with_its_error(rig):
     with pytest.raises(DeviceError, match=r"reports an error set to FRES, 1e\+12 ohm.*-222") as caught:
         rig.meter.set_up_resistance(4, 1e12, 10)

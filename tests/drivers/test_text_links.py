@@ -78,10 +78,7 @@ def test_an_answer_comes_without_its_terminator(case):
     assert case.link.read(case.within(2.0)) == IDENTITY
 
 
-def test_answers_come_in_the_order_of_the_questions(case, request):
-    if "in_memory" in request.node.name:
-        overtaking = "simulators/memory.py lets a short line overtake a longer one sent before it"
-        request.applymarker(pytest.mark.xfail(reason=overtaking, strict=False))
+def test_answers_come_in_the_order_of_the_questions(case):
     for line in ("*IDN?", "SYST:VERS?", "*IDN?"):
         case.link.write(line)
     assert [case.link.read(case.within(2.0)) for _ in range(3)] == [IDENTITY, "1999.0", IDENTITY]
