@@ -18,9 +18,12 @@ HUMP_STILL = 0.045
 BARE_MOVED = 0.10  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
 BARE_STILL = 0.03
 DIP_CLEAR = 7.0  # standard deviations by which the current must fall, and rise again
+DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
-SIDES_S = (0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
+MODEL_SHARE = 0.1  # of the window: standard uncertainty of a kink because the true curves are no parabolas
+SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
+SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
 @dataclass(frozen=True)
@@ -50,8 +53,8 @@ def best_kink(
 ) -> Instant | None:
     """Clearest change of slope of one sign between two samples.
 
-    Windows of all lengths before and after are tried. Of those in which two parabolas (or a parabola and a line) fit the
-    samples, the one that shows the kink most clearly is used.
+    Windows of all lengths before and after are tried; the one is used in which the change of slope is largest against its
+    standard deviation, taken from the residuals where they are larger than the noise.
 
     Parameters
     ----------
@@ -75,44 +78,65 @@ def best_kink(
     Instant or None
         Time from the first sample; None when no window fits.
     """
-    best: tuple[bool, float, Instant] | None = None
     lengths = sorted({max(4, round(s / dt)) for s in sides_s})
-    for left in lengths:
-        for right in lengths:
-            if right > 2 * left or left > 4 * right:
-                continue
-            found = _kink_at(values, noise, dt, low, high, sign, left, right, bent)
-            if found is not None and (best is None or found[:2] > best[:2]):
-                best = found
-    return best[2] if best else None
+    pairs = [(left, right) for left in lengths for right in lengths if right <= 2 * left and left <= 4 * right]
+    found = [f for pair in pairs if (f := _kink_at(values, noise, dt, low, high, sign, *pair, bent)) is not None]
+    if not found:
+        return None
+    best = max(found, key=lambda f: f.strength)
+    if not best.fits:
+        # the bend is too sharp for these windows: the longest that do fit, nearby
+        reach = round(6e-4 / dt) + 1
+        low, high = max(low, best.at - reach), min(high, best.at + reach)
+        closer = [f for pair in pairs if (f := _kink_at(values, noise, dt, low, high, sign, *pair, bent)) is not None]
+        good = [f for f in closer if f.fits and f.instant.clear > 4.0]
+        if good:
+            best = max(good, key=lambda f: f.strength)
+        elif closer:
+            best = min(closer, key=lambda f: f.misfit)
+    return best.instant
+
+
+@dataclass(frozen=True)
+class _Kink:
+    fits: bool
+    misfit: float
+    strength: float
+    at: int
+    instant: Instant
 
 
 def _kink_at(
     values: Samples, noise: float, dt: float, low: int, high: int, sign: float, left: int, right: int, bent: bool
-) -> tuple[bool, float, Instant] | None:
+) -> _Kink | None:
     a, b = max(low - left, 0), min(high + right + 1, len(values))
     scan = scan_kinks(values[a:b], left, right, bent=bent)
     if scan is None or len(scan.rss) < 3:
         return None
-    misfit = scan.rss / (noise**2 * scan.freedom)
+    misfit = np.maximum(scan.rss / (noise**2 * scan.freedom), 1.0)
     clear = sign * scan.jump / (scan.jump_sd * noise)
-    cost = np.where(clear > 3.0, scan.rss, np.inf)
     # a bad fit beside a clear kink is worth more than a good fit of nothing
-    k = int(np.argmax(clear / np.maximum(misfit, 1.0)))
-    near = np.arange(max(0, k - left // 2), min(len(cost), k + left // 2 + 1))
-    j = int(near[np.argmin(cost[near])])
-    if np.isfinite(cost[j]):
-        k = j
+    k = int(np.argmax(clear / np.sqrt(misfit)))
+    near = np.arange(max(0, k - left // 2), min(len(clear), k + left // 2 + 1))
+    cost = np.where(clear[near] > 3.0, scan.rss[near], np.inf)
+    if np.isfinite(cost.min()):
+        k = int(near[np.argmin(cost)])
     m = min(max(k, 1), len(scan.rss) - 2)
     y0, y1, y2 = (float(v) for v in scan.rss[m - 1 : m + 2])
     bend = y0 - 2 * y1 + y2
     if bend <= 0.0:
         return None
     shift = float(np.clip(0.5 * (y0 - y2) / bend, -1.0, 1.0)) if m == k else 0.0
-    u = (2 * noise**2 * max(1.0, float(misfit[k])) / bend) ** 0.5
-    fits = bool(misfit[k] < 1.0 + 3.0 * (2.0 / scan.freedom) ** 0.5) and m == k
-    strength = float(clear[k]) / max(1.0, float(misfit[k]))
-    return fits, strength, Instant((a + scan.first + k + shift) * dt, (u**2 + 0.1**2) ** 0.5 * dt, float(clear[k]))
+    u = (2 * noise**2 * float(misfit[k]) / bend) ** 0.5
+    strength = float(clear[k]) / float(misfit[k]) ** 0.5
+    fits = bool(misfit[k] < 1.0 + 2.5 * (2.0 / scan.freedom) ** 0.5) and m == k
+    at = a + scan.first + k
+    return _Kink(fits, float(misfit[k]), strength, at, Instant((at + shift) * dt, _with_model(u, left, right) * dt, strength))
+
+
+def _with_model(u: float, left: int, right: int) -> float:
+    """Add to the noise, in samples, what the true shape differs from parabolas: found by Monte Carlo, see the benchmark."""
+    return (u**2 + 0.25**2 + (MODEL_SHARE * (left + right) / 2) ** 2) ** 0.5
 
 
 @dataclass(frozen=True)
@@ -225,15 +249,13 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
     high = np.flatnonzero(series[peak:] > base + 0.2 * height)
     end = int(where[peak + high[-1]])
-    if dipped:
-        reach = dip.span + round(6e-4 / dt)
-        arrival = best_kink(b.rise, noise, dt, dip.bottom - reach, dip.bottom + reach, 1.0, SIDES_S[:4], bent=True)
+    near = b.rise[: end + round(1e-3 / dt)] if compared else b.rise[shows]
+    small = dip if dipped else find_dip(near, noise, dt)
+    if dipped or (small.clear > DIP_SEEN and small.bottom > peak_at // 2):
+        reach = small.span + round(6e-4 / dt)
+        arrival = best_kink(b.rise, noise, dt, small.bottom - reach, small.bottom + reach, 1.0, SIDES_S[:5], bent=True)
     else:
-        raw = b.rise - b.rise_smooth + b.apart if compared else b.rise
-        fall_s = max(float(trace.rise_s[end] - trace.rise_s[peak_at]), 1e-3)
-        third = round(0.3 * fall_s / dt)
-        sides = tuple(share * fall_s for share in (0.25, 0.5, 1.0))
-        arrival = best_kink(raw, noise, dt, peak_at + third, end + third, 1.0, sides, bent=not compared)
+        arrival = _shoulder(trace, b, noise, peak_at, end, compared)
     if arrival is not None:
         arrival = Instant(arrival.s + float(trace.rise_s[0]), arrival.u_s, arrival.clear)
     if arrival is None or arrival.clear < 3.0:
@@ -242,6 +264,23 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     top_s = float(trace.rise_s[dip.top]) if dipped else None
     start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s)
     return Motion(True, evidence, start, arrival, dip.depth if dipped else 0.0, dip.u, tuple(notes))
+
+
+def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, compared: bool) -> Instant | None:
+    """Arrival without a dip: a bend upwards in the current, or the end of the fall of the hump, whichever is clearer."""
+    dt = trace.dt_s
+    fall_s = max((end - peak) * dt, 1e-3)
+    third = round(0.3 * fall_s / dt)
+    found = [best_kink(b.rise, noise, dt, peak, end + 2 * third, 1.0, SIDES_S, bent=True)]
+    if compared:
+        raw = b.rise - b.rise_smooth + b.apart
+        sides = tuple(share * fall_s for share in (0.25, 0.5, 1.0))
+        found.append(best_kink(raw, noise, dt, peak + third, end + third, 1.0, sides, bent=False))
+    clear = [f for f in found if f is not None and f.clear > SHOULDER_CLEAR]
+    if not clear:
+        return None
+    most = max(f.clear for f in clear)
+    return max((f for f in clear if f.clear > 0.6 * most), key=lambda f: f.s)
 
 
 def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None) -> Instant | None:

@@ -49,14 +49,14 @@ def look_for_release(
     back: Instant | None = None
     if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST and hump.bottom > skip:
         reach = hump.span + round(6e-4 / dt)
-        back = best_kink(b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:4], bent=True)
+        back = best_kink(b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:5], bent=True)
     elif arrival_s is not None:
         # against the open line of the rise: once the armature rests the two run side by side
         k = int(np.searchsorted(trace.rise_s, arrival_s))
         top = int(np.argmax(b.apart[:k])) if k > 3 else 0
         beyond = b.decay - np.interp(b.decay_flux, b.rise_flux[: top + 1], b.rise_smooth[: top + 1])
         first = int(np.searchsorted(-b.decay_flux, -b.rise_flux[top]))
-        back = best_kink(beyond, noise, dt, max(skip, first), n - 1, -1.0, SIDES_S[1:], bent=False)
+        back = best_kink(beyond, noise, dt, max(skip, first), n - 1, -1.0, SIDES_S[2:], bent=False)
     if back is None or back.clear < CLEAR:
         return None, None, ("drop-out does not show before the current is used up",)
     k = round(back.s / dt)

@@ -145,14 +145,18 @@ def scan_kinks(values: Samples, left: int, right: int, *, bent: bool = True) -> 
     if len(values) < width:
         return None
     q, jump, level = _kink_basis(left, right, bent)
-    windows = np.lib.stride_tricks.sliding_window_view(values - values.mean(), width)
-    energy = np.einsum("ij,ij->i", windows, windows)
-    rss = np.maximum(energy - np.sum((windows @ q) ** 2, axis=1), 0.0)
+    level_out = float(values.mean())
+    y = values - level_out
+    squares = np.concatenate([[0.0], np.cumsum(y * y)])
+    inside = np.zeros(len(y) - width + 1)
+    for column in q.T:
+        inside += np.correlate(y, column, "valid") ** 2
+    rss = np.maximum(squares[width:] - squares[:-width] - inside, 0.0)
     return KinkScan(
         first=left,
-        jump=windows @ jump,
+        jump=np.correlate(y, jump, "valid"),
         jump_sd=float(np.sqrt(jump @ jump)),
         rss=rss,
         freedom=width - q.shape[1],
-        level=windows @ level + values.mean(),
+        level=np.correlate(y, level, "valid") + level_out,
     )
