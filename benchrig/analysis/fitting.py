@@ -6,7 +6,7 @@ A small solver of our own because importing scipy's costs more than ten times wh
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,9 +14,9 @@ from benchrig.analysis.results import Samples
 
 __all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_sd"]
 
-MOST_STEPS = 25
-SETTLED = 1e-3
-"""Stop when a step moves no parameter by more than this part of its uncertainty."""
+MOST_STEPS, MOST_DAMPINGS = 30, 9
+SETTLED = 0.01
+"""Stop when chi-square would fall by no more than this, were the model linear."""
 LEAST_SAMPLES = 20
 
 
@@ -24,7 +24,9 @@ LEAST_SAMPLES = 20
 class Parameter:
     """One fitted quantity: where to begin, what is known beforehand, between which ends it lies.
 
-    `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical derivative.
+    `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical derivative;
+    `span`, if given, that of the derivative from which the uncertainty comes, for a parameter whose effect is not linear
+    over its uncertainty.
     """
 
     name: str
@@ -34,6 +36,7 @@ class Parameter:
     prior_u: float = np.inf
     low: float = -np.inf
     high: float = np.inf
+    span: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,8 @@ class Fitted:
         Data less model over the standard deviation of each datum.
     widening : float
         Factor on the standard uncertainties for residuals that are larger than, or not independent like, the noise.
+    cost : float
+        Chi-square of data and priors together.
     """
 
     values: dict[str, float]
@@ -59,6 +64,7 @@ class Fitted:
     jacobian: Samples
     residual: Samples
     widening: float
+    cost: float
 
     def u(self, name: str) -> float:
         """Standard uncertainty of one parameter."""
@@ -137,21 +143,29 @@ def block_means(time_s: Samples, values: Samples, edges_s: Samples) -> tuple[Sam
 
 
 def fit(
-    model: Callable[[dict[str, float]], Samples],
+    model: Callable[[dict[str, float], bool], Samples],
     data: Samples,
     sd: Samples,
     parameters: Sequence[Parameter],
+    soft_sd: Sequence[float] = (),
+    settled_at: float = SETTLED,
 ) -> Fitted:
     """Least squares with priors by damped Gauss-Newton steps.
 
     Parameters
     ----------
     model : callable
-        From parameters by name to predicted data, shape (n,).
+        From parameters by name to predicted data, shape (n,). The second argument is true for a small step aside from
+        the parameters asked for last, for a derivative: a numerical model should then keep its grid.
     data, sd : ndarray, shape (n,)
         Data and their standard deviations.
     parameters : sequence of Parameter
         At least one. Every derivative is a forward difference over `Parameter.step`.
+    soft_sd : sequence of float
+        Pretend this much more noise, one after the other, on the way to the real fit: while there is much of it, what is
+        known beforehand keeps the search out of the narrow bent valleys that exact data have.
+    settled_at : float
+        Stop when chi-square would fall by no more than this, were the model linear.
 
     Returns
     -------
@@ -161,59 +175,72 @@ def fit(
     Examples
     --------
     >>> x = np.array([0.0, 1.0, 2.0, 3.0])
-    >>> line = fit(lambda q: q["a"] + q["s"] * x, 1 + 2 * x, np.ones(4), [Parameter("a", 0, 1e-6), Parameter("s", 0, 1e-6)])
+    >>> unknown = [Parameter("a", 0, 1e-6), Parameter("s", 0, 1e-6)]
+    >>> line = fit(lambda q, _: q["a"] + q["s"] * x, 1 + 2 * x, np.ones(4), unknown)
     >>> {name: round(value, 6) for name, value in line.values.items()}
     {'a': 1.0, 's': 2.0}
     """
+    for soft in soft_sd:
+        nearer = fit(model, data, np.hypot(sd, soft), parameters, settled_at=1.0).values
+        parameters = [replace(q, start=nearer[q.name]) for q in parameters]
     names = [q.name for q in parameters]
     low, high = np.array([q.low for q in parameters]), np.array([q.high for q in parameters])
     prior, weight = np.array([q.prior for q in parameters]), np.array([1 / q.prior_u for q in parameters])
     at = np.clip(np.array([q.start for q in parameters]), low, high)
 
-    def predicted(x: Samples) -> Samples:
-        return model(dict(zip(names, x.tolist(), strict=True)))
+    def predicted(x: Samples, aside: bool = False) -> Samples:
+        return model(dict(zip(names, x.tolist(), strict=True)), aside)
 
     def cost(x: Samples, y: Samples) -> float:
         return float(np.sum(((data - y) / sd) ** 2) + np.sum((weight * (x - prior)) ** 2))
+
+    def derivative(j: int, step: float) -> Samples:
+        nearby = at.copy()
+        step = step if at[j] + step <= high[j] else -step
+        nearby[j] += step
+        return np.asarray((predicted(nearby, aside=True) - now) / step, dtype=np.float64)
 
     now = predicted(at)
     best = cost(at, now)
     damping = 0.0
     jacobian = np.empty((len(data), len(names)))
     for _ in range(MOST_STEPS):
+        now = predicted(at)
         for j, q in enumerate(parameters):
-            aside = at.copy()
-            step = q.step if at[j] + q.step <= q.high else -q.step
-            aside[j] += step
-            jacobian[:, j] = (predicted(aside) - now) / step
+            jacobian[:, j] = derivative(j, q.step)
         scaled = jacobian / sd[:, None]
         normal = scaled.T @ scaled + np.diag(weight**2)
         slope = scaled.T @ ((data - now) / sd) - weight**2 * (at - prior)
         free = ~(((at <= low) & (slope < 0)) | ((at >= high) & (slope > 0)))
-        moved = False
-        for _ in range(8):
-            damped = normal + damping * np.diag(np.diag(normal))
+        full = _solved(normal[np.ix_(free, free)], slope[free])
+        if float(slope[free] @ full) < settled_at:
+            break
+        for _ in range(MOST_DAMPINGS):
             step_by = np.zeros(len(at))
-            step_by[free] = _solved(damped[np.ix_(free, free)], slope[free])
+            step_by[free] = full
+            if damping:
+                damped = normal + damping * np.diag(np.diag(normal))
+                step_by[free] = _solved(damped[np.ix_(free, free)], slope[free])
             there = np.clip(at + step_by, low, high)
             then = predicted(there)
             reached = cost(there, then)
-            if np.isfinite(reached) and reached <= best * (1 + 1e-12):
-                moved = True
+            if np.isfinite(reached) and reached < best:
                 break
-            damping = max(4 * damping, 1e-2)
-        u = np.sqrt(np.diag(_inverse(normal)))
-        settled = not moved or bool(np.all(np.abs(there - at) < SETTLED * u))
-        if moved:
-            at, now, best = there, then, reached
-            damping = damping / 5 if damping > 1e-4 else 0.0
-        if settled:
+            damping = max(5 * damping, 1e-3)
+        else:
             break
+        at, now, best = there, then, reached
+        damping = damping / 5 if damping > 1e-5 else 0.0
+    now = predicted(at)
+    for j, q in enumerate(parameters):
+        if q.span:
+            jacobian[:, j] = derivative(j, q.span)
+    scaled = jacobian / sd[:, None]
     residual = (data - now) / sd
     widening = _widening(residual, len(names))
     covariance = _inverse(scaled.T @ scaled / widening**2 + np.diag(weight**2))
     values = dict(zip(names, at.tolist(), strict=True))
-    return Fitted(values, covariance, jacobian, residual, widening)
+    return Fitted(values, covariance, jacobian, residual, widening, best)
 
 
 def _solved(matrix: Samples, right: Samples) -> Samples:

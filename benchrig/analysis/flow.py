@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd
 from benchrig.analysis.gas import GAMMA, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
-from benchrig.analysis.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
+from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["FlowResult", "analyse_flow"]
@@ -36,7 +36,13 @@ USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
 TRAVEL_U_S = 0.006
 AMBIENT_U_PA = 15.0
-TAIL_FROM, TAIL_U = 0.995, 0.05
+GROWING_SURE = 9.0
+"""Heat transfer that grows with the inflow is believed when the fit gains this much of chi-square: three standard
+uncertainties. Assuming it without need would cost a good part of what the fill says about the critical ratio."""
+FLOW_POWER, FLOW_POWER_U = 0.8, 0.2
+"""Heat transfer by the inflow grows with this power of it: 0.8 in turbulent pipe flow, about 0.7 under jets (from memory)."""
+USUAL_LAMINAR_LN_U = 1.0
+TAIL_FROM, TAIL_U = 0.995, 0.02
 """Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this part."""
 
 REASON_CLOSED = "the reservoir did not fill: the valve did not open"
@@ -253,11 +259,15 @@ def _opened(t: Samples, p: Samples, start_pa: float, noise_pa: float, setting: _
         )
     if reason:
         return FlowResult(opened=True, why_not=dict.fromkeys(_WANTED, reason), notes=(reason,))
-    x, y, n = _thinned(t, p, float(t[onset]), fill_s, period_s)
-    sd = np.hypot(
-        noise_pa / np.sqrt(n), np.where(y > TAIL_FROM * setting.ambient_pa, TAIL_U * (setting.ambient_pa - y), 0)
-    )
-    fitted, model = _fit_fill(x, y, sd, float(t[onset]), start_pa, fill_s, setting)
+    onset_s = float(t[onset])
+    rising = (t >= onset_s) & (away < 0.25 * vacuum_pa)
+    slope = float(np.polyfit(t[rising], away[rising], 1)[0]) if np.count_nonzero(rising) > 3 else vacuum_pa / fill_s
+    slope = max(slope, 0.3 * vacuum_pa / fill_s)
+    opened_s = onset_s - float(away[onset]) / slope - setting.response_s
+    x, y, n = _thinned(t, p, (opened_s, onset_s), fill_s, period_s)
+    close_to_ambient = y > TAIL_FROM * setting.ambient_pa
+    sd = np.hypot(noise_pa / np.sqrt(n), np.where(close_to_ambient, TAIL_U * (setting.ambient_pa - y), 0.0))
+    fitted, model = _fit_fill(x, y, sd, opened_s, slope, start_pa, (noise_pa, period_s), setting)
     return _result(x, model(fitted.values), fitted, setting)
 
 
@@ -268,53 +278,69 @@ def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
 
 
 def _thinned(
-    t: Samples, p: Samples, onset_s: float, fill_s: float, period_s: float
+    t: Samples, p: Samples, opening_s: tuple[float, float], fill_s: float, period_s: float
 ) -> tuple[Samples, Samples, Samples]:
-    """Block means: single samples about the opening, then blocks short enough for the curve to be straight in each."""
+    """Block means: narrow blocks about the opening, then blocks short enough for the curve to be straight in each."""
+    first_s, last_s = opening_s[0] - 0.015, opening_s[1] + 0.010
+    narrow = max(period_s, 0.001, (last_s - first_s) / 60)
     wide = max(fill_s / 60, period_s)
-    edges = [max(float(t[0]), onset_s - 0.4)]
-    close = max(8 * period_s, 0.012)
+    edges = [max(float(t[0]), first_s - 0.4)]
     while edges[-1] < t[-1] + period_s:
-        since = edges[-1] - onset_s
-        if since < -close:
-            step = max(period_s, min(0.05, -close - since))
-        elif since < close:
-            step = max(period_s, 0.001)
+        at = edges[-1]
+        if at < first_s:
+            step = max(period_s, min(0.05, first_s - at))
+        elif at < last_s:
+            step = narrow
         else:
-            step = min(wide * max(1.0, since / (2 * fill_s)), max(t[-1] / 50, period_s))
-        edges.append(edges[-1] + step)
+            step = min(wide * max(1.0, (at - last_s) / (2 * fill_s)), max(t[-1] / 50, period_s))
+        edges.append(at + step)
     return block_means(t, p, np.array(edges) - period_s / 2)
 
 
 def _fit_fill(
-    x: Samples, y: Samples, sd: Samples, onset_s: float, start_pa: float, fill_s: float, setting: _Setting
+    x: Samples,
+    y: Samples,
+    sd: Samples,
+    opened_s: float,
+    slope: float,
+    start_pa: float,
+    noise: tuple[float, float],
+    setting: _Setting,
 ) -> tuple[Fitted, _Model]:
+    noise_pa, period_s = noise
     start = start_pa / setting.ambient_pa
-    early = (x > onset_s) & (x < onset_s + 0.4 * fill_s)
-    slope = (
-        float(np.polyfit(x[early], y[early], 1)[0])
-        if np.count_nonzero(early) > 2
-        else 0.5 * (y[-1] - start_pa) / fill_s
-    )
-    shape = float(flow_function(start + 0.1, USUAL_RATIO))
-    rate = max(slope, 1.0) / setting.ambient_pa / GAMMA / shape
-    opened_s = onset_s - 0.01 * (setting.ambient_pa - start_pa) / max(slope, 1.0) - setting.response_s
+    rate = slope / setting.ambient_pa / GAMMA / float(flow_function(start + 0.1, USUAL_RATIO))
     heat = start / setting.tau_s
     grows_u = math.hypot(3 * heat, 0.5 * rate)
+    # the travel of an opening whose bend just stands out of the noise: what is quicker looks like a mere delay
+    travel_s = min(max((256 * noise_pa**2 * period_s / slope**2) ** (1 / 3), 1e-4), TRAVEL_U_S)
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
     parameters = (
         Parameter("opened_s", opened_s, 1e-5, low=float(x[0])),
-        Parameter("travel_s", 0.002, 1e-5, prior=0.0, prior_u=TRAVEL_U_S, low=0.0, high=10 * TRAVEL_U_S),
+        Parameter("travel_s", travel_s, 1e-4, 0.0, TRAVEL_U_S, low=0.0, high=10 * TRAVEL_U_S, span=travel_s),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
         Parameter("critical_ratio", USUAL_RATIO, 1e-4, prior=USUAL_RATIO, prior_u=USUAL_RATIO_U, low=0.02, high=0.65),
-        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u),
-        Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, low=0.0),
+        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
+        Parameter(
+            "laminar_ln", math.log(USUAL_LAMINAR), 1e-2, math.log(USUAL_LAMINAR), USUAL_LAMINAR_LN_U, -10.0, -4.0
+        ),
         Parameter("start", start, 1e-5),
-        Parameter("start_warmth", 1.0, 1e-4, prior=1.0, prior_u=max(setting.start_u_k, 1e-3) / setting.ambient_k),
+        Parameter("start_warmth", 1.0, 1e-4, 1.0, max(setting.start_u_k, 1e-3) / setting.ambient_k, 0.8, 1.2),
+    )
+    growing = (
+        Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
+        Parameter("flow_power", FLOW_POWER, 1e-2, FLOW_POWER, FLOW_POWER_U, 0.2, 1.6),
     )
     model = _Model(x, setting)
-    return fit(model, y, sd, parameters), model
+    soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
+    plain = fit(model, y, sd, parameters, soft_sd=soft)
+    if plain.widening < 1.3:
+        begin = tuple(replace(q, start=plain.values[q.name]) for q in parameters)
+        freer = fit(model, y, sd, (*begin, *growing))
+    else:
+        freer = fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
+    return (freer if plain.cost - freer.cost > GROWING_SURE else plain), model
 
 
 class _Model:
@@ -323,17 +349,34 @@ class _Model:
     def __init__(self, time_s: Samples, setting: _Setting) -> None:
         self._time_s = time_s
         self._setting = setting
+        self._end_s = float(time_s[-1] - min(0.0, time_s[0]))
         self._fill: Fill | None = None
+        self._planned_for: Fill | None = None
         self._curve: FillCurve | None = None
 
-    def __call__(self, q: Mapping[str, float]) -> Samples:
+    def __call__(self, q: Mapping[str, float], aside: bool = False) -> Samples:
         heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
-        fill = Fill(q["rate"], q["critical_ratio"], heat, q["heat_flow"], q["start"], q["start_warmth"])
-        if self._curve is None or fill != self._fill:
-            self._fill, self._curve = fill, fill_curve(fill, float(self._time_s[-1] - min(0.0, self._time_s[0])))
+        fill = Fill(
+            q["rate"],
+            q["critical_ratio"],
+            heat,
+            q.get("heat_flow", 0.0),
+            q["start"],
+            q["start_warmth"],
+            laminar=math.exp(q["laminar_ln"]),
+            flow_power=q.get("flow_power", 1.0),
+        )
+        curve = self._curve
+        if curve is None or self._fill is None or fill != self._fill:
+            keep = aside or (self._planned_for is not None and fill.resembles(self._planned_for))
+            curve = fill_curve(fill, self._end_s, like=curve if keep else None)
+            if not keep:
+                self._planned_for = fill
+        if not aside:
+            self._fill, self._curve = fill, curve
         response_s = self._setting.response_s
         when, _ = delayed_s(self._time_s - q["opened_s"], response_s, q["travel_s"])
-        ratio, _, bend = self._curve.at(when)
+        ratio, _, bend = curve.at(when)
         # the delayed time has the first order of the smoothing; this is what is left of the second
         smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
         return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed

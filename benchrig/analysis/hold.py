@@ -9,13 +9,13 @@ rises past the critical ratio (ISO 6358-1), so that a gross leak, whose curve is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd
 from benchrig.analysis.gas import flow_function, orifice_mm, pv_flow_pa_m3_s_from_sccm, sccm_from_pv_flow
-from benchrig.analysis.reservoir import Fill, delayed_s, fill_curve
+from benchrig.analysis.reservoir import Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["HoldResult", "analyse_hold"]
@@ -27,10 +27,17 @@ GROSS_FALL = 0.3
 """The vacuum fell by more than this part: a gross leak, whose beginning matters and is fitted too."""
 BLOCKS = 200
 RESPONSE_S = 0.003
-USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.12
+USUAL_SHAPE, USUAL_SHAPE_U = 1.45, 0.4
+"""How the leak's flow falls with the vacuum, as 1/(1-b): 2.1 is a nozzle, 1.25 an ellipse with b = 0.2. Below one, b is
+negative and means nothing but a flow that falls faster yet, towards that of a laminar leak (0.1)."""
+LEAST_SHAPE, MOST_SHAPE = 0.1, 2.2
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 COLD_U_K = 25.0
 """The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
+CONVECTION_U = 0.25
+CONVECTION_SURE = 9.0
+"""A recovery that slows down as in free convection is believed when the fit gains this much of chi-square: three standard
+uncertainties. A wall that conducts gives a plain exponential, and assuming more would cost a short record its precision."""
 AMBIENT_DRIFT_U_K_S = 0.03 / 60
 """Ambient temperature wanders by this while nobody looks, standard uncertainty: common practice, no source."""
 AMBIENT_U_PA = 15.0
@@ -215,28 +222,50 @@ def _usual(t: Samples, p: Samples, noise_pa: float, setting: _Setting, limit_scc
     slope = float(np.polyfit(x[late], y[late], 1)[0]) / setting.ambient_pa
     cold = min(max((float(y[-1] - y[0]) / setting.ambient_pa - slope * end_s) / start, -0.1), 0.3)
 
-    def model(q: dict[str, float]) -> Samples:
-        fill = _leaking(q, setting)
-        return setting.ambient_pa * fill_curve(fill, end_s).at(x)[0]
+    model = _Model(x, end_s, setting)
 
     parameters = (
         Parameter("start", start, 1e-6),
         Parameter("leak", slope, 1e-6),
         Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("critical_ratio", USUAL_RATIO, 1e-3, USUAL_RATIO, USUAL_RATIO_U, 0.0, 0.6),
+        Parameter("shape", 1.6, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, LEAST_SHAPE, MOST_SHAPE),
     )
     sd = noise_pa / np.sqrt(n)
     fitted = fit(model, y, sd, parameters)
+    begin = tuple(replace(q, start=fitted.values[q.name]) for q in parameters)
+    convection = Parameter("convection", 0.1, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
+    freer = fit(model, y, sd, (*begin, convection))
+    if fitted.cost - freer.cost > CONVECTION_SURE:
+        fitted = freer
     curve = model(fitted.values)
     return _result(fitted, x, curve, sd, setting, limit_sccm)
 
 
-def _leaking(q: dict[str, float], setting: _Setting) -> Fill:
+def _leaking(q: dict[str, float]) -> Fill:
     """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
-    shape = max(float(flow_function(q["start"], q["critical_ratio"])), 1e-3)
+    critical_ratio = 1 - 1 / q["shape"]
+    part = max(float(flow_function(q["start"], critical_ratio)), 1e-3)
     heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
-    return Fill(q["leak"] / shape, q["critical_ratio"], heat, 0.0, q["start"], q["warmth"])
+    convection = q.get("convection", 0.0)
+    return Fill(q["leak"] / part, critical_ratio, heat, 0.0, q["start"], q["warmth"], convection)
+
+
+class _Model:
+    """Parameters to the pressures shown at given times."""
+
+    def __init__(self, time_s: Samples, end_s: float, setting: _Setting) -> None:
+        self._time_s, self._end_s, self._setting = time_s, end_s, setting
+        self._curve: FillCurve | None = None
+
+    def __call__(self, q: dict[str, float], aside: bool = False) -> Samples:
+        curve = fill_curve(_leaking(q), self._end_s, like=self._curve if aside else None)
+        if not aside:
+            self._curve = curve
+        if "shut_s" not in q:
+            return self._setting.ambient_pa * curve.at(self._time_s)[0]
+        when, _ = delayed_s(self._time_s - q["shut_s"], self._setting.response_s)
+        return self._setting.ambient_pa * (1 + q["ambient"]) * curve.at(when)[0]
 
 
 def _gross(
@@ -251,9 +280,7 @@ def _gross(
     start = began_pa / setting.ambient_pa
     rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 1.2
 
-    def model(q: dict[str, float]) -> Samples:
-        curve = fill_curve(_leaking(q, setting), last_s - first_s)
-        return setting.ambient_pa * (1 + q["ambient"]) * curve.at(delayed_s(x - q["shut_s"], setting.response_s)[0])[0]
+    model = _Model(x, last_s - first_s, setting)
 
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
     parameters = (
@@ -261,7 +288,7 @@ def _gross(
         Parameter("leak", rate, 1e-5 * rate, low=0.0),
         Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=5.0 / setting.ambient_k),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("critical_ratio", USUAL_RATIO, 1e-3, USUAL_RATIO, USUAL_RATIO_U, 0.0, 0.6),
+        Parameter("shape", 1.6, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, LEAST_SHAPE, MOST_SHAPE),
         Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
     )

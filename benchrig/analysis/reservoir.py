@@ -4,17 +4,19 @@ Written in ratios, so that three rates and two starting values say everything. W
 mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function::
 
     d mu/dt = kappa f(r)
-    d r /dt = gamma kappa f(r) - (heat + heat_flow |f(r)|) (r/mu - 1)
+    d r /dt = gamma kappa f(r) - (heat e + heat_flow |f(r)|^k) (r/mu - 1)
 
 kappa = C rho0 R sqrt(T0 T_ambient) / V is the isothermal filling rate, r/mu the temperature over ambient, and
 heat = mu_0 / tau for a wall that brings the gas back with the time constant tau = m c_v / G at the mass m of mu_0.
-`heat_flow` is heat transfer that grows with the inflow. What comes in brings the ambient's enthalpy.
+`heat_flow` is heat transfer that grows with the inflow. e is one for a constant heat transfer, or (|r/mu - 1| / 0.05)^n for
+one that grows with the temperature difference: free convection in still gas has n of about 1/4 (from memory: any text on
+heat transfer), and heat / mu is then the rate at a difference of 5 %, about 15 K. What comes in brings the ambient's enthalpy.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,10 +25,14 @@ from benchrig.analysis.results import Samples
 
 __all__ = ["Fill", "FillCurve", "conductance_dm3_s_bar", "delayed_s", "fill_curve", "filling_rate_per_s"]
 
-LAMINAR_FROM = 0.999
-"""From this ratio on the flow is taken as proportional to the pressure difference; the ellipse's slope is infinite at one."""
-STIFF_FROM = 0.98
+USUAL_LAMINAR = 1e-3
+"""Within this part of ambient the flow is proportional to the pressure difference; the ellipse's slope is infinite at one."""
+STIFF_FROM = 0.993
 """From here on the pressure follows the flow so tightly that an explicit step would have to be tiny."""
+USUAL_EXCESS = 0.05
+"""Temperature difference over ambient at which `heat` is what it says when the heat transfer depends on it."""
+MOST_STEPS = 600
+"""An end to a curve with absurd parameters, which a search may try; the curve is then held at its last value."""
 ROS = 1 - 1 / math.sqrt(2)
 """Coefficient of the two-stage Rosenbrock scheme of order two that damps stiff parts (from memory: any text on it)."""
 
@@ -69,6 +75,12 @@ class Fill:
         Pressure over ambient at the start.
     start_warmth : float
         Gas temperature over ambient at the start.
+    convection : float
+        n, exponent of the temperature difference in the constant part of the heat transfer.
+    laminar : float
+        Part of ambient below which a pressure difference drives a flow proportional to it.
+    flow_power : float
+        k, the power of the inflow with which `heat_flow` grows.
     """
 
     rate: float
@@ -77,19 +89,27 @@ class Fill:
     heat_flow: float
     start: float
     start_warmth: float = 1.0
+    convection: float = 0.0
+    laminar: float = USUAL_LAMINAR
+    flow_power: float = 1.0
 
-    def changed(self, name: str, value: float) -> Fill:
-        """The same fill with one value changed."""
-        return replace(self, **{name: value})
+    def resembles(self, other: Fill) -> bool:
+        """Whether the steps that suit the other fill suit this one: every rate within 5 %."""
+        rates = ((self.rate, other.rate), (self.heat, other.heat), (self.start, other.start))
+        return all(abs(a - b) <= 0.05 * abs(b) for a, b in rates) and abs(self.critical_ratio - other.critical_ratio) < 0.05
 
 
 @dataclass(frozen=True)
 class FillCurve:
-    """Pressure over ambient at nodes in time, with slopes: a cubic between nodes. Arrays have shape (n,)."""
+    """Pressure over ambient at nodes in time, with slopes: a cubic between nodes. Arrays have shape (n,).
+
+    `steps` holds the width of each step and whether it was a damped one.
+    """
 
     time_s: Samples
     ratio: Samples
     slope_per_s: Samples
+    steps: tuple[tuple[float, bool], ...] = ()
 
     def at(self, time_s: Samples) -> tuple[Samples, Samples, Samples]:
         """Value, slope and second derivative at times of shape (k,); at rest before zero, held after the last node."""
@@ -107,49 +127,54 @@ class FillCurve:
         return value, slope, bend
 
 
-def fill_curve(fill: Fill, end_s: float) -> FillCurve:
+def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillCurve:
     """Integrate a fill from 0 to `end_s` seconds.
 
     Classical Runge-Kutta steps while the pressure is well below ambient, damped implicit ones in the stiff tail where
     the pressure stands a hair below ambient and air comes in only as fast as the gas inside cools.
 
+    Parameters
+    ----------
+    fill : Fill
+        What is filled through what.
+    end_s : float
+        How far to integrate, s.
+    like : FillCurve, optional
+        Take the very steps of this curve of a nearly equal fill, so that the difference of both is smooth.
+
     Examples
     --------
-    Isothermal and choked, the pressure rises by kappa a second (1 L, 2 mm hole of the tables in `gas`: 0.2412 s to 53.5 kPa):
+    Isothermal and choked, the pressure rises by kappa a second (1 L, 2 mm hole: 0.2412 s from 41.325 to 53.5 kPa):
 
     >>> curve = fill_curve(Fill(rate=0.499211, critical_ratio=0.528, heat=1e4, heat_flow=0.0, start=0.407846), 0.3)
     >>> round(float(curve.at(np.array([0.2407]))[0][0]), 3)
     0.528
     """
-    kappa, b, heat, heat_flow = fill.rate, fill.critical_ratio, fill.heat, fill.heat_flow
-    r, mu = fill.start, fill.start / fill.start_warmth
+    kappa, b, heat, heat_flow, n = fill.rate, fill.critical_ratio, fill.heat, fill.heat_flow, fill.convection
+    power = fill.flow_power
     span = 1 - b
-    x_laminar = (LAMINAR_FROM - b) / span
-    laminar = math.sqrt(1 - x_laminar * x_laminar) / (1 - LAMINAR_FROM)
+    laminar_from = 1 - fill.laminar
+    x_laminar = (laminar_from - b) / span
+    laminar = math.sqrt(1 - x_laminar * x_laminar) / fill.laminar
     sqrt = math.sqrt
 
     def flow(ratio: float) -> float:
         if ratio <= b:
             return 1.0
-        if ratio >= LAMINAR_FROM:
+        if ratio >= laminar_from:
             return laminar * (1 - ratio)
         x = (ratio - b) / span
         return sqrt(1 - x * x)
 
     def slope(ratio: float, mass: float, f: float) -> float:
-        return GAMMA * kappa * f - (heat + heat_flow * abs(f)) * (ratio / mass - 1)
+        excess = ratio / mass - 1
+        constant = heat * abs(excess / USUAL_EXCESS) ** n if n else heat
+        return GAMMA * kappa * f - (constant + heat_flow * abs(f) ** power) * excess
 
-    warming = (heat + heat_flow) / mu
-    coarse = min(end_s / 12, 0.25 / max(warming, 1e-9), 0.025 / max(abs(kappa) * GAMMA, 1e-9))
-    t = 0.0
-    f = flow(r)
-    d = slope(r, mu, f)
-    times, ratios, slopes = [t], [r], [d]
-    while t < end_s and r < STIFF_FROM:
-        h = min(coarse, 1.0001 * (end_s - t))
+    def explicit(r: float, mu: float, f: float, d: float, h: float) -> tuple[float, float]:
         half = h / 2
-        k1, m1 = d, kappa * f
-        r2, mu2 = r + half * k1, mu + half * m1
+        m1 = kappa * f
+        r2, mu2 = r + half * d, mu + half * m1
         f2 = flow(r2)
         k2, m2 = slope(r2, mu2, f2), kappa * f2
         r3, mu3 = r + half * k2, mu + half * m2
@@ -157,27 +182,15 @@ def fill_curve(fill: Fill, end_s: float) -> FillCurve:
         k3, m3 = slope(r3, mu3, f3), kappa * f3
         r4, mu4 = r + h * k3, mu + h * m3
         f4 = flow(r4)
-        k4, m4 = slope(r4, mu4, f4), kappa * f4
-        r += h / 6 * (k1 + 2 * (k2 + k3) + k4)
-        mu += h / 6 * (m1 + 2 * (m2 + m3) + m4)
-        t += h
-        f = flow(r)
-        d = slope(r, mu, f)
-        times.append(t)
-        ratios.append(r)
-        slopes.append(d)
-    h = min(coarse / 4, end_s / 12)
-    longest = min(0.1 / max(heat, 1e-9), end_s / 12)
-    while t < end_s:
-        h = min(h, longest, 1.0001 * (end_s - t))
-        # slope of the flow function: the steeper of chord and tangent, so that the corner at LAMINAR_FROM stays damped
-        steep = (
-            0.0
-            if r <= b
-            else laminar
-            if r >= LAMINAR_FROM
-            else max(f / (1 - r), (r - b) / (span * span * max(f, 1e-3)))
-        )
+        return r + h / 6 * (d + 2 * (k2 + k3) + slope(r4, mu4, f4)), mu + h / 6 * (m1 + 2 * (m2 + m3) + kappa * f4)
+
+    def damped(r: float, mu: float, f: float, d: float, h: float) -> tuple[float, float]:
+        if r <= b:
+            steep = 0.0
+        elif r >= laminar_from:
+            steep = laminar
+        else:  # the steeper of chord and tangent, so that the corner at laminar_from stays damped
+            steep = max(f / (1 - r), (r - b) / (span * span * max(f, 1e-3)))
         cooling = (heat + heat_flow * abs(f)) / mu
         into_mass = ROS * h * kappa * steep
         from_mass = ROS * h * cooling * r / mu
@@ -189,17 +202,38 @@ def fill_curve(fill: Fill, end_s: float) -> FillCurve:
         f2 = flow(r2)
         d2, m2 = slope(r2, mu2, f2) - 2 * k1, kappa * f2 - 2 * m1
         k2 = (d2 + from_mass * m2) / a
-        m2 -= into_mass * k2
-        r += h * (1.5 * k1 + 0.5 * k2)
-        mu += h * (1.5 * m1 + 0.5 * m2)
+        return r + h * (1.5 * k1 + 0.5 * k2), mu + h * (1.5 * m1 + 0.5 * (m2 - into_mass * k2))
+
+    t, r, mu = 0.0, fill.start, fill.start / fill.start_warmth
+    f = flow(r)
+    d = slope(r, mu, f)
+    warming = (heat + heat_flow) / mu
+    coarse = min(end_s / 12, 0.25 / max(warming, 1e-9), 0.025 / max(abs(kappa) * GAMMA, 1e-9))
+    tail = min(coarse / 8, end_s / 12)
+    longest = min(0.1 / max(heat, 1e-9), end_s / 12)
+    times, ratios, slopes, plan = [t], [r], [d], []
+    given = iter(like.steps) if like is not None else None
+    while True:
+        if given is not None:
+            h, stiff = next(given, (0.0, False))
+            if h == 0.0:
+                break
+        elif not t < end_s or len(plan) >= MOST_STEPS:
+            break
+        else:
+            stiff = r > STIFF_FROM or (bool(plan) and plan[-1][1])
+            h = min(tail if stiff else coarse, 1.0001 * (end_s - t))
+            if stiff:
+                tail = min(1.12 * tail, longest)
+        r, mu = (damped if stiff else explicit)(r, mu, f, d, h)
         t += h
         f = flow(r)
         d = slope(r, mu, f)
         times.append(t)
         ratios.append(r)
         slopes.append(d)
-        h *= 1.15
-    return FillCurve(np.array(times), np.array(ratios), np.array(slopes))
+        plan.append((h, stiff))
+    return FillCurve(np.array(times), np.array(ratios), np.array(slopes), tuple(plan))
 
 
 def delayed_s(since_open_s: Samples, response_s: float, travel_s: float = 0.0) -> tuple[Samples, Samples]:
