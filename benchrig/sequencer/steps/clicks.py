@@ -38,6 +38,7 @@ def clicks(run: Context) -> Found:
     results: list[InrushResult] = []
     loads_v: list[float] = []
     traces: list[Trace] = []
+    bench.wait(EVERY_S)  # the coil may just have been released: the first lead-in must be without current
     due_s = bench.clock.now()
     for number in range(1, count + 1):
         recording = bench.record(
