@@ -29,7 +29,7 @@ REST_SPEED_M_S = 0.008
 """A slower bounce is not followed."""
 RELATIVE = 1e-6
 """Wanted error per step at rest, of the full current and of the knee flux."""
-FIRST_S, LONGEST_S = 5e-6, 1.0
+FIRST_S, LONGEST_S = 5e-6, 0.5
 GONE = 1e-7
 """Flux below this part of the knee is taken as none."""
 SLAVED_ABOVE = 4.0
@@ -49,6 +49,8 @@ class ActuatorSegment(NamedTuple):
     travel_1: float
     speed_0: float
     speed_1: float
+    winding_0: float
+    winding_1: float
     source_ohm: float
     """Over which the current makes the supply sag; 0 while it runs through the diode."""
 
@@ -204,8 +206,11 @@ class Actuator:
         travel = state.travel_m
         self.about_to_move = False
         if self.is_dead:
+            warm = state.winding_k
             self._heat(limit_s - begin_s, 0.0)
-            return ActuatorSegment(begin_s, limit_s, 0.0, 0.0, 0.0, 0.0, travel, travel, 0.0, 0.0, 0.0)
+            return ActuatorSegment(
+                begin_s, limit_s, 0.0, 0.0, 0.0, 0.0, travel, travel, 0.0, 0.0, warm, state.winding_k, 0.0
+            )
         current, flux = state.current_a, state.flux_wb
         room = limit_s - begin_s
         ohm, drift = self._loop()
@@ -234,11 +239,13 @@ class Actuator:
             flux_1 = 0.0
         slope_0, slope_1 = slope(current, flux, h, 0.0), slope(current_1, flux_1, h, h)
         middle = 0.5 * (current + current_1) + 0.125 * h * (slope_0 - slope_1)
+        warm = state.winding_k
         self._heat(h, (current * current + 4.0 * middle * middle + current_1 * current_1) / 6.0)
         state.current_a, state.flux_wb = current_1, flux_1
         end_s = limit_s if h >= room else begin_s + h
+        warmed, source_ohm = state.winding_k, self.circuit.source_ohm
         return ActuatorSegment(
-            begin_s, end_s, current, current_1, slope_0, slope_1, travel, travel, 0.0, 0.0, self.circuit.source_ohm
+            begin_s, end_s, current, current_1, slope_0, slope_1, travel, travel, 0.0, 0.0, warm, warmed, source_ohm
         )
 
     def _loop(self) -> tuple[float, float]:
@@ -282,12 +289,17 @@ class Actuator:
                 return 0.0
             if h * fast < SLAVED_ABOVE:
                 return slopes(s, i, f)[0]
-            # the current as it follows the flux: u = R i + N dphi/dt without leakage, differentiated
+            # The current as it follows the flux: both equations differentiated, less the leakage's second derivative.
             v = f * f * knee
+            steep_s = (gap + 7.0 * iron * v * v * v) * inv_g
             ohm_s = ohm + drift * s
-            sum_ = ohm_s + turns * turns * inv_g
-            rate = (turns * emf - ohm_s * f * (gap + iron * v * v * v)) * inv_g / sum_
-            return (turns * (gap + 7.0 * iron * v * v * v) * inv_g * rate - drift * i) / sum_
+            whole = ohm_s + turns * turns * inv_g
+            if h * ohm_s * steep_s > SLAVED_ABOVE * whole:
+                return -drift * i / ohm_s  # even the flux has long settled: the current only follows the warming
+            unleaked = (turns * emf - ohm_s * f * (gap + iron * v * v * v)) * inv_g / whole
+            return (turns * steep_s * unleaked - drift * i) / (
+                whole + turns * turns * inv_g * steep_s / (inv_l * whole)
+            )
 
         return step, slope
 
@@ -384,8 +396,9 @@ class Actuator:
             self._settle(f1, x1, vacuum)
         state.current_a, state.flux_wb, state.travel_m, state.speed_m_s = i1, f1, x1, v1
         slope_1 = self._current_slope(i1, f1, x1, ohm)
-        source_ohm = self.circuit.source_ohm
-        return h, ActuatorSegment(t, t + h, i, i1, first_slope, slope_1, x, x1, v, arrived_v, source_ohm), motion
+        warm, source_ohm = state.winding_k, self.circuit.source_ohm
+        segment = ActuatorSegment(t, t + h, i, i1, first_slope, slope_1, x, x1, v, arrived_v, warm, warm, source_ohm)
+        return h, segment, motion
 
     def _settle(self, flux: float, travel: float, vacuum: float) -> None:
         """Without speed: start again where the forces point, or come to rest."""

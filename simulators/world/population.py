@@ -44,7 +44,7 @@ _MODELS = {
     "alder-24": _Model(
         normally_closed=True,
         coil=_coil(24.5, 1100.0, 62.0, 0.18, 0.06),
-        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.9e-3, preload_n=2.6, spring_n_m=900.0),
+        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.9e-3, preload_n=3.1, spring_n_m=1100.0),
         conductance_m3_s_pa=0.42e-8,
         seat_m=3.2e-3,
         leak_sccm=0.12,
@@ -52,7 +52,7 @@ _MODELS = {
     "birch-26": _Model(
         normally_closed=False,
         coil=_coil(26.5, 1150.0, 66.0, 0.18, 0.06),
-        armature=ArmatureTruth(mass_kg=0.011, stroke_m=1.0e-3, preload_n=2.6, spring_n_m=900.0),
+        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.95e-3, preload_n=2.9, spring_n_m=1200.0),
         conductance_m3_s_pa=0.60e-8,
         seat_m=3.8e-3,
         leak_sccm=0.12,
@@ -60,7 +60,7 @@ _MODELS = {
     "cedar-44": _Model(
         normally_closed=True,
         coil=_coil(44.0, 1400.0, 50.0, 0.16, 0.06),
-        armature=ArmatureTruth(mass_kg=0.009, stroke_m=0.8e-3, preload_n=2.0, spring_n_m=700.0),
+        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.8e-3, preload_n=2.2, spring_n_m=1000.0),
         conductance_m3_s_pa=0.20e-8,
         seat_m=2.4e-3,
         leak_sccm=0.08,
@@ -133,8 +133,8 @@ def _draw_good(model: str, condition: str, draw: random.Random) -> ValveTruth:
     armature = replace(
         middle.armature,
         stroke_m=about(middle.armature.stroke_m, 0.02),
-        preload_n=about(middle.armature.preload_n, 0.03),
-        spring_n_m=about(middle.armature.spring_n_m, 0.03),
+        preload_n=about(middle.armature.preload_n, 0.04),
+        spring_n_m=about(middle.armature.spring_n_m, 0.04),
         mass_kg=about(middle.armature.mass_kg, 0.01),
         viscous_n_s_m=about(middle.armature.viscous_n_s_m, 0.2),
         coulomb_n=about(middle.armature.coulomb_n, 0.2),
@@ -166,9 +166,13 @@ def _spoil(valve: ValveTruth, condition: str, draw: random.Random) -> ValveTruth
     elif condition == "seat-leak":
         port = replace(port, leak_sccm=20.0 * 10.0 ** draw.uniform(0.0, 1.0))
     elif condition == "restricted":
-        port = replace(port, area_m2=port.area_m2 * draw.uniform(0.15, 0.45))
+        left = draw.uniform(0.15, 0.45)
+        port = replace(
+            port, area_m2=_throat_m2(left * _MODELS[valve.model].conductance_m3_s_pa, port, armature.stroke_m)
+        )
     elif condition == "sluggish":
-        armature = replace(armature, viscous_n_s_m=draw.uniform(25.0, 70.0))
+        # Against the force of the model's spring: sticky enough for two to five times the time.
+        armature = replace(armature, viscous_n_s_m=draw.uniform(27.0, 48.0) * _MODELS[valve.model].armature.preload_n)
     return replace(valve, coil=coil, armature=armature, port=port)
 
 

@@ -119,7 +119,7 @@ class WorldSampler:
 
 
 def _current_and_sag(at_s: Samples, segments: Sequence[ActuatorSegment]) -> tuple[Samples, Samples]:
-    table = np.array(segments, dtype=np.float64)[:, [0, 1, 2, 3, 4, 5, 10]]
+    table = np.array(segments, dtype=np.float64)[:, [0, 1, 2, 3, 4, 5, -1]]
     which = np.minimum(np.searchsorted(table[:, 1], at_s), len(table) - 1)
     begin, end, y0, y1, d0, d1, source_ohm = table[which].T
     h = np.maximum(end - begin, 1e-15)

@@ -49,8 +49,8 @@ class BenchTruth:
     diode_v: float = 0.7
     lead_ohm: float = 0.18
     volume_m3: float = 0.500e-3
-    wall_w_k: float = 0.080
-    wall_flow_w_k: float = 0.60
+    wall_w_k: float = 0.085
+    wall_flow_w_k: float = 1.60
     wall_j_k: float = 250.0
     wall_ambient_w_k: float = 0.3
     ambient_pa: float = 101_325.0

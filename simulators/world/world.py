@@ -335,11 +335,11 @@ class World:
 
     def winding_k(self) -> float:
         """Temperature of the winding."""
-        now = self._actuator.state.winding_k
-        if self._block is None or self._end_s <= self._block.begin_s:
-            return now
-        before = self._block.from_actuator.winding_k
-        return before + (now - before) * (self._t_s - self._block.begin_s) / (self._end_s - self._block.begin_s)
+        segment = self._segment()
+        if segment is None or segment.end_s <= segment.begin_s:
+            return self._actuator.state.winding_k
+        part = (self._t_s - segment.begin_s) / (segment.end_s - segment.begin_s)
+        return segment.winding_0 + (segment.winding_1 - segment.winding_0) * part
 
     def meter_ohm(self, wires: int) -> float:
         """Resistance between the meter's terminals; infinite when the coil is open or not joined to the meter."""
@@ -402,7 +402,8 @@ class World:
     def _still(self) -> _Block:
         """A block without length that shows the state as it is."""
         a, g, t = self._actuator.state, self._gas.state, self._t_s
-        segment = ActuatorSegment(t, t, a.current_a, a.current_a, 0.0, 0.0, a.travel_m, a.travel_m, 0.0, 0.0, 0.0)
+        at_rest = (a.current_a, a.current_a, 0.0, 0.0, a.travel_m, a.travel_m, 0.0, 0.0, a.winding_k, a.winding_k)
+        segment = ActuatorSegment(t, t, *at_rest, self._circuit.source_ohm)
         flat = (g.mass_kg, 0.0, 0.0, 0.0), (self._gas.pressure_pa, 0.0, 0.0, 0.0), (g.felt_pa, 0.0, 0.0, 0.0)
         return _Block(t, t, [segment], GasSegment(t, t, *flat, 0.0), [], a, g, 0.0)
 
