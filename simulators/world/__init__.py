@@ -3,9 +3,9 @@
 Equations, sources of the figures, and what is not modelled: see the README of `simulators`.
 """
 
-from simulators.world.actuator import Motion
 from simulators.world.population import CONDITIONS, MODELS, draw_valve
 from simulators.world.sampler import WorldSampler
+from simulators.world.segments import Motion
 from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth, PortTruth, ValveTruth
 from simulators.world.world import World
 

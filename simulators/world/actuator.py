@@ -12,15 +12,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import NamedTuple
 
 from simulators.world.circuit import COPPER_1_K, Circuit
-from simulators.world.gas import hermite
+from simulators.world.segments import ActuatorSegment, ActuatorState, Motion, cubic, hermite
 from simulators.world.stiff import rodas3
 from simulators.world.truths import ArmatureTruth, PortTruth
 
-__all__ = ["Actuator", "ActuatorSegment", "ActuatorState", "Motion"]
+__all__ = ["REST_SPEED_M_S", "Actuator"]
 
 MOVE_STEP_S = 25e-6
 FAST_LIMIT = 1.6
@@ -34,80 +32,6 @@ GONE = 1e-7
 """Flux below this part of the knee is taken as none."""
 SLAVED_ABOVE = 4.0
 """Over a step longer than this many fast time constants the current's slope is that of the slow motion alone."""
-
-
-class ActuatorSegment(NamedTuple):
-    """Current and travel between two instants, with their slopes at both ends."""
-
-    begin_s: float
-    end_s: float
-    current_0: float
-    current_1: float
-    slope_0: float
-    slope_1: float
-    travel_0: float
-    travel_1: float
-    speed_0: float
-    speed_1: float
-    winding_0: float
-    winding_1: float
-    source_ohm: float
-    """Over which the current makes the supply sag; 0 while it runs through the diode."""
-
-    def current_a(self, t_s: float) -> float:
-        """Coil current at an instant."""
-        h = self.end_s - self.begin_s
-        if h <= 0.0:
-            return self.current_1
-        a, b, c, d = hermite(h, self.current_0, self.current_1, self.slope_0, self.slope_1)
-        s = t_s - self.begin_s
-        return a + s * (b + s * (c + s * d))
-
-    def travel_m(self, t_s: float) -> float:
-        """Travel of the armature at an instant."""
-        h = self.end_s - self.begin_s
-        if h <= 0.0:
-            return self.travel_1
-        a, b, c, d = hermite(h, self.travel_0, self.travel_1, self.speed_0, self.speed_1)
-        s = t_s - self.begin_s
-        return a + s * (b + s * (c + s * d))
-
-
-class Motion(NamedTuple):
-    """Something that the armature did: "leaves" or "meets" a travel, given as part of the stroke."""
-
-    t_s: float
-    what: str
-    stroke: float
-
-
-@dataclass(slots=True)
-class ActuatorState:
-    """State at one instant."""
-
-    current_a: float
-    flux_wb: float
-    travel_m: float
-    speed_m_s: float
-    heading: float
-    moving: bool
-    winding_k: float
-    body_k: float
-    step_s: float
-
-    def copy(self) -> ActuatorState:
-        """The same, apart."""
-        return ActuatorState(
-            self.current_a,
-            self.flux_wb,
-            self.travel_m,
-            self.speed_m_s,
-            self.heading,
-            self.moving,
-            self.winding_k,
-            self.body_k,
-            self.step_s,
-        )
 
 
 class Actuator:
@@ -376,8 +300,8 @@ class Actuator:
         first_slope = self._current_slope(i, f, x, ohm)
         arrived_v = v1
         if (x1 - stop) * heading > 0.0:
-            a, b, c2, c3 = hermite(h, x - stop, x1 - stop, v, v1)
-            h = _cross(lambda s: a + s * (b + s * (c2 + s * c3)), 0.0, h, x1 - stop)
+            path = hermite(h, x - stop, x1 - stop, v, v1)
+            h = _cross(lambda s: cubic(path, s), 0.0, h, x1 - stop)
             i1, f1, _, arrived_v = self._runge_kutta(i, f, x, v, h, ohm, vacuum)
             x1 = stop
             v1 = -arm.restitution * arrived_v

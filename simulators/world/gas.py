@@ -11,12 +11,12 @@ laminar, and what a diaphragm pump leaks back through its valves.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+from simulators.world.segments import Cubic, GasSegment, GasState, hermite
 from simulators.world.stiff import rodas3
 from simulators.world.truths import BenchTruth, PortTruth
 
-__all__ = ["AIR_R", "KAPPA", "Gas", "GasSegment", "GasState", "leak_area_m2", "nozzle_flux"]
+__all__ = ["AIR_R", "ANR_K", "ANR_KG_M3", "CHOKED", "KAPPA", "Gas", "leak_area_m2", "nozzle_flux", "vent_area_m2"]
 
 AIR_R = 287.05
 KAPPA = 1.4
@@ -35,7 +35,7 @@ CD_FALLS_ABOVE = 0.35
 RELATIVE = 2e-7
 """Wanted error per step of mass and energy. Tests compare with references at 1e-6 and better."""
 LONGEST_S, FIRST_S = 2.0, 2e-4
-CUBIC_BELOW = 1.0
+CUBIC_BELOW = 4.0
 """A step longer than this many time constants of the pressure is interpolated by a straight line."""
 
 
@@ -79,33 +79,6 @@ def leak_area_m2(sccm: float) -> float:
 def vent_area_m2(c_m3_s_pa: float) -> float:
     """Effective area of an orifice from its sonic conductance (ISO 6358-1)."""
     return c_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / CHOKED
-
-
-@dataclass(slots=True)
-class GasState:
-    """State at one instant, and the step that the next attempt begins with."""
-
-    mass_kg: float
-    energy_j: float
-    felt_pa: float
-    wall_k: float
-    step_s: float
-
-    def copy(self) -> GasState:
-        """The same, apart."""
-        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.wall_k, self.step_s)
-
-
-@dataclass(slots=True)
-class GasSegment:
-    """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay."""
-
-    begin_s: float
-    end_s: float
-    mass: tuple[float, float, float, float]
-    pressure: tuple[float, float, float, float]
-    felt: tuple[float, float, float, float]
-    decaying_pa: float
 
 
 class Gas:
@@ -240,8 +213,8 @@ class Gas:
         begin_s: float,
         end_s: float,
         h: float,
-        mass: tuple[float, float, float, float],
-        energy: tuple[float, float, float, float],
+        mass: Cubic,
+        energy: Cubic,
     ) -> GasSegment:
         """Keep the step as cubics; move the transducer on by the exact answer of a first-order lag to a cubic."""
         p0, p1, p2, p3 = (c * self._pressure_per_j for c in hermite(h, *energy))
@@ -252,9 +225,3 @@ class Gas:
         decay = math.exp(-h / lag) if lag > 0.0 else 0.0
         self.state.felt_pa = felt[0] + h * (felt[1] + h * (felt[2] + h * felt[3])) + decaying * decay
         return GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying)
-
-
-def hermite(h: float, y0: float, y1: float, d0: float, d1: float) -> tuple[float, float, float, float]:
-    """Coefficients of the cubic through two values with two slopes, a step h apart."""
-    secant = (y1 - y0) / h
-    return y0, d0, (3.0 * secant - 2.0 * d0 - d1) / h, (d0 + d1 - 2.0 * secant) / (h * h)

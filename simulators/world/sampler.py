@@ -8,8 +8,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.world.actuator import ActuatorSegment
-from simulators.world.gas import GasSegment
+from simulators.world.segments import ActuatorSegment, GasSegment
 
 __all__ = ["WorldSampler"]
 

@@ -11,24 +11,16 @@ import math
 import random
 from dataclasses import dataclass
 
-from simulators.world.actuator import Actuator, ActuatorSegment, ActuatorState, Motion
+from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
-from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas, GasSegment, GasState
+from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas
+from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
+from simulators.world.segments import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
 from simulators.world.truths import BenchTruth, ValveTruth
 
 __all__ = ["World"]
 
-COIL, METER, PUMP, ISOLATION, VENT, REFERENCE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
-TRAVEL_S = {
-    COIL: (40e-6, 60e-6),
-    METER: (4e-3, 3e-3),
-    PUMP: (9e-3, 6e-3),
-    ISOLATION: (12e-3, 9e-3),
-    VENT: (11e-3, 8e-3),
-    REFERENCE: (8e-3, 7e-3),
-}
-"""Time that switching each output on and off takes (our own invention; K1 is solid state)."""
 MOVING_GAS_S = 250e-6
 """Longest step of the gas while the armature moves."""
 
@@ -85,8 +77,7 @@ class World:
             ambient_k=bench.ambient_k,
         )
         self._supply_on = True
-        self._commanded = self._effective = 0
-        self._pending: list[tuple[float, int, bool]] = []
+        self._relays = Relays()
         self._t_s = 0.0
         self._end_s = 0.0
         self._block: _Block | None = None
@@ -126,11 +117,8 @@ class World:
         """Compute the next block, up to the next relay that arrives and to `limit_s` at most."""
         self._retire()
         begin = self._end_s
-        while self._pending and self._pending[0][0] <= begin:
-            _, bit, on = self._pending.pop(0)
-            self._arrive(bit, on=on)
-        if self._pending:
-            limit_s = min(limit_s, self._pending[0][0])
+        self._arrive(self._relays.arrive(begin))
+        limit_s = min(limit_s, self._relays.next_s)
         gas, actuator = self._gas, self._actuator
         before = actuator.state.copy(), gas.state.copy(), gas.rate_pa_s
         motions: list[Motion] = []
@@ -151,7 +139,7 @@ class World:
             segments = []
             t = begin
             while t < end:
-                vacuum = gas.ambient_pa - _cubic(gas_segment.pressure, t - begin)
+                vacuum = gas.ambient_pa - cubic(gas_segment.pressure, t - begin)
                 segments.append(actuator.rest(t, end, vacuum))
                 t = segments[-1].end_s
                 if t < end and actuator.about_to_move:
@@ -199,28 +187,20 @@ class World:
 
     def set_outputs(self, mask: int) -> None:
         """Drive exactly these outputs from now on; each takes its time to switch."""
-        changed = mask ^ self._commanded
-        if not changed:
-            return
-        self._commanded = mask
-        for bit, (on_s, off_s) in TRAVEL_S.items():
-            if changed & bit:
-                on = bool(mask & bit)
-                self._pending = [p for p in self._pending if p[1] != bit]
-                self._pending.append((self._t_s + (on_s if on else off_s), bit, on))
-        self._pending.sort()
-        self._cut()
+        if self._relays.command(mask, self._t_s):
+            self._cut()
 
-    def _arrive(self, bit: int, *, on: bool) -> None:
-        self._effective = self._effective | bit if on else self._effective & ~bit
+    def _arrive(self, came: int) -> None:
+        if not came:
+            return
         self._wire()
-        if bit & (COIL | METER):
+        if came & (COIL | METER):
             self._actuator.disturb()
-        else:
+        if came & ~(COIL | METER):
             self._gas.disturb()
 
     def _wire(self) -> None:
-        on = self._effective
+        on = self._relays.arrived
         self._gas.pumping = bool(on & PUMP and on & ISOLATION)
         self._gas.vented = not on & VENT
         self._gas.referenced = bool(on & REFERENCE)
@@ -302,7 +282,7 @@ class World:
         """Absolute pressure in reservoir and manifold."""
         if self._block is None:
             return self._gas.pressure_pa
-        return _cubic(self._block.gas.pressure, self._t_s - self._block.gas.begin_s)
+        return cubic(self._block.gas.pressure, self._t_s - self._block.gas.begin_s)
 
     def gas_k(self) -> float:
         """Temperature of the gas in the reservoir."""
@@ -312,7 +292,7 @@ class World:
         """Mass of the gas in the reservoir."""
         if self._block is None:
             return self._gas.state.mass_kg
-        return _cubic(self._block.gas.mass, self._t_s - self._block.gas.begin_s)
+        return cubic(self._block.gas.mass, self._t_s - self._block.gas.begin_s)
 
     def transducer_pa(self) -> float:
         """Pressure as the transducer's element shows it, after its lag."""
@@ -321,7 +301,7 @@ class World:
         gas = self._block.gas
         lag = self.bench.transducer_lag_s
         s = self._t_s - gas.begin_s
-        return _cubic(gas.felt, s) + (gas.decaying_pa * math.exp(-s / lag) if lag > 0.0 else 0.0)
+        return cubic(gas.felt, s) + (gas.decaying_pa * math.exp(-s / lag) if lag > 0.0 else 0.0)
 
     def ambient_thermistor_k(self) -> float:
         """Temperature of the ambient thermistor: that of the air."""
@@ -353,15 +333,7 @@ class World:
         return -self.bench.diode_v if self._is_routed() and self.coil_current_a() > 1e-4 else 0.0
 
     def _is_routed(self) -> bool:
-        return bool(self._now_effective() & METER)
-
-    def _now_effective(self) -> int:
-        """Outputs that have arrived by now; those of the running block's very end count once the block has ended."""
-        on = self._effective
-        for t_s, bit, is_on in self._pending:
-            if t_s <= self._t_s:
-                on = on | bit if is_on else on & ~bit
-        return on
+        return bool(self._relays.at(self._t_s) & METER)
 
     def _supply_open_v(self) -> float:
         return self.bench.supply_open_v if self._supply_on else 0.0
@@ -422,7 +394,3 @@ class World:
         travel = blocked if blocked is not None else 1.0 if self.valve.normally_closed else 0.0
         area = self._gas.port_area_m2(self._actuator.lift_m(travel * self.valve.armature.stroke_m))
         return self._gas.valve_kg_s(area, ratio, ANR_K)
-
-
-def _cubic(c: tuple[float, float, float, float], s: float) -> float:
-    return c[0] + s * (c[1] + s * (c[2] + s * c[3]))

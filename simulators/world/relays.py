@@ -1,0 +1,73 @@
+"""Relays and solenoids behind the board's outputs: each takes its time to switch."""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["COIL", "ISOLATION", "METER", "PUMP", "REFERENCE", "VENT", "Relays"]
+
+COIL, METER, PUMP, ISOLATION, VENT, REFERENCE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
+TRAVEL_S = {
+    COIL: (40e-6, 60e-6),
+    METER: (4e-3, 3e-3),
+    PUMP: (9e-3, 6e-3),
+    ISOLATION: (12e-3, 9e-3),
+    VENT: (11e-3, 8e-3),
+    REFERENCE: (8e-3, 7e-3),
+}
+"""Time that switching each output on and off takes (our own invention; K1 is solid state)."""
+
+
+class Relays:
+    """What is commanded, what has arrived, and what is on its way.
+
+    Attributes
+    ----------
+    arrived : int
+        Outputs that have switched, as bits.
+
+    Examples
+    --------
+    >>> relays = Relays()
+    >>> relays.command(COIL, 1.0)
+    True
+    >>> relays.at(1.0), relays.at(1.1)
+    (0, 1)
+    """
+
+    def __init__(self) -> None:
+        self.arrived = 0
+        self._commanded = 0
+        self._pending: list[tuple[float, int, bool]] = []
+
+    @property
+    def next_s(self) -> float:
+        """Instant of the next arrival; infinite when nothing is on its way."""
+        return self._pending[0][0] if self._pending else math.inf
+
+    def command(self, mask: int, t_s: float) -> bool:
+        """Send off what differs from the last command; whether anything did. A relay on its way may turn back."""
+        changed = mask ^ self._commanded
+        self._commanded = mask
+        for bit, (on_s, off_s) in TRAVEL_S.items():
+            if changed & bit:
+                on = bool(mask & bit)
+                self._pending = [p for p in self._pending if p[1] != bit]
+                self._pending.append((t_s + (on_s if on else off_s), bit, on))
+        self._pending.sort()
+        return bool(changed)
+
+    def arrive(self, t_s: float) -> int:
+        """Let arrive what is due; return the bits that came."""
+        before = self.arrived
+        self.arrived = self.at(t_s)
+        self._pending = [p for p in self._pending if p[0] > t_s]
+        return before ^ self.arrived
+
+    def at(self, t_s: float) -> int:
+        """Outputs that have switched by an instant, if nothing more is commanded."""
+        on = self.arrived
+        for due_s, bit, is_on in self._pending:
+            if due_s <= t_s:
+                on = on | bit if is_on else on & ~bit
+        return on

@@ -1,0 +1,119 @@
+"""States of actuator and gas at one instant, and segments: what they did between two, ready to be interpolated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+__all__ = ["ActuatorSegment", "ActuatorState", "Cubic", "GasSegment", "GasState", "Motion", "cubic", "hermite"]
+
+Cubic = tuple[float, float, float, float]
+"""Coefficients of powers 0 to 3."""
+
+
+def hermite(h: float, y0: float, y1: float, d0: float, d1: float) -> Cubic:
+    """Coefficients of the cubic through two values with two slopes, a step h apart."""
+    secant = (y1 - y0) / h
+    return y0, d0, (3.0 * secant - 2.0 * d0 - d1) / h, (d0 + d1 - 2.0 * secant) / (h * h)
+
+
+def cubic(c: Cubic, s: float) -> float:
+    """Value of a cubic."""
+    return c[0] + s * (c[1] + s * (c[2] + s * c[3]))
+
+
+class ActuatorSegment(NamedTuple):
+    """Current and travel between two instants, with their slopes at both ends."""
+
+    begin_s: float
+    end_s: float
+    current_0: float
+    current_1: float
+    slope_0: float
+    slope_1: float
+    travel_0: float
+    travel_1: float
+    speed_0: float
+    speed_1: float
+    winding_0: float
+    winding_1: float
+    source_ohm: float
+    """Over which the current makes the supply sag; 0 while it runs through the diode."""
+
+    def current_a(self, t_s: float) -> float:
+        """Coil current at an instant."""
+        h = self.end_s - self.begin_s
+        if h <= 0.0:
+            return self.current_1
+        return cubic(hermite(h, self.current_0, self.current_1, self.slope_0, self.slope_1), t_s - self.begin_s)
+
+    def travel_m(self, t_s: float) -> float:
+        """Travel of the armature at an instant."""
+        h = self.end_s - self.begin_s
+        if h <= 0.0:
+            return self.travel_1
+        return cubic(hermite(h, self.travel_0, self.travel_1, self.speed_0, self.speed_1), t_s - self.begin_s)
+
+
+class Motion(NamedTuple):
+    """Something that the armature did: "leaves" or "meets" a travel, given as part of the stroke."""
+
+    t_s: float
+    what: str
+    stroke: float
+
+
+@dataclass(slots=True)
+class ActuatorState:
+    """State at one instant."""
+
+    current_a: float
+    flux_wb: float
+    travel_m: float
+    speed_m_s: float
+    heading: float
+    moving: bool
+    winding_k: float
+    body_k: float
+    step_s: float
+
+    def copy(self) -> ActuatorState:
+        """The same, apart."""
+        return ActuatorState(
+            self.current_a,
+            self.flux_wb,
+            self.travel_m,
+            self.speed_m_s,
+            self.heading,
+            self.moving,
+            self.winding_k,
+            self.body_k,
+            self.step_s,
+        )
+
+
+@dataclass(slots=True)
+class GasState:
+    """State at one instant, and the step that the next attempt begins with."""
+
+    mass_kg: float
+    energy_j: float
+    felt_pa: float
+    wall_k: float
+    step_s: float
+
+    def copy(self) -> GasState:
+        """The same, apart."""
+        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.wall_k, self.step_s)
+
+
+@dataclass(slots=True)
+class GasSegment:
+    """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay."""
+
+    begin_s: float
+    end_s: float
+    mass: Cubic
+    pressure: Cubic
+    felt: Cubic
+    decaying_pa: float
