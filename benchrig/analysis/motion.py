@@ -11,17 +11,19 @@ from benchrig.analysis.flux import Branches
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import local_quadratic, scan_kinks
 
-__all__ = ["Instant", "Motion", "best_kink", "look_for_motion"]
+__all__ = ["Dip", "Instant", "Motion", "best_kink", "find_dip", "leaving", "look_for_motion"]
 
 HUMP_MOVED = 0.08  # share of the full current by which rise and decay must differ more in the middle than on both sides
-HUMP_STILL = 0.045
+HUMP_STILL = 0.04
 BARE_MOVED = 0.10  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
 BARE_STILL = 0.03
-DIP_CLEAR = 7.0  # standard deviations by which the current must fall, and rise again
+DIP_CLEAR = 6.0  # standard deviations by which the current must fall, and rise again
 DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
+START_MODEL_S = 5e-4  # standard uncertainty of a first motion because its true curve is another
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
-MODEL_SHARE = 0.1  # of the window: standard uncertainty of a kink because the true curves are no parabolas
+DIP_SHARE = 0.045  # of the window: standard uncertainty of a kink because the true curves are no parabolas
+SHOULDER_SHARE = 0.2
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
@@ -131,12 +133,12 @@ def _kink_at(
     strength = float(clear[k]) / float(misfit[k]) ** 0.5
     fits = bool(misfit[k] < 1.0 + 2.5 * (2.0 / scan.freedom) ** 0.5) and m == k
     at = a + scan.first + k
-    return _Kink(fits, float(misfit[k]), strength, at, Instant((at + shift) * dt, _with_model(u, left, right) * dt, strength))
+    return _Kink(fits, float(misfit[k]), strength, at, Instant((at + shift) * dt, _with_model(u, left, right, bent) * dt, strength))
 
 
-def _with_model(u: float, left: int, right: int) -> float:
+def _with_model(u: float, left: int, right: int, bent: bool) -> float:
     """Add to the noise, in samples, what the true shape differs from parabolas: found by Monte Carlo, see the benchmark."""
-    return (u**2 + 0.25**2 + (MODEL_SHARE * (left + right) / 2) ** 2) ** 0.5
+    return (u**2 + 0.25**2 + ((DIP_SHARE if bent else SHOULDER_SHARE) * (left + right) / 2) ** 2) ** 0.5
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if len(where) < 8:
         return Motion(None, 0.0, None, None, 0.0, 0.0, ("too few samples in the rise to say whether the armature moved",))
     if compared:
-        series = local_quadratic(b.apart, round(3.5e-4 / dt))[where]
+        series = local_quadratic(b.apart, max(2, round(7e-4 / dt)))[where]
     else:
         series = _over_hull(b.rise_flux[where], local_quadratic(b.rise_smooth[where], wide))
     height, peak = _hump(series)
@@ -240,7 +242,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     else:
         notes.append("no decay to compare with: motion judged from the rise alone")
         evidence, still = max(height / BARE_MOVED, by_dip), BARE_STILL
-    moved = True if evidence > 1.0 else False if height < still else None
+    moved = True if evidence > 1.0 else False if height < still and dip.clear < DIP_SEEN else None
     if moved is None:
         notes.append("the rise bends in a way that iron alone could also cause: cannot tell whether the armature moved")
     if not moved:
@@ -284,32 +286,51 @@ def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, 
 
 
 def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None) -> Instant | None:
-    """When the current leaves the line of the resting armature.
-
-    Until then current against flux is a gentle curve; afterwards it falls behind with the square or a higher power of the time since.
-    """
-    dt = trace.dt_s
+    """First motion on the rise: see `leaving`."""
     until = arrival_s - 0.25 * min(arrival_s, 4e-3) if top_s is None else max(top_s, 0.6 * arrival_s)
     rows = np.flatnonzero((trace.rise_s > min(5e-4, 0.15 * arrival_s)) & (trace.rise_s <= until))
-    if len(rows) < 10:
+    return leaving(trace.rise_s[rows], b.rise_flux[rows], b.rise[rows], noise)
+
+
+def leaving(t_s: Samples, flux: Samples, current: Samples, noise: float) -> Instant | None:
+    """When the current leaves the line of the resting armature.
+
+    Until then current against flux is a gentle curve, taken as a parabola; afterwards it departs with the square and the
+    third power of the time since. All instants are weighed by their likelihood.
+
+    Parameters
+    ----------
+    t_s, flux, current : ndarray, shape (n,)
+        Samples from well before the first motion until well after it.
+    noise : float
+        Standard deviation of one sample of the current.
+
+    Returns
+    -------
+    Instant or None
+        None with fewer than 10 samples. `clear` is not used.
+    """
+    if len(t_s) < 10:
         return None
-    t, f, y = trace.rise_s[rows], b.rise_flux[rows], b.rise[rows]
-    f = f / f[-1]
-    tries = t[3:-4]
-    rss = np.empty(len(tries))
-    for k, t0 in enumerate(tries):
-        late = np.maximum(t - t0, 0.0) / (t[-1] - t0)
-        design = np.stack([np.ones_like(f), f, f * f, late**2, late**3], axis=1)
-        rss[k] = _rest(design, y)
+    f = (flux - flux[0]) / (flux[-1] - flux[0])
+    tries = t_s[2:-3]
+    if len(tries) > 60:
+        tries = tries[:: len(tries) // 60 + 1]
+    late = np.maximum(t_s[None, :] - tries[:, None], 0.0) / (t_s[-1] - tries[:, None])
+    still = np.linalg.qr(np.stack([np.ones_like(f), f, f * f], axis=1))[0]
+    # take the resting line out of the current and of the two departures; what is left is a fit with two unknowns
+    y = current - still @ (still.T @ current)
+    p, q = late**2, late**3
+    p, q = p - (p @ still) @ still.T, q - (q @ still) @ still.T
+    pp, pq, qq = (np.einsum("ij,ij->i", u, v) for u, v in ((p, p), (p, q), (q, q)))
+    py, qy = p @ y, q @ y
+    det = np.maximum(pp * qq - pq * pq, 1e-12 * pp * qq + 1e-300)
+    rss = y @ y - (qq * py**2 - 2 * pq * py * qy + pp * qy**2) / det
     k = int(np.argmin(rss))
-    sd2 = max(noise**2, float(rss[k]) / max(len(t) - 6, 1))
+    sd2 = max(noise**2, float(rss[k]) / max(len(t_s) - 6, 1))
     weight = np.exp(-0.5 * (rss - rss[k]) / sd2)
     weight /= weight.sum()
     mean = float(weight @ tries)
     u = float(weight @ (tries - mean) ** 2) ** 0.5
-    return Instant(mean, (u**2 + dt**2 + 1e-4**2) ** 0.5, 0.0)
-
-
-def _rest(design: Samples, y: Samples) -> float:
-    q = np.linalg.qr(design)[0]
-    return float(y @ y - np.sum((q.T @ y) ** 2))
+    step = float(tries[1] - tries[0])
+    return Instant(mean, (u**2 + step**2 + START_MODEL_S**2) ** 0.5, 0.0)

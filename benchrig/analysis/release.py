@@ -6,7 +6,7 @@ import numpy as np
 
 from benchrig.analysis.coil_trace import CoilTrace
 from benchrig.analysis.flux import Branches
-from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S, Instant, best_kink, find_dip
+from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S, Instant, best_kink, find_dip, leaving
 from benchrig.analysis.smoothing import local_quadratic
 
 __all__ = ["look_for_release"]
@@ -50,20 +50,53 @@ def look_for_release(
     if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST and hump.bottom > skip:
         reach = hump.span + round(6e-4 / dt)
         back = best_kink(b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:5], bent=True)
+        since = max(skip, hump.top)
     elif arrival_s is not None:
-        # against the open line of the rise: once the armature rests the two run side by side
-        k = int(np.searchsorted(trace.rise_s, arrival_s))
-        top = int(np.argmax(b.apart[:k])) if k > 3 else 0
-        beyond = b.decay - np.interp(b.decay_flux, b.rise_flux[: top + 1], b.rise_smooth[: top + 1])
-        first = int(np.searchsorted(-b.decay_flux, -b.rise_flux[top]))
-        back = best_kink(beyond, noise, dt, max(skip, first), n - 1, -1.0, SIDES_S[2:], bent=False)
+        found = _return_without_hump(trace, b, noise, arrival_s)
+        if isinstance(found, str):
+            return None, None, (found,)
+        back, since = found, round(found.s / dt) if found else 0
     if back is None or back.clear < CLEAR:
         return None, None, ("drop-out does not show before the current is used up",)
     k = round(back.s / dt)
-    smooth = local_quadratic(b.decay, max(2, round(3e-4 / dt)))
-    slope = np.gradient(smooth, dt)
-    before = slope[max(0, k - round(8e-3 / dt)) : k + 1]
-    lowest = int(np.argmin(before)) if len(before) else 0
-    start = float(trace.decay_s[max(0, k - len(before) + 1 + lowest)])
-    back = Instant(back.s + float(trace.decay_s[0]), back.u_s, back.clear)
-    return Instant(start, max(3e-4, 0.2 * (back.s - start)), 0.0), back, ()
+    # from the fall along the seated line until shortly before the return
+    begin = max(2 * skip, k - round(12e-3 / dt))
+    rows = slice(begin, max(begin, k - max(1, (k - since) // 4)))
+    start = leaving(trace.decay_s[rows], b.decay_flux[rows], b.decay[rows], noise)
+    return start, Instant(back.s + float(trace.decay_s[0]), back.u_s, back.clear), ()
+
+
+def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | None | str:
+    """Return by the gap: how far the decay still is from the line of the rise before its motion.
+
+    The distance in current between rise and decay at the same flux is that of the seated armature before release, grows
+    with the flux, and ends at that of the eddy currents once the armature is back. A string says why there is none.
+    """
+    dt = trace.dt_s
+    k = int(np.searchsorted(trace.rise_s, arrival_s))
+    after = np.flatnonzero((trace.rise_s > arrival_s + 1e-3) & (b.rise_flux < 0.95 * b.rise_flux[-1]))
+    if k < 6 or len(after) < 5:
+        return None
+    rest = float(np.median(b.apart[after]))
+    wide = max(2, round(5e-4 / dt))
+    smooth = local_quadratic(b.apart, wide)
+    top = int(np.argmax(smooth[:k]))
+    slope = (float(smooth[top]) - rest) / float(b.rise_flux[top])
+    if slope <= 0.0:
+        return None
+    apart = np.interp(b.decay_flux, b.rise_flux[: top + 1], b.rise_smooth[: top + 1]) - b.decay
+    reach = slope * b.decay_flux
+    usable = (reach > 4.0 * noise / wide**0.5) & (b.decay_flux < b.rise_flux[top])
+    usable[: round(5e-4 / dt)] = False
+    rows = np.flatnonzero(usable)
+    if len(rows) < 12:
+        return None
+    seated = local_quadratic(apart, wide)[rows] / reach[rows] - rest / reach[rows]
+    still = np.flatnonzero(seated > 0.5)
+    last = int(still[-1]) if len(still) else -1
+    if last < 0:
+        return None
+    if len(rows) - last < round(1.5e-3 / dt) or float(np.median(seated[-round(1e-3 / dt) :])) > 0.3:
+        return f"not dropped out when the current was used up, {1e3 * trace.decay_s[rows[-1]]:.0f} ms after release"
+    low, high = int(rows[last]), int(rows[-1])
+    return best_kink(-apart, noise, dt, low, min(high, low + round(4e-3 / dt)), -1.0, SIDES_S[1:5], bent=False)
