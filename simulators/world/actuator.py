@@ -25,7 +25,7 @@ FAST_LIMIT = 1.6
 """Step times the rate of the fastest electric mode while moving; the method is stable up to 2.78."""
 REST_SPEED_M_S = 0.008
 """A slower bounce is not followed."""
-RELATIVE = 1e-6
+RELATIVE = 5e-6
 """Wanted error per step at rest, of the full current and of the knee flux."""
 FIRST_S, LONGEST_S = 5e-6, 0.5
 GONE = 1e-7

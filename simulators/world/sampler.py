@@ -14,7 +14,7 @@ __all__ = ["WorldSampler"]
 
 Samples = NDArray[np.float64]
 EARLY = 1e-6
-"""Part of a period by which a sample may be taken early, so that rounding of instants loses none."""
+"""Part of a period by which every sample is taken early, so that rounding of instants loses none."""
 
 
 class WorldSampler:
@@ -47,6 +47,7 @@ class WorldSampler:
         self.t0_s = t0_s
         self.period_s = period_s
         self.samples = samples
+        self._begin_s = t0_s - EARLY * period_s
         self._lag_s = lag_s
         self._catch_up = catch_up
         self._filled = 0
@@ -59,7 +60,11 @@ class WorldSampler:
 
     def due(self, t_s: float) -> int:
         """Number of samples up to and including an instant."""
-        return max(0, min(self.samples, math.floor((t_s - self.t0_s) / self.period_s + EARLY) + 1))
+        count = max(0, min(self.samples, math.floor((t_s - self._begin_s) / self.period_s)))
+        # rounding: the very figures that are used in `fill` decide
+        while count < self.samples and self._begin_s + self.period_s * count <= t_s:
+            count += 1
+        return count
 
     @property
     def recorded(self) -> int:
@@ -105,7 +110,7 @@ class WorldSampler:
         new = self.due(t_s)
         first = self._filled
         if new > first:
-            at_s = np.clip(self.t0_s + self.period_s * np.arange(first, new), self._not_before_s, t_s)
+            at_s = np.maximum(self._begin_s + self.period_s * np.arange(first, new), self._not_before_s)
             current, sag_v = _current_and_sag(at_s, [*self._actuator, *actuator])
             self._arrays["current_a"][first:new] = current
             self._arrays["supply_v"][first:new] = supply_v - sag_v
