@@ -88,4 +88,4 @@ def test_the_armature_arrives_when_the_circuit_simulator_says(model, tmp_path):
     world.set_outputs(0x01)
     world.advance_to(0.02)
     arrived_s = next(m.t_s for m in world.motions if m.what == "meets")
-    assert arrived_s - K1_ON_S == pytest.approx(ngspice_pull_in_s(valve, bench, tmp_path), abs=20e-6)
+    assert arrived_s - K1_ON_S == pytest.approx(ngspice_pull_in_s(valve, bench, tmp_path), abs=2e-6)
