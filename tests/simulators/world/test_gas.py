@@ -108,8 +108,10 @@ def test_choked_and_subsonic_flow_agree_with_the_table_of_the_isentropic_nozzle(
         assert flow * 1000.0 == pytest.approx(g_s, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_choked_flow_agrees_with_the_critical_pressure_of_fluids():
-    fluids = pytest.importorskip("fluids")
+    import fluids
+
     critical = fluids.P_critical_flow(ATM_PA, 1.4) / ATM_PA
     assert nozzle_flux(critical * 0.999) == nozzle_flux(0.1)
     assert nozzle_flux(critical * 1.02) < nozzle_flux(0.1)
@@ -118,8 +120,8 @@ def test_choked_flow_agrees_with_the_critical_pressure_of_fluids():
     assert area == pytest.approx(math.pi / 4 * 2e-3**2, rel=5e-4)
 
 
+@pytest.mark.slow
 def test_the_flow_is_that_of_real_air_to_a_thousandth():
-    pytest.importorskip("CoolProp")
     from CoolProp.CoolProp import PropsSI
 
     h0 = PropsSI("H", "P", ATM_PA, "T", T0_K, "Air")
