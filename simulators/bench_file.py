@@ -66,6 +66,8 @@ u_sccm = 0.05
 [heat]                      # how fast the gas takes the walls' temperature after pump-down
 time_constant_s = 2.3
 u_s = 0.6
+inflow_w_k = 1.6            # what 1 g/s of inflow adds to the walls' heat conductance
+inflow_u_w_k = 0.3
 """
 
 

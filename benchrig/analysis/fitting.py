@@ -9,10 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from benchrig.analysis.results import Samples
 
-__all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_sd"]
+__all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_sd", "weighed"]
 
 MOST_STEPS, MOST_DAMPINGS = 30, 9
 SETTLED = 0.01
@@ -57,6 +58,8 @@ class Fitted:
         Factor on the standard uncertainties for residuals that are larger than, or not independent like, the noise.
     cost : float
         Chi-square of data and priors together.
+    parameters : tuple of Parameter
+        As given to `fit`.
     """
 
     values: dict[str, float]
@@ -65,6 +68,7 @@ class Fitted:
     residual: Samples
     widening: float
     cost: float
+    parameters: tuple[Parameter, ...]
 
     def u(self, name: str) -> float:
         """Standard uncertainty of one parameter."""
@@ -212,16 +216,10 @@ def fit(
         normal = scaled.T @ scaled + np.diag(weight**2)
         slope = scaled.T @ ((data - now) / sd) - weight**2 * (at - prior)
         free = ~(((at <= low) & (slope < 0)) | ((at >= high) & (slope > 0)))
-        full = _solved(normal[np.ix_(free, free)], slope[free])
-        if float(slope[free] @ full) < settled_at:
+        if float(slope[free] @ _solved(normal[np.ix_(free, free)], slope[free])) < settled_at:
             break
         for _ in range(MOST_DAMPINGS):
-            step_by = np.zeros(len(at))
-            step_by[free] = full
-            if damping:
-                damped = normal + damping * np.diag(np.diag(normal))
-                step_by[free] = _solved(damped[np.ix_(free, free)], slope[free])
-            there = np.clip(at + step_by, low, high)
+            there = _step(at, normal + damping * np.diag(np.diag(normal)), slope, free, low, high)
             then = predicted(there)
             reached = cost(there, then)
             if np.isfinite(reached) and reached < best:
@@ -240,7 +238,61 @@ def fit(
     widening = _widening(residual, len(names))
     covariance = _inverse(scaled.T @ scaled / widening**2 + np.diag(weight**2))
     values = dict(zip(names, at.tolist(), strict=True))
-    return Fitted(values, covariance, jacobian, residual, widening, best)
+    return Fitted(values, covariance, jacobian, residual, widening, best, tuple(parameters))
+
+
+def weighed(plain: Fitted, freer: Fitted) -> Fitted:
+    """Two fits of the same data as one: each with the probability that the data give to its model.
+
+    Parameters
+    ----------
+    plain, freer : Fitted
+        The second has all parameters of the first, in the same order, and more after them, which must have priors. Beforehand
+        both models count as equally likely; a parameter that gains nothing pays for its freedom (Laplace's approximation
+        of the evidence). The covariance includes how far the two disagree.
+
+    Returns
+    -------
+    Fitted
+        The parameters of `plain`; residuals and Jacobian of the likelier one.
+    """
+    spared = (plain.cost - freer.cost) / freer.widening**2 / 2
+    for q in freer.parameters[len(plain.parameters) :]:
+        one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
+        spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))
+    share = 1 / (1 + float(np.exp(np.clip(-spared, -500, 500))))
+    k = len(plain.values)
+    one = np.array(list(plain.values.values()))
+    other = np.array(list(freer.values.values()))[:k]
+    apart = other - one
+    covariance = (1 - share) * plain.covariance + share * freer.covariance[:k, :k]
+    covariance = covariance + share * (1 - share) * np.outer(apart, apart)
+    likelier = freer if share > 0.5 else plain
+    return Fitted(
+        dict(zip(plain.values, (one + share * apart).tolist(), strict=True)),
+        covariance,
+        likelier.jacobian[:, :k],
+        likelier.residual,
+        likelier.widening,
+        likelier.cost,
+        plain.parameters,
+    )
+
+
+def _step(
+    at: Samples, normal: Samples, slope: Samples, free: npt.NDArray[np.bool_], low: Samples, high: Samples
+) -> Samples:
+    """Parameters after a Newton step; one that would pass its end goes to the end, and the others take that into account."""
+    moving, by = free.copy(), np.zeros(len(at))
+    while moving.any():
+        rest = slope[moving] - normal[np.ix_(moving, ~moving)] @ by[~moving]
+        by[moving] = _solved(normal[np.ix_(moving, moving)], rest)
+        beyond = moving & ((at + by < low) | (at + by > high))
+        if not beyond.any():
+            break
+        by[beyond] = np.clip(at + by, low, high)[beyond] - at[beyond]
+        moving &= ~beyond
+    return np.asarray(at + by, dtype=np.float64)
 
 
 def _solved(matrix: Samples, right: Samples) -> Samples:

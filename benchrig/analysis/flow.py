@@ -17,8 +17,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd
-from benchrig.analysis.gas import GAMMA, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
+from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd, weighed
+from benchrig.analysis.gas import GAMMA, R_AIR, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Bound, Samples
 
@@ -34,15 +34,21 @@ RATIO_KNOWN_U = 0.12
 """With more uncertainty than this the critical ratio says nothing: valves lie between 0.2 and 0.53."""
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
-TRAVEL_U_S = 0.006
+ELLIPSE_U = 0.003
+"""What a critical ratio depends on the ellipse that stands for the real curve; an ideal nozzle is off by so much."""
+TRAVEL_U_S = 0.004
 AMBIENT_U_PA = 15.0
-GROWING_SURE = 9.0
-"""Heat transfer that grows with the inflow is believed when the fit gains this much of chi-square: three standard
-uncertainties. Assuming it without need would cost a good part of what the fill says about the critical ratio."""
+ASTRAY = 1.5
+"""A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
 FLOW_POWER, FLOW_POWER_U = 0.8, 0.2
 """Heat transfer by the inflow grows with this power of it: 0.8 in turbulent pipe flow, about 0.7 under jets (from memory)."""
+DEPARTURE = 0.003
+"""What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during a fill,
+as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and b to its shape."""
+INDEX_U = 0.05
+"""Spread of the subsonic index m among real openings about 0.5 (from memory)."""
 USUAL_LAMINAR_LN_U = 1.0
-TAIL_FROM, TAIL_U = 0.995, 0.02
+TAIL_FROM, TAIL_U, TAIL_U_PA = 0.995, 0.03, 3.0
 """Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this part."""
 
 REASON_CLOSED = "the reservoir did not fill: the valve did not open"
@@ -105,13 +111,21 @@ class _Setting:
     pressure_u_pa: float
     tau_s: float
     tau_ln_u: float
+    inflow_w_k: float | None
+    inflow_u_w_k: float
+
+    def heat_by_inflow(self, rate: float, inflow_w_k: float, power: float) -> float:
+        """`heat_flow` of the balance, 1/s, from what an inflow of 1 g/s adds to the heat conductance of the wall, W/K."""
+        full_g_s = 1e3 * max(rate, 0.0) * self.ambient_pa * self.volume_m3 / (R_AIR * self.ambient_k)
+        per_w_k = (GAMMA - 1) * self.ambient_k / (self.volume_m3 * self.ambient_pa)
+        return per_w_k * inflow_w_k * full_g_s**power
 
     def conductance(self, rate: float) -> float:
         return conductance_dm3_s_bar(rate, self.volume_m3, self.ambient_k)
 
-    def rated_lpm(self, c: float, b: float) -> float:
+    def rated_lpm(self, c: float, b: float, index: float = 0.5) -> float:
         rated_pa = self.ambient_pa - self.rated_vacuum_pa
-        return lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, self.ambient_pa, rated_pa, self.ambient_k))
+        return lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, self.ambient_pa, rated_pa, self.ambient_k, index))
 
 
 def analyse_flow(
@@ -127,6 +141,8 @@ def analyse_flow(
     start_u_k: float = 1.0,
     thermal_time_constant_s: float | None = None,
     thermal_time_constant_u_s: float | None = None,
+    inflow_w_k: float | None = None,
+    inflow_u_w_k: float | None = None,
     response_s: float = 0.003,
     pressure_u_pa: float = 0.0,
 ) -> FlowResult:
@@ -147,6 +163,10 @@ def analyse_flow(
         Standard uncertainty of the gas temperature at the start about ambient, K; more after a short wait.
     thermal_time_constant_s, thermal_time_constant_u_s : float, optional
         m c_v / G of the gas at the pressure at the start, from the hold step: prior knowledge only.
+    inflow_w_k, inflow_u_w_k : float, optional
+        What an inflow of 1 g/s adds to the heat conductance between gas and wall, W/K, and its standard uncertainty: a
+        property of the reservoir, so one fill through a known opening tells it for all valves. Without it the fill alone
+        must tell heat from flow, which it can hardly do: C stays good, b does not.
     response_s : float
         First-order time constant of the transducer, s; taken out by modelling it.
     pressure_u_pa : float
@@ -187,7 +207,7 @@ def analyse_flow(
         tau_ln_u = min(USUAL_TAU_LN_U, math.hypot(0.1, (thermal_time_constant_u_s or 0.3 * tau_s) / tau_s))
     setting = _Setting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, start_u_k, rated_vacuum_pa, response_s, pressure_u_pa,
-        tau_s, tau_ln_u,
+        tau_s, tau_ln_u, inflow_w_k, inflow_u_w_k or 0.2 * (inflow_w_k or 0.0),
     )  # fmt: skip
     noise_pa = max(noise_sd(p), 0.3)
     before = p[t <= 0] if np.count_nonzero(t <= 0) >= 5 else p[:5]
@@ -265,10 +285,11 @@ def _opened(t: Samples, p: Samples, start_pa: float, noise_pa: float, setting: _
     slope = max(slope, 0.3 * vacuum_pa / fill_s)
     opened_s = onset_s - float(away[onset]) / slope - setting.response_s
     x, y, n = _thinned(t, p, (opened_s, onset_s), fill_s, period_s)
+    tail_u_pa = np.hypot(TAIL_U * (setting.ambient_pa - y), TAIL_U_PA)
     close_to_ambient = y > TAIL_FROM * setting.ambient_pa
-    sd = np.hypot(noise_pa / np.sqrt(n), np.where(close_to_ambient, TAIL_U * (setting.ambient_pa - y), 0.0))
-    fitted, model = _fit_fill(x, y, sd, opened_s, slope, start_pa, (noise_pa, period_s), setting)
-    return _result(x, model(fitted.values), fitted, setting)
+    sd = np.hypot(noise_pa / np.sqrt(n), np.where(close_to_ambient, tail_u_pa, 0.0))
+    fitted, delay_s, curve = _fit_fill(x, y, sd, opened_s, slope, start_pa, (noise_pa, period_s), setting)
+    return _result(x, curve, fitted, delay_s, setting)
 
 
 def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
@@ -306,7 +327,7 @@ def _fit_fill(
     start_pa: float,
     noise: tuple[float, float],
     setting: _Setting,
-) -> tuple[Fitted, _Model]:
+) -> tuple[Fitted, tuple[float, float], Samples]:
     noise_pa, period_s = noise
     start = start_pa / setting.ambient_pa
     rate = slope / setting.ambient_pa / GAMMA / float(flow_function(start + 0.1, USUAL_RATIO))
@@ -334,13 +355,67 @@ def _fit_fill(
     )
     model = _Model(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
+    vacuum_pa = setting.ambient_pa - start_pa
+    loose = np.hypot(sd, DEPARTURE * vacuum_pa)
+    index = Parameter("index", 0.5, 1e-3, 0.5, INDEX_U, 0.35, 0.9)
+    if setting.inflow_w_k is not None:
+        known, u = setting.inflow_w_k, max(setting.inflow_u_w_k, 1e-6)
+        told = (Parameter("inflow_w_k", known, 1e-3 * max(known, u), known, u, 0.0, known + 10 * u), growing[1], index)
+        fitted = fit(model, y, loose, (*parameters, *told), soft_sd=soft)
+        return fitted, _opening(model, y, sd, fitted, travel_s), model(fitted.values)
     plain = fit(model, y, sd, parameters, soft_sd=soft)
-    if plain.widening < 1.3:
-        begin = tuple(replace(q, start=plain.values[q.name]) for q in parameters)
+    if plain.widening > ASTRAY:
+        # a second valley: the flow turning laminar close to ambient, or late, with the rest of the tail bent to suit
+        for laminar_ln in (-8.8, -5.5):
+            again = {"laminar_ln": laminar_ln, "ambient": 0.0}
+            begin = [replace(q, start=again.get(q.name, plain.values[q.name])) for q in parameters]
+            other = fit(model, y, sd, begin)
+            plain = min(plain, other, key=lambda fitted: fitted.cost)
+    if plain.widening < ASTRAY:
+        begin = [replace(q, start=plain.values[q.name]) for q in parameters]
         freer = fit(model, y, sd, (*begin, *growing))
+        if freer.cost > plain.cost + 1:
+            little = (replace(growing[0], start=0.1 * grows_u), growing[1])
+            freer = fit(model, y, sd, (*begin, *little))
     else:
         freer = fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
-    return (freer if plain.cost - freer.cost > GROWING_SURE else plain), model
+    likelier = min(plain, freer, key=lambda fitted: fitted.cost)
+    if likelier.widening > ASTRAY:
+        wide = replace(growing[0], prior_u=3 * grows_u, high=30 * grows_u)
+        likelier = fit(model, y, loose, (*parameters, wide, growing[1], index), soft_sd=soft)
+        return likelier, _opening(model, y, sd, likelier, travel_s), model(likelier.values)
+    delay = _opening(model, y, sd, likelier, travel_s)
+    return weighed(plain, freer), delay, model(likelier.values)
+
+
+def _opening(model: _Model, y: Samples, sd: Samples, fitted: Fitted, travel_s: float) -> tuple[float, float]:
+    """Instant of opening and its standard uncertainty, s, over all times that the valve may have taken to open.
+
+    How slowly a valve opens shows only in the bend of the first milliseconds, and about as weakly for every time up to a
+    few `travel_s`: the most likely one says little. So each is tried, and weighed by how well it fits.
+    """
+    q = dict(fitted.values)
+    names = list(q)
+    at, beside = names.index("opened_s"), names.index("travel_s")
+    c = fitted.covariance
+    alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
+    travels = np.unique(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
+    opened, costs = np.empty(len(travels)), np.empty(len(travels))
+    model(fitted.values)
+    for i, travel in enumerate(travels):
+        there = {**q, "travel_s": float(travel), "opened_s": q["opened_s"] - 0.5 * (float(travel) - q["travel_s"])}
+        for _ in range(3):
+            now = model(there, True)
+            slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
+            there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
+        opened[i] = there["opened_s"]
+        left = (y - model(there, True)) / sd
+        costs[i] = float(left @ left) / fitted.widening**2 + (travel / TRAVEL_U_S) ** 2
+    weights = np.exp(-(costs - costs.min()) / 2)
+    weights *= np.gradient(travels)
+    weights /= weights.sum()
+    mean = float(weights @ opened)
+    return mean, math.sqrt(float(weights @ (opened - mean) ** 2) + alone_u**2)
 
 
 class _Model:
@@ -356,15 +431,19 @@ class _Model:
 
     def __call__(self, q: Mapping[str, float], aside: bool = False) -> Samples:
         heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
+        heat_flow = q.get("heat_flow", 0.0)
+        if "inflow_w_k" in q:
+            heat_flow = self._setting.heat_by_inflow(q["rate"], q["inflow_w_k"], q["flow_power"])
         fill = Fill(
             q["rate"],
             q["critical_ratio"],
             heat,
-            q.get("heat_flow", 0.0),
+            heat_flow,
             q["start"],
             q["start_warmth"],
             laminar=math.exp(q["laminar_ln"]),
             flow_power=q.get("flow_power", 1.0),
+            index=q.get("index", 0.5),
         )
         curve = self._curve
         if curve is None or self._fill is None or fill != self._fill:
@@ -382,7 +461,7 @@ class _Model:
         return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
 
 
-def _result(x: Samples, curve: Samples, fitted: Fitted, setting: _Setting) -> FlowResult:
+def _result(x: Samples, curve: Samples, fitted: Fitted, delay_s: tuple[float, float], setting: _Setting) -> FlowResult:
     q = fitted.values
     c, b = setting.conductance(q["rate"]), q["critical_ratio"]
     scale_u = {
@@ -393,10 +472,13 @@ def _result(x: Samples, curve: Samples, fitted: Fitted, setting: _Setting) -> Fl
     fit_u = setting.conductance(fitted.u("rate"))
     parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
     scale = math.sqrt(sum(u * u for u in scale_u.values()))
-    lpm = setting.rated_lpm(c, b)
-    by_b = (setting.rated_lpm(c, b + 1e-4) - lpm) / 1e-4
-    lpm_u = fitted.u_of({"rate": lpm / q["rate"], "critical_ratio": by_b})
-    b_u = fitted.u("critical_ratio")
+    index = q.get("index", 0.5)
+    lpm = setting.rated_lpm(c, b, index)
+    leaning = {"rate": lpm / q["rate"], "critical_ratio": (setting.rated_lpm(c, b + 1e-4, index) - lpm) / 1e-4}
+    if "index" in q:
+        leaning["index"] = (setting.rated_lpm(c, b, index + 1e-4) - lpm) / 1e-4
+    lpm_u = fitted.u_of(leaning)
+    b_u = math.hypot(fitted.u("critical_ratio"), ELLIPSE_U)
     tau_s = math.exp(q["tau_ln"])
     why_not = {}
     notes = []
@@ -412,8 +494,8 @@ def _result(x: Samples, curve: Samples, fitted: Fitted, setting: _Setting) -> Fl
         sonic_conductance_dm3_s_bar_u=math.hypot(fit_u, c * scale),
         critical_pressure_ratio=None if why_not else b,
         critical_pressure_ratio_u=None if why_not else b_u,
-        opening_delay_ms=1e3 * q["opened_s"],
-        opening_delay_ms_u=1e3 * fitted.u("opened_s"),
+        opening_delay_ms=1e3 * delay_s[0],
+        opening_delay_ms_u=1e3 * delay_s[1],
         flow_at_rated_vacuum_lpm_anr=lpm,
         flow_at_rated_vacuum_lpm_anr_u=math.hypot(lpm_u, lpm * scale),
         thermal_time_constant_s=tau_s,

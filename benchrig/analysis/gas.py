@@ -166,8 +166,8 @@ def lpm_anr_from_kg_s(flow_kg_s: float) -> float:
     return flow_kg_s / RHO_ANR * _L_PER_MIN
 
 
-def flow_function(ratio: Samples | float, critical_ratio: float) -> Samples:
-    """Part of the choked flow that passes at a pressure ratio, ISO 6358-1 with subsonic index 0.5.
+def flow_function(ratio: Samples | float, critical_ratio: float, index: float = 0.5) -> Samples:
+    """Part of the choked flow that passes at a pressure ratio, ISO 6358-1.
 
     Parameters
     ----------
@@ -176,6 +176,8 @@ def flow_function(ratio: Samples | float, critical_ratio: float) -> Samples:
         function never gives a backward flow.
     critical_ratio : float
         Critical pressure ratio b, 0 <= b < 1; a ratio of exactly b is choked.
+    index : float
+        Subsonic index m; 0.5 makes the curve a quarter of an ellipse.
 
     Returns
     -------
@@ -188,13 +190,18 @@ def flow_function(ratio: Samples | float, critical_ratio: float) -> Samples:
     array([1.   , 1.   , 0.866, 0.   , 0.   ])
     """
     x = np.clip((np.asarray(ratio, dtype=np.float64) - critical_ratio) / (1 - critical_ratio), 0.0, 1.0)
-    return np.asarray(np.sqrt(1 - x * x), dtype=np.float64)
+    return np.asarray((1 - x * x) ** index, dtype=np.float64)
 
 
 def iso_mass_flow_kg_s(
-    c_dm3_s_bar: float, critical_ratio: float, upstream_pa: float, downstream_pa: float, upstream_k: float
+    c_dm3_s_bar: float,
+    critical_ratio: float,
+    upstream_pa: float,
+    downstream_pa: float,
+    upstream_k: float,
+    index: float = 0.5,
 ) -> float:
-    """Mass flow through a component of sonic conductance C and critical ratio b, kg/s (ISO 6358-1, index 0.5).
+    """Mass flow through a component of sonic conductance C, critical ratio b and subsonic index m, kg/s (ISO 6358-1).
 
     Examples
     --------
@@ -204,7 +211,7 @@ def iso_mass_flow_kg_s(
     0.4909
     """
     choked = c_dm3_s_bar * 1e-8 * RHO_ANR * upstream_pa * math.sqrt(T_ANR_K / upstream_k)
-    return choked * float(flow_function(downstream_pa / upstream_pa, critical_ratio))
+    return choked * float(flow_function(downstream_pa / upstream_pa, critical_ratio, index))
 
 
 def nozzle_mass_flow_kg_s(area_m2: float, upstream_pa: float, downstream_pa: float, upstream_k: float) -> float:

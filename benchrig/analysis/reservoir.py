@@ -1,7 +1,7 @@
 """A rigid reservoir filling from the ambient through one opening: mass and energy balance with heat from the wall.
 
 Written in ratios, so that three rates and two starting values say everything. With r = p/p_ambient, mu = the mass over the
-mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function::
+mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function of b and index m::
 
     d mu/dt = kappa f(r)
     d r /dt = gamma kappa f(r) - (heat e + heat_flow |f(r)|^k) (r/mu - 1)
@@ -81,6 +81,8 @@ class Fill:
         Part of ambient below which a pressure difference drives a flow proportional to it.
     flow_power : float
         k, the power of the inflow with which `heat_flow` grows.
+    index : float
+        Subsonic index m of the opening.
     """
 
     rate: float
@@ -92,11 +94,15 @@ class Fill:
     convection: float = 0.0
     laminar: float = USUAL_LAMINAR
     flow_power: float = 1.0
+    index: float = 0.5
 
     def resembles(self, other: Fill) -> bool:
         """Whether the steps that suit the other fill suit this one: every rate within 5 %."""
         rates = ((self.rate, other.rate), (self.heat, other.heat), (self.start, other.start))
-        return all(abs(a - b) <= 0.05 * abs(b) for a, b in rates) and abs(self.critical_ratio - other.critical_ratio) < 0.05
+        return (
+            all(abs(a - b) <= 0.05 * abs(b) for a, b in rates)
+            and abs(self.critical_ratio - other.critical_ratio) < 0.05
+        )
 
 
 @dataclass(frozen=True)
@@ -151,11 +157,12 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     0.528
     """
     kappa, b, heat, heat_flow, n = fill.rate, fill.critical_ratio, fill.heat, fill.heat_flow, fill.convection
-    power = fill.flow_power
+    power, index = fill.flow_power, fill.index
     span = 1 - b
     laminar_from = 1 - fill.laminar
     x_laminar = (laminar_from - b) / span
-    laminar = math.sqrt(1 - x_laminar * x_laminar) / fill.laminar
+    laminar = (1 - x_laminar * x_laminar) ** index / fill.laminar
+    ellipse = index == 0.5
     sqrt = math.sqrt
 
     def flow(ratio: float) -> float:
@@ -164,12 +171,13 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
         if ratio >= laminar_from:
             return laminar * (1 - ratio)
         x = (ratio - b) / span
-        return sqrt(1 - x * x)
+        return sqrt(1 - x * x) if ellipse else math.pow(1 - x * x, index)
 
     def slope(ratio: float, mass: float, f: float) -> float:
         excess = ratio / mass - 1
-        constant = heat * abs(excess / USUAL_EXCESS) ** n if n else heat
-        return GAMMA * kappa * f - (constant + heat_flow * abs(f) ** power) * excess
+        constant = heat * math.pow(abs(excess) / USUAL_EXCESS, n) if n else heat
+        growing = heat_flow * math.pow(abs(f), power) if heat_flow else 0.0
+        return GAMMA * kappa * f - (constant + growing) * excess
 
     def explicit(r: float, mu: float, f: float, d: float, h: float) -> tuple[float, float]:
         half = h / 2
@@ -190,7 +198,8 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
         elif r >= laminar_from:
             steep = laminar
         else:  # the steeper of chord and tangent, so that the corner at laminar_from stays damped
-            steep = max(f / (1 - r), (r - b) / (span * span * max(f, 1e-3)))
+            x = (r - b) / span
+            steep = max(f / (1 - r), 2 * index * x * f / (span * max(1 - x * x, 1e-6)))
         cooling = (heat + heat_flow * abs(f)) / mu
         into_mass = ROS * h * kappa * steep
         from_mass = ROS * h * cooling * r / mu
@@ -211,7 +220,8 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     coarse = min(end_s / 12, 0.25 / max(warming, 1e-9), 0.025 / max(abs(kappa) * GAMMA, 1e-9))
     tail = min(coarse / 8, end_s / 12)
     longest = min(0.1 / max(heat, 1e-9), end_s / 12)
-    times, ratios, slopes, plan = [t], [r], [d], []
+    times, ratios, slopes = [t], [r], [d]
+    plan: list[tuple[float, bool]] = []
     given = iter(like.steps) if like is not None else None
     while True:
         if given is not None:

@@ -123,6 +123,9 @@ class HeatTable(_Table):
 
     time_constant_s: Positive = 2.5
     u_s: Positive = 0.6
+    inflow_w_k: NotNegative | None = None
+    """What an inflow of 1 g/s adds to the heat conductance between gas and wall; left out: each fill must tell it."""
+    inflow_u_w_k: NotNegative = 0.3
 
 
 class SequenceTable(_Table):

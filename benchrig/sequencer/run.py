@@ -124,6 +124,8 @@ def bench_facts(bench: Bench) -> BenchFacts:
         "transducer offset": (file.transducer.offset_v, file.transducer.u_pa * file.transducer.volts_per_pa, "V"),
         "meter leads": (file.meter.lead_ohm, file.meter.lead_u_ohm, "ohm"),
     }
+    if file.heat.inflow_w_k is not None:
+        constants["heat conductance by inflow of 1 g/s"] = (file.heat.inflow_w_k, file.heat.inflow_u_w_k, "W/K")
     return BenchFacts(
         name=file.bench.name,
         workshop=file.bench.workshop,

@@ -77,6 +77,8 @@ def flow(run: Context) -> Found:
         rated_vacuum_pa=run.model.rated_vacuum_kpa * 1000,
         thermal_time_constant_s=run.thermal_time_constant_s or file.heat.time_constant_s,
         thermal_time_constant_u_s=run.thermal_time_constant_u_s or file.heat.u_s,
+        inflow_w_k=file.heat.inflow_w_k,
+        inflow_u_w_k=file.heat.inflow_u_w_k,
         response_s=file.transducer.response_ms * 1e-3,
         pressure_u_pa=file.transducer.u_pa,
     )
