@@ -118,7 +118,7 @@ class _Setting:
         """`heat_flow` of the balance, 1/s, from what an inflow of 1 g/s adds to the heat conductance of the wall, W/K."""
         full_g_s = 1e3 * max(rate, 0.0) * self.ambient_pa * self.volume_m3 / (R_AIR * self.ambient_k)
         per_w_k = (GAMMA - 1) * self.ambient_k / (self.volume_m3 * self.ambient_pa)
-        return per_w_k * inflow_w_k * full_g_s**power
+        return per_w_k * inflow_w_k * math.pow(full_g_s, power)
 
     def conductance(self, rate: float) -> float:
         return conductance_dm3_s_bar(rate, self.volume_m3, self.ambient_k)

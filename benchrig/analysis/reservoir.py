@@ -161,7 +161,7 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     span = 1 - b
     laminar_from = 1 - fill.laminar
     x_laminar = (laminar_from - b) / span
-    laminar = (1 - x_laminar * x_laminar) ** index / fill.laminar
+    laminar = math.pow(1 - x_laminar * x_laminar, index) / fill.laminar
     ellipse = index == 0.5
     sqrt = math.sqrt
 
