@@ -10,7 +10,7 @@
     ├── InterlockOpen           emergency stop pressed, guard open, or the board tripped
     └── NotCalibrated           a constant that the result rests on is missing or out of date
 
-Anything else that is raised is a bug and keeps its traceback. "The valve is bad" is never an exception: it is a verdict.
+Anything else that is raised is a bug and keeps its traceback. "The valve is bad" is no exception but a verdict.
 """
 
 from __future__ import annotations

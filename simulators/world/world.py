@@ -49,7 +49,7 @@ class World:
     valve : ValveTruth
         The valve on it.
     seed : int
-        Draws what differs from bench to bench within its description: strength of the pump, plug contacts.
+        Draws what differs from bench to bench within its description: strength of the pump.
 
     Examples
     --------

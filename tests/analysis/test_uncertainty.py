@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from scipy.stats import t as student
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import t as student
 
 from benchrig.analysis.uncertainty import (
     Budget,
