@@ -85,6 +85,7 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
                 seed=seed,
                 program=f"benchrig {__version__}",
             )
+    console.print()
     record = store.run(finished.number)
     page, label = _papers(record)
     from benchrig.records import run_document
