@@ -11,6 +11,7 @@ from benchrig.records.model import RunRecord, utc_text
 from benchrig.reports.plots import plots
 from benchrig.reports.strip import strip_svg
 from benchrig.reports.words import Row, rows, unit_text, verdict_words, visible
+from benchrig.verdict.words import sure_text
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -158,8 +159,7 @@ def _causes(record: RunRecord) -> list[dict[str, Any]]:
         {
             "name": cause.name,
             "percent": f"{100 * cause.probability:.0f}",
-            # A probability that never claims to be certain.
-            "sure": "over 99 %" if cause.probability > 0.99 else f"{100 * cause.probability:.0f} %",
+            "sure": sure_text(cause.probability),
             "because": cause.because,
         }
         for cause in record.judgement.causes[:3]

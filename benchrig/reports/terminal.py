@@ -10,6 +10,7 @@ from rich.text import Text
 
 from benchrig.records.model import RunRecord
 from benchrig.reports.words import Row, rows, verdict_words, visible
+from benchrig.verdict.words import sure_text
 
 __all__ = ["print_run"]
 
@@ -114,7 +115,7 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
     if judgement is not None:
         if judgement.cause is not None and judgement.cause_probability is not None:
             because = next((cause.because for cause in judgement.causes if cause.name == judgement.cause), "")
-            sure = f"{judgement.cause} ({100 * judgement.cause_probability:.0f} %)"
+            sure = f"{judgement.cause} ({sure_text(judgement.cause_probability)})"
             lines.append(("likely cause", f"{sure}: {visible(because)}" if because else sure))
         lines.append(("what to do", f"{judgement.disposition}. {visible(judgement.disposition_why)}"))
     else:

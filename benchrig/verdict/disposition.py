@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from benchrig.verdict.words import Cause, Disposition, Reason, Verdict
+from benchrig.verdict.words import Cause, Disposition, Reason, Verdict, sure_text
 
 __all__ = ["SURE_ENOUGH", "dispose"]
 
@@ -54,7 +54,7 @@ def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[
         return "refund", "The part is new and bad: claim it from the supplier."
     if reason == "return":
         if wrong >= SURE_ENOUGH:
-            return "ask", f"It may not be the part that was sold ({_percent(wrong)} sure): compare it with the sale."
+            return "ask", f"It may not be the part that was sold ({sure_text(wrong)} sure): compare it with the sale."
         return "refund", "The part is bad."
     return _core(causes, wrong)
 
@@ -65,21 +65,18 @@ def _core(causes: Sequence[Cause], wrong: float) -> tuple[Disposition, str]:
     coil, dirt = _sum(causes, COIL), _sum(causes, DIRT)
     first = causes[0].name.capitalize()
     if coil >= SURE_ENOUGH:
-        return "scrap", f"{first} is most likely; a coil cannot be repaired ({_percent(coil)} sure)."
+        return "scrap", f"{first} is most likely; a coil cannot be repaired ({sure_text(coil)} sure)."
     if dirt >= SURE_ENOUGH:
         return (
             "clean and retest",
-            f"{first} is most likely; cleaning often cures faults of this sort ({_percent(dirt)} sure).",
+            f"{first} is most likely; cleaning often cures faults of this sort ({sure_text(dirt)} sure).",
         )
     if wrong >= SURE_ENOUGH:
-        return "ask", f"It may be another valve than the model named ({_percent(wrong)} sure): check the part number."
-    sure = _percent(causes[0].probability)
+        return "ask", f"It may be another valve than the model named ({sure_text(wrong)} sure): check the part number."
+    sure = sure_text(causes[0].probability)
     return "ask", f"The part is bad, but no cause is sure enough to act on ({first.lower()}, {sure})."
 
 
-def _percent(probability: float) -> str:
-    """A probability that never claims to be certain."""
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def _sum(causes: Sequence[Cause], names: frozenset[str] | set[str]) -> float:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from benchrig.analysis.results import Characteristic
 
-__all__ = ["Cause", "Disposition", "Judged", "Judgement", "Limit", "Outcome", "Reason", "Verdict"]
+__all__ = ["Cause", "Disposition", "Judged", "Judgement", "Limit", "Outcome", "Reason", "Verdict", "sure_text"]
 
 Outcome = Literal["pass", "conditional pass", "conditional fail", "fail", "not measured", "no limit"]
 Verdict = Literal["accept", "reject", "undecided"]
@@ -62,3 +62,12 @@ class Judgement:
     disposition: Disposition
     disposition_why: str
     judged: tuple[Judged, ...]
+
+
+def sure_text(probability: float) -> str:
+    """A probability for people, which never claims to be certain.
+
+    >>> sure_text(0.9999), sure_text(0.734)
+    ('over 99 %', '73 %')
+    """
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
