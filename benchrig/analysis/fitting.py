@@ -18,6 +18,7 @@ __all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_
 MOST_STEPS, MOST_DAMPINGS = 30, 9
 SETTLED = 0.01
 """Stop when chi-square would fall by no more than this, were the model linear."""
+TRUSTED = 0.7
 LEAST_SAMPLES = 20
 
 
@@ -27,7 +28,7 @@ class Parameter:
 
     `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical derivative;
     `span`, if given, that of the derivative from which the uncertainty comes, for a parameter whose effect is not linear
-    over its uncertainty.
+    over its uncertainty. A `late` one is held while `fit` still pretends more noise than there is.
     """
 
     name: str
@@ -38,6 +39,7 @@ class Parameter:
     low: float = -np.inf
     high: float = np.inf
     span: float = 0.0
+    late: bool = False
 
 
 @dataclass(frozen=True)
@@ -185,8 +187,13 @@ def fit(
     {'a': 1.0, 's': 2.0}
     """
     for soft in soft_sd:
-        nearer = fit(model, data, np.hypot(sd, soft), parameters, settled_at=1.0).values
-        parameters = [replace(q, start=nearer[q.name]) for q in parameters]
+        held = {q.name: q.start for q in parameters if q.late}
+
+        def early(q: dict[str, float], aside: bool, held: dict[str, float] = held) -> Samples:
+            return model({**held, **q}, aside)
+
+        nearer = fit(early, data, np.hypot(sd, soft), [q for q in parameters if not q.late], settled_at=1.0).values
+        parameters = [replace(q, start=nearer.get(q.name, q.start)) for q in parameters]
     names = [q.name for q in parameters]
     low, high = np.array([q.low for q in parameters]), np.array([q.high for q in parameters])
     prior, weight = np.array([q.prior for q in parameters]), np.array([1 / q.prior_u for q in parameters])
@@ -208,17 +215,24 @@ def fit(
     best = cost(at, now)
     damping = 0.0
     jacobian = np.empty((len(data), len(names)))
+    fresh = stale = False
     for _ in range(MOST_STEPS):
-        now = predicted(at)
-        for j, q in enumerate(parameters):
-            jacobian[:, j] = derivative(j, q.step)
+        if not stale:
+            now = predicted(at)
+            for j, q in enumerate(parameters):
+                jacobian[:, j] = derivative(j, q.step)
+            fresh = True
         scaled = jacobian / sd[:, None]
         normal = scaled.T @ scaled + np.diag(weight**2)
         slope = scaled.T @ ((data - now) / sd) - weight**2 * (at - prior)
         free = ~(((at <= low) & (slope < 0)) | ((at >= high) & (slope > 0)))
-        if float(slope[free] @ _solved(normal[np.ix_(free, free)], slope[free])) < settled_at:
-            break
-        for _ in range(MOST_DAMPINGS):
+        expected = float(slope[free] @ _solved(normal[np.ix_(free, free)], slope[free]))
+        if expected < settled_at:
+            if fresh:
+                break
+            stale = False
+            continue
+        for _ in range(1 if stale else MOST_DAMPINGS):
             there = _step(at, normal + damping * np.diag(np.diag(normal)), slope, free, low, high)
             then = predicted(there)
             reached = cost(there, then)
@@ -226,13 +240,19 @@ def fit(
                 break
             damping = max(5 * damping, 1e-3)
         else:
-            break
+            if fresh:
+                break
+            stale = False
+            continue
+        # a step that brought what a linear model promised: the derivatives will do for the next one
+        stale = damping == 0.0 and best - reached > TRUSTED * expected
+        fresh = False
         at, now, best = there, then, reached
         damping = damping / 5 if damping > 1e-5 else 0.0
     now = predicted(at)
     for j, q in enumerate(parameters):
-        if q.span:
-            jacobian[:, j] = derivative(j, q.span)
+        if q.span or not fresh:
+            jacobian[:, j] = derivative(j, q.span or q.step)
     scaled = jacobian / sd[:, None]
     residual = (data - now) / sd
     widening = _widening(residual, len(names))
@@ -241,22 +261,24 @@ def fit(
     return Fitted(values, covariance, jacobian, residual, widening, best, tuple(parameters))
 
 
-def weighed(plain: Fitted, freer: Fitted) -> Fitted:
+def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
     """Two fits of the same data as one: each with the probability that the data give to its model.
 
     Parameters
     ----------
     plain, freer : Fitted
-        The second has all parameters of the first, in the same order, and more after them, which must have priors. Beforehand
-        both models count as equally likely; a parameter that gains nothing pays for its freedom (Laplace's approximation
-        of the evidence). The covariance includes how far the two disagree.
+        The second has all parameters of the first, in the same order, and more after them, which must have priors. A
+        parameter that gains nothing pays for its freedom (Laplace's approximation of the evidence). The covariance
+        includes how far the two disagree.
+    odds : float
+        How likely the freer model is beforehand, over the plain one.
 
     Returns
     -------
     Fitted
         The parameters of `plain`; residuals and Jacobian of the likelier one.
     """
-    spared = (plain.cost - freer.cost) / freer.widening**2 / 2
+    spared = (plain.cost - freer.cost) / freer.widening**2 / 2 + float(np.log(odds))
     for q in freer.parameters[len(plain.parameters) :]:
         one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
         spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))

@@ -48,6 +48,8 @@ as part of the vacuum (engineering judgement). Taken as noise, so that it does n
 INDEX_U = 0.05
 """Spread of the subsonic index m among real openings about 0.5 (from memory)."""
 USUAL_LAMINAR_LN_U = 1.0
+LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
+"""Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
 TAIL_FROM, TAIL_U, TAIL_U_PA = 0.995, 0.03, 3.0
 """Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this part."""
 
@@ -339,19 +341,28 @@ def _fit_fill(
     parameters = (
         Parameter("opened_s", opened_s, 1e-5, low=float(x[0])),
         Parameter("travel_s", travel_s, 1e-4, 0.0, TRAVEL_U_S, low=0.0, high=10 * TRAVEL_U_S, span=travel_s),
-        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
+        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
         Parameter("critical_ratio", USUAL_RATIO, 1e-4, prior=USUAL_RATIO, prior_u=USUAL_RATIO_U, low=0.02, high=0.65),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
         Parameter(
-            "laminar_ln", math.log(USUAL_LAMINAR), 1e-2, math.log(USUAL_LAMINAR), USUAL_LAMINAR_LN_U, -10.0, -4.0
+            "laminar_ln",
+            LAMINAR_LN_START,
+            1e-2,
+            math.log(USUAL_LAMINAR),
+            USUAL_LAMINAR_LN_U,
+            -10.0,
+            -4.0,
+            late=True,
         ),
-        Parameter("start", start, 1e-5),
-        Parameter("start_warmth", 1.0, 1e-4, 1.0, max(setting.start_u_k, 1e-3) / setting.ambient_k, 0.8, 1.2),
+        Parameter("start", start, 1e-5, late=True),
+        Parameter(
+            "start_warmth", 1.0, 1e-4, 1.0, max(setting.start_u_k, 1e-3) / setting.ambient_k, 0.8, 1.2, late=True
+        ),
     )
     growing = (
         Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
-        Parameter("flow_power", FLOW_POWER, 1e-2, FLOW_POWER, FLOW_POWER_U, 0.2, 1.6),
+        Parameter("flow_power", FLOW_POWER, 1e-2, FLOW_POWER, FLOW_POWER_U, 0.2, 1.6, late=True),
     )
     model = _Model(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
@@ -365,12 +376,10 @@ def _fit_fill(
         return fitted, _opening(model, y, sd, fitted, travel_s), model(fitted.values)
     plain = fit(model, y, sd, parameters, soft_sd=soft)
     if plain.widening > ASTRAY:
-        # a second valley: the flow turning laminar close to ambient, or late, with the rest of the tail bent to suit
-        for laminar_ln in (-8.8, -5.5):
-            again = {"laminar_ln": laminar_ln, "ambient": 0.0}
-            begin = [replace(q, start=again.get(q.name, plain.values[q.name])) for q in parameters]
-            other = fit(model, y, sd, begin)
-            plain = min(plain, other, key=lambda fitted: fitted.cost)
+        # a second valley: the flow turning laminar far from ambient, with the rest of the tail bent to suit
+        begin = [replace(q, start=LAMINAR_LN_FAR) if q.name == "laminar_ln" else q for q in parameters]
+        other = fit(model, y, sd, begin, soft_sd=soft)
+        plain = min(plain, other, key=lambda fitted: fitted.cost)
     if plain.widening < ASTRAY:
         begin = [replace(q, start=plain.values[q.name]) for q in parameters]
         freer = fit(model, y, sd, (*begin, *growing))
@@ -378,7 +387,10 @@ def _fit_fill(
             little = (replace(growing[0], start=0.1 * grows_u), growing[1])
             freer = fit(model, y, sd, (*begin, *little))
     else:
-        freer = fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
+        freer = fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
+        if freer.widening > ASTRAY:
+            other = fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
+            freer = min(freer, other, key=lambda fitted: fitted.cost)
     likelier = min(plain, freer, key=lambda fitted: fitted.cost)
     if likelier.widening > ASTRAY:
         wide = replace(growing[0], prior_u=3 * grows_u, high=30 * grows_u)
@@ -386,6 +398,10 @@ def _fit_fill(
         return likelier, _opening(model, y, sd, likelier, travel_s), model(likelier.values)
     delay = _opening(model, y, sd, likelier, travel_s)
     return weighed(plain, freer), delay, model(likelier.values)
+
+
+def _from_usual_laminar(q: Parameter) -> Parameter:
+    return replace(q, late=False, start=q.prior if q.name == "laminar_ln" else q.start)
 
 
 def _opening(model: _Model, y: Samples, sd: Samples, fitted: Fitted, travel_s: float) -> tuple[float, float]:

@@ -13,8 +13,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd
-from benchrig.analysis.gas import flow_function, orifice_mm, pv_flow_pa_m3_s_from_sccm, sccm_from_pv_flow
+from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd, weighed
+from benchrig.analysis.gas import (
+    CRITICAL_RATIO_NOZZLE,
+    flow_function,
+    orifice_mm,
+    pv_flow_pa_m3_s_from_sccm,
+    sccm_from_pv_flow,
+)
 from benchrig.analysis.reservoir import Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Bound, Samples
 
@@ -27,17 +33,17 @@ GROSS_FALL = 0.3
 """The vacuum fell by more than this part: a gross leak, whose beginning matters and is fitted too."""
 BLOCKS = 200
 RESPONSE_S = 0.003
-USUAL_SHAPE, USUAL_SHAPE_U = 1.45, 0.4
-"""How the leak's flow falls with the vacuum, as 1/(1-b): 2.1 is a nozzle, 1.25 an ellipse with b = 0.2. Below one, b is
-negative and means nothing but a flow that falls faster yet, towards that of a laminar leak (0.1)."""
-LEAST_SHAPE, MOST_SHAPE = 0.1, 2.2
+USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
+"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1 laminar."""
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
+ASTRAY = 1.5
+"""A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
 COLD_U_K = 25.0
 """The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
-CONVECTION_U = 0.25
-CONVECTION_SURE = 9.0
-"""A recovery that slows down as in free convection is believed when the fit gains this much of chi-square: three standard
-uncertainties. A wall that conducts gives a plain exponential, and assuming more would cost a short record its precision."""
+CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
+"""A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A wall that
+conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it out: thirty to one for the plain one, before that, since the
+little that a short record says about the difference would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_DRIFT_U_K_S = 0.03 / 60
 """Ambient temperature wanders by this while nobody looks, standard uncertainty: common practice, no source."""
 AMBIENT_U_PA = 15.0
@@ -221,34 +227,46 @@ def _usual(t: Samples, p: Samples, noise_pa: float, setting: _Setting, limit_scc
     late = x > 0.5 * end_s
     slope = float(np.polyfit(x[late], y[late], 1)[0]) / setting.ambient_pa
     cold = min(max((float(y[-1] - y[0]) / setting.ambient_pa - slope * end_s) / start, -0.1), 0.3)
-
     model = _Model(x, end_s, setting)
-
     parameters = (
         Parameter("start", start, 1e-6),
         Parameter("leak", slope, 1e-6),
         Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("shape", 1.6, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, LEAST_SHAPE, MOST_SHAPE),
+        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05, late=True),
     )
     sd = noise_pa / np.sqrt(n)
-    fitted = fit(model, y, sd, parameters)
-    begin = tuple(replace(q, start=fitted.values[q.name]) for q in parameters)
-    convection = Parameter("convection", 0.1, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
-    freer = fit(model, y, sd, (*begin, convection))
-    if fitted.cost - freer.cost > CONVECTION_SURE:
-        fitted = freer
-    curve = model(fitted.values)
-    return _result(fitted, x, curve, sd, setting, limit_sccm)
+    soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
+    fitted = fit(model, y, sd, parameters, soft_sd=soft)
+    convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
+    freer = fit(model, y, sd, (*parameters, convection), soft_sd=soft)
+    if freer.widening > ASTRAY:
+        # the corner where the leak leaves choked flow makes narrow valleys: walk along them, one shape after the other
+        again = {"convection": 0.25, "warmth": 0.95, "leak": 0.7 * slope}
+        begin = [replace(q, start=again.get(q.name, q.start)) for q in (*parameters, convection)]
+        for shape in (1.05, 0.9, 0.7, 0.5, 0.2, -0.5):
+            held = [replace(q, start=shape, low=shape, high=shape) if q.name == "shape" else q for q in begin]
+            other = fit(model, y, sd, held, soft_sd=soft[1:2])
+            if other.cost < freer.cost:
+                freer = other
+        begin = [replace(q, start=freer.values[q.name]) for q in (*parameters, convection)]
+        freer = fit(model, y, sd, begin)
+    likelier = min(fitted, freer, key=lambda one: one.cost)
+    curve = model(likelier.values)
+    decided_s = _decided_after_s(likelier, x, sd, limit_sccm, setting)
+    return _result(weighed(fitted, freer, CONVECTION_ODDS), x, curve, decided_s, setting)
 
 
 def _leaking(q: dict[str, float]) -> Fill:
     """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
-    critical_ratio = 1 - 1 / q["shape"]
-    part = max(float(flow_function(q["start"], critical_ratio)), 1e-3)
+    # index 0.5 is the ellipse of ISO 6358-1; b = 0 with index 1 is the flow of a long narrow gap, 1 - r^2
+    critical_ratio, index = CRITICAL_RATIO_NOZZLE * max(q["shape"], 0.0), 0.5 - 0.5 * min(q["shape"], 0.0)
+    part = max(float(flow_function(q["start"], critical_ratio, index)), 1e-3)
     heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
     convection = q.get("convection", 0.0)
-    return Fill(q["leak"] / part, critical_ratio, heat, 0.0, q["start"], q["warmth"], convection)
+    return Fill(
+        q["leak"] / part, critical_ratio, heat, 0.0, q["start"], q["warmth"], convection=convection, index=index
+    )
 
 
 class _Model:
@@ -281,25 +299,22 @@ def _gross(
     rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 1.2
 
     model = _Model(x, last_s - first_s, setting)
-
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
     parameters = (
         Parameter("start", start, 1e-6),
         Parameter("leak", rate, 1e-5 * rate, low=0.0),
         Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=5.0 / setting.ambient_k),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("shape", 1.6, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, LEAST_SHAPE, MOST_SHAPE),
+        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
         Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
     )
     sd = np.hypot(noise_pa / np.sqrt(n), np.where(y > 0.998 * setting.ambient_pa, 0.03 * (setting.ambient_pa - y), 0.0))
     fitted = fit(model, y, sd, parameters)
-    return _result(fitted, x, model(fitted.values), sd, setting, limit_sccm)
+    return _result(fitted, x, model(fitted.values), _decided_after_s(fitted, x, sd, limit_sccm, setting), setting)
 
 
-def _result(
-    fitted: Fitted, x: Samples, curve: Samples, sd: Samples, setting: _Setting, limit_sccm: float | None
-) -> HoldResult:
+def _result(fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None, setting: _Setting) -> HoldResult:
     q = fitted.values
     start_pa = q["start"] * setting.ambient_pa
     gross_sccm = setting.sccm(q["leak"] * setting.ambient_pa)
@@ -340,9 +355,7 @@ def _result(
         thermal_time_constant_s=tau_s,
         thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
         start_pressure_pa=start_pa,
-        decided_after_s=_decided_after_s(
-            fitted, x, sd, leak_sccm, math.sqrt(u_sccm**2 - fit_u**2), limit_sccm, setting
-        ),
+        decided_after_s=decided_s,
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
         fit_time_s=x,
@@ -351,23 +364,20 @@ def _result(
 
 
 def _decided_after_s(
-    fitted: Fitted,
-    x: Samples,
-    sd: Samples,
-    leak_sccm: float,
-    other_u_sccm: float,
-    limit_sccm: float | None,
-    setting: _Setting,
+    fitted: Fitted, x: Samples, sd: Samples, limit_sccm: float | None, setting: _Setting
 ) -> float | None:
     """Shortest beginning of the record, s, that would have settled the question as well as it needed to be."""
+    leak_sccm = setting.sccm(fitted.values["leak"] * setting.ambient_pa) - setting.background_sccm
     enough = max(KNOWN_SCCM, KNOWN_PART * abs(leak_sccm)) if limit_sccm is None else abs(leak_sccm - limit_sccm)
     at = list(fitted.values).index("leak")
     scaled = fitted.jacobian / sd[:, None] / fitted.widening
-    prior = np.linalg.pinv(fitted.covariance, hermitian=True) - scaled.T @ scaled
+    prior = np.diag([1 / q.prior_u**2 for q in fitted.parameters])
     for part in range(1, 11):
         n = len(x) * part // 10
-        covariance = np.linalg.pinv(scaled[:n].T @ scaled[:n] + prior, hermitian=True)
-        u_sccm = math.hypot(setting.sccm(math.sqrt(max(covariance[at, at], 0.0)) * setting.ambient_pa), other_u_sccm)
-        if 2 * u_sccm < enough:
+        known = scaled[:n].T @ scaled[:n] + prior
+        size = 1 / np.sqrt(np.maximum(np.diag(known), 1e-300))
+        covariance = np.linalg.pinv(known * np.outer(size, size), rcond=1e-12, hermitian=True)
+        fit_u_sccm = setting.sccm(float(np.sqrt(max(covariance[at, at], 0.0)) * size[at]) * setting.ambient_pa)
+        if 2 * math.hypot(fit_u_sccm, setting.background_u_sccm) < enough:
             return float(x[n - 1])
     return None

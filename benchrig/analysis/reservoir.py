@@ -216,10 +216,13 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     t, r, mu = 0.0, fill.start, fill.start / fill.start_warmth
     f = flow(r)
     d = slope(r, mu, f)
-    warming = (heat + heat_flow) / mu
-    coarse = min(end_s / 12, 0.25 / max(warming, 1e-9), 0.025 / max(abs(kappa) * GAMMA, 1e-9))
-    tail = min(coarse / 8, end_s / 12)
-    longest = min(0.1 / max(heat, 1e-9), end_s / 12)
+    by_flow = min(end_s / 12, 0.045 / max(abs(kappa) * GAMMA, 1e-9))
+    by_heat = 0.25 * mu / max(heat + heat_flow, 1e-9)
+    coarse = min(by_flow, by_heat)
+    # gas that follows the wall at once would need thousands of explicit steps
+    bound_to_wall = by_heat < 0.05 * by_flow
+    tail = by_flow / 8 if bound_to_wall else min(coarse / 8, end_s / 12)
+    longest = by_flow / 8 if bound_to_wall else min(0.1 / max(heat, 1e-9), end_s / 12)
     times, ratios, slopes = [t], [r], [d]
     plan: list[tuple[float, bool]] = []
     given = iter(like.steps) if like is not None else None
@@ -231,10 +234,10 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
         elif not t < end_s or len(plan) >= MOST_STEPS:
             break
         else:
-            stiff = r > STIFF_FROM or (bool(plan) and plan[-1][1])
+            stiff = bound_to_wall or r > STIFF_FROM or (bool(plan) and plan[-1][1])
             h = min(tail if stiff else coarse, 1.0001 * (end_s - t))
             if stiff:
-                tail = min(1.12 * tail, longest)
+                tail = min(1.15 * tail, longest)
         r, mu = (damped if stiff else explicit)(r, mu, f, d, h)
         t += h
         f = flow(r)

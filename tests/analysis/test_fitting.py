@@ -1,0 +1,110 @@
+"""The small solver against scipy's, and what it says about its own certainty."""
+
+import numpy as np
+import pytest
+from scipy.optimize import curve_fit
+
+from benchrig.analysis.fitting import Parameter, block_means, checked_trace, fit, noise_sd, weighed
+
+X = np.linspace(0, 4, 80)
+
+
+def decay(q, _):
+    return q["a"] * np.exp(-X / q["tau"]) + q["c"]
+
+
+def test_fit_and_covariance_are_those_of_scipy():
+    rng = np.random.default_rng(5)
+    data = decay({"a": 3.0, "tau": 1.2, "c": 0.5}, False) + 0.05 * rng.standard_normal(len(X))
+    found = fit(
+        decay,
+        data,
+        np.full(len(X), 0.05),
+        [Parameter("a", 1, 1e-6), Parameter("tau", 2, 1e-6), Parameter("c", 0, 1e-6)],
+    )
+    best, covariance = curve_fit(
+        lambda x, a, tau, c: a * np.exp(-x / tau) + c,
+        X,
+        data,
+        [1, 2, 0],
+        sigma=np.full(len(X), 0.05),
+        absolute_sigma=True,
+    )
+    assert list(found.values.values()) == pytest.approx(best, rel=1e-3)
+    assert found.widening == pytest.approx(1.0, abs=0.25)
+    assert np.sqrt(np.diag(found.covariance)) / found.widening == pytest.approx(np.sqrt(np.diag(covariance)), rel=0.02)
+
+
+def test_prior_alone_decides_what_the_data_do_not_see():
+    unseen = Parameter("b", 5.0, 1e-3, prior=2.0, prior_u=0.3)
+    found = fit(lambda q, _: q["a"] + 0 * X, np.ones(len(X)), np.ones(len(X)), [Parameter("a", 0, 1e-6), unseen])
+    assert found.values["b"] == pytest.approx(2.0)
+    assert found.u("b") == pytest.approx(0.3)
+
+
+def test_parameter_stays_at_its_end_and_the_others_make_the_best_of_it():
+    low = Parameter("s", 1.0, 1e-6, low=0.0)
+    found = fit(lambda q, _: q["a"] + q["s"] * X, 4 - X, np.ones(len(X)), [Parameter("a", 0, 1e-6), low])
+    assert found.values["s"] == 0.0
+    assert found.values["a"] == pytest.approx(2.0)
+
+
+def test_residuals_that_hang_together_widen_the_uncertainty():
+    data = 0.2 * np.sin(2 * X)
+    found = fit(lambda q, _: q["a"] + 0 * X, data, np.full(len(X), 0.05), [Parameter("a", 0, 1e-6)])
+    assert found.widening > 5
+    assert found.u("a") > 5 * 0.05 / np.sqrt(len(X))
+
+
+def test_two_models_count_by_how_well_they_fit():
+    line = [Parameter("a", 0, 1e-6)]
+    bent = [*line, Parameter("s", 0.1, 1e-6, prior=0.0, prior_u=1.0)]
+    sd = np.full(len(X), 0.1)
+
+    def both(truth):
+        data = truth + 0.1 * np.random.default_rng(2).standard_normal(len(X))
+        plain = fit(lambda q, _: q["a"] + 0 * X, data, sd, line)
+        freer = fit(lambda q, _: q["a"] + q["s"] * X, data, sd, bent)
+        return plain, freer, weighed(plain, freer)
+
+    plain, freer, mixed = both(0.5 * X)
+    assert mixed.values["a"] == pytest.approx(freer.values["a"])
+    plain, freer, mixed = both(0 * X)
+    assert abs(mixed.values["a"] - plain.values["a"]) < 0.2 * abs(freer.values["a"] - plain.values["a"])
+    assert plain.u("a") < mixed.u("a") < freer.u("a")
+
+
+def test_noise_of_a_steep_curve_is_found_and_quantisation_is_not_mistaken_for_silence():
+    rng = np.random.default_rng(1)
+    curve = 6e4 * (1 - np.exp(-np.linspace(0, 5, 8000)))
+    assert noise_sd(curve + 12 * rng.standard_normal(8000)) == pytest.approx(12, rel=0.05)
+    steps = np.round(np.linspace(0, 3, 500)) * 30
+    assert noise_sd(steps) >= 30 / np.sqrt(12)
+    assert noise_sd(np.full(50, 7.0)) == 0.0
+
+
+def test_blocks_without_samples_are_left_out():
+    t, v, n = block_means(np.array([0.1, 0.2, 2.5]), np.array([1.0, 3.0, 9.0]), np.array([0.0, 1.0, 2.0, 3.0]))
+    assert t == pytest.approx([0.15, 2.5])
+    assert v == pytest.approx([2.0, 9.0])
+    assert n == pytest.approx([2, 1])
+
+
+GOOD = np.arange(30.0)
+
+
+@pytest.mark.parametrize(
+    ("t", "p", "complaint"),
+    [
+        (GOOD, np.ones(29), "time_s has 30 values and pressure_pa 29"),
+        (GOOD.reshape(5, 6), np.ones(30), r"time_s must have one dimension, not shape \(5, 6\)"),
+        (GOOD[:5], np.ones(5), "5 samples; at least 20"),
+        (np.where(GOOD == 7, np.nan, GOOD), np.ones(30), r"time_s\[7\] is nan"),
+        (GOOD, np.where(GOOD == 3, np.inf, 1.0), r"pressure_pa\[3\] is inf"),
+        (np.where(GOOD == 9, 8.0, GOOD), np.ones(30), r"time_s must increase: time_s\[9\] = 8 after 8 s"),
+        (GOOD, np.where(GOOD == 4, -60e3, 1.0), r"absolute, thus positive: pressure_pa\[4\] = -60000"),
+    ],
+)
+def test_malformed_arrays_are_refused_by_name_and_index(t, p, complaint):
+    with pytest.raises(ValueError, match=complaint):
+        checked_trace(t, p)
