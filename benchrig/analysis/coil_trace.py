@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchrig.analysis.baseline import hum_of, is_cut, step_of, zero_of
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
 
@@ -56,7 +57,9 @@ class CoilTrace:
     trouble: str
 
 
-def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None) -> tuple[Samples, Samples, Samples | None]:
+def check_record(
+    time_s: Samples, current_a: Samples, voltage_v: Samples | None
+) -> tuple[Samples, Samples, Samples | None]:
     """Arrays of float, one-dimensional, of one length, finite, time strictly increasing.
 
     Parameters
@@ -83,7 +86,8 @@ def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None)
     ...
     ValueError: time_s does not increase at sample 1: 0.0 s after 0.0 s
     """
-    arrays = [np.asarray(a, dtype=np.float64) for a in (time_s, current_a) + (() if voltage_v is None else (voltage_v,))]
+    given = (time_s, current_a) if voltage_v is None else (time_s, current_a, voltage_v)
+    arrays = [np.asarray(a, dtype=np.float64) for a in given]
     for name, array in zip(("time_s", "current_a", "voltage_v"), arrays, strict=False):
         if array.ndim != 1:
             raise ValueError(f"{name} has {array.ndim} dimensions, one is expected")
@@ -101,33 +105,12 @@ def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None)
     return arrays[0], arrays[1], arrays[2] if voltage_v is not None else None
 
 
-def _step_of(values: Samples) -> float:
-    """Smallest step that occurs, if the values lie on a grid of it (an ADC's); else 0.0."""
-    levels = np.unique(values)
-    if len(levels) < 3 or len(levels) > len(values) / 2:
-        return 0.0
-    steps = np.diff(levels)
-    step = float(steps[steps > 1e-9 * (levels[-1] - levels[0])].min())
-    off_grid = np.abs(steps / step - np.round(steps / step))
-    return step if float(np.quantile(off_grid, 0.9)) < 0.1 else 0.0
-
-
-def _zero(quiet: Samples, step: float, noise: float) -> tuple[float, float]:
-    """Zero of the current channel and its standard uncertainty, from samples without current.
-
-    An ADC that cannot go below zero cuts the noise in half; the mean would then be too high, the median is not.
-    """
-    n = len(quiet)
-    if n < 3:
-        return 0.0, 0.1 * noise
-    cut = np.count_nonzero(quiet == quiet.min()) / n
-    if cut > 0.2 and noise > step:
-        return float(np.median(quiet)), max(1.25 * noise, 0.6 * step) / n**0.5
-    return float(quiet.mean()), max(noise, 0.3 * step) / n**0.5
-
-
 def _find_release(time_s: Samples, current_a: Samples, on_s: float, dt: float) -> float | None:
     """When the current leaves its final level for good, or None if it never does."""
+    block = int(1.0 / (dt * COARSEST_HZ))
+    if block > 1:
+        time_s, (current_a,) = _blocks(time_s, [current_a], block, on_s)
+        dt *= block
     width = max(3, round(5e-4 / dt))
     smooth = np.convolve(current_a, np.ones(width) / width, "same")
     after = time_s > on_s
@@ -144,49 +127,27 @@ def _find_release(time_s: Samples, current_a: Samples, on_s: float, dt: float) -
     level = float(np.median(current_a[max(0, last - 40 * width) : max(1, last - 10 * width)]))
     noise = noise_of(current_a)
     full = np.flatnonzero(smooth[: last + 1] > level - max(0.03 * level, 3.0 * noise / width**0.5))
-    return float(time_s[full[-1]]) if len(full) else float(time_s[last])
-
-
-def _hum(time_s: Samples, current_a: Samples, quiet: list[slice], noise: float) -> tuple[Samples, str]:
-    """Sine of 50 or 60 Hz that the quiet stretches have in common, over the whole record.
-
-    Each stretch has its own level; the pulse's last stretch also its own slope.
-    """
-    where = np.concatenate([np.arange(s.start, s.stop) for s in quiet]) if quiet else np.zeros(0, dtype=np.int64)
-    if len(where) < 40 or float(np.ptp(time_s[where])) < 0.02 or noise <= 0.0:
-        return np.zeros_like(current_a), ""
-    t, y = time_s[where], current_a[where]
-    own = []
-    for s in quiet:
-        inside = (where >= s.start) & (where < s.stop)
-        own.append(inside.astype(np.float64))
-        own.append(np.where(inside, t - float(t[inside].mean()), 0.0))
-    best: tuple[float, float, Samples] | None = None
-    plain = _rest(np.stack(own, axis=1), y)[1]
-    for hertz in (50.0, 60.0):
-        w = 2 * np.pi * hertz
-        design = np.stack([np.cos(w * t), np.sin(w * t), *own], axis=1)
-        found, rss = _rest(design, y)
-        if best is None or rss < best[0]:
-            best = (rss, hertz, found)
-    assert best is not None
-    rss, hertz, found = best
-    size = float(np.hypot(found[0], found[1]))
-    if plain - rss < 25.0 * rss / max(len(y) - 8, 1) or size < 0.05 * noise:
-        return np.zeros_like(current_a), ""
-    w = 2 * np.pi * hertz
-    wave = found[0] * np.cos(w * time_s) + found[1] * np.sin(w * time_s)
-    return np.asarray(wave, dtype=np.float64), f"hum of {hertz:.0f} Hz, {1e3 * size:.2g} mA, was taken out"
-
-
-def _rest(design: Samples, y: Samples) -> tuple[Samples, float]:
-    found = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
-    return found, float(np.sum((y - design @ found) ** 2))
+    coarse = int(full[-1]) if len(full) else last
+    # level before, a step and a line after: the joint that fits best
+    side = max(6, round(1.5e-3 / dt))
+    tries = range(max(1, coarse - side), min(len(time_s) - 4, coarse + side))
+    if len(tries) == 0:
+        return float(time_s[coarse])
+    first, end = max(0, tries.start - 4 * side), min(len(time_s), tries.stop + side)
+    costs = []
+    for k in tries:
+        after = np.polynomial.polynomial.polyfit(time_s[k:end] - time_s[k], current_a[k:end], 2)
+        fall = np.polynomial.polynomial.polyval(time_s[k:end] - time_s[k], after)
+        costs.append(float(np.sum((current_a[first:k] - level) ** 2) + np.sum((current_a[k:end] - fall) ** 2)))
+    k = tries.start + int(np.argmin(costs))
+    return float(time_s[k]) - 0.5 * dt
 
 
 def _even(time_s: Samples, columns: list[Samples], dt: float) -> tuple[Samples, list[Samples], str]:
     """Put the columns on an even time axis if they are not on one already."""
     gaps = np.diff(time_s)
+    if len(gaps) == 0:
+        return time_s, columns, ""
     if float(np.max(np.abs(gaps - dt))) <= 0.02 * dt:
         return time_s, columns, ""
     grid = np.arange(time_s[0], time_s[-1] + 0.5 * dt, dt)
@@ -222,8 +183,8 @@ def prepare(
     trouble = ""
     n = len(time_s)
     dt = float(np.median(np.diff(time_s))) if n > 1 else 1.0
-    step = _step_of(current_a)
-    raw_s, raw_a = time_s, current_a
+    step = step_of(current_a)
+    raw_s, raw_a, raw_dt = time_s, current_a, dt
     columns = [current_a] if voltage_v is None else [current_a, voltage_v]
     time_s, columns, gap = _even(time_s, columns, dt)
     if gap:
@@ -244,29 +205,35 @@ def prepare(
     decay = time_s >= end_s - eps
     pulse = np.flatnonzero(rise)
     noise = 0.0
-    zero, zero_u = 0.0, 0.0
+    zero, zero_u, zero_hum_u = 0.0, 0.0, 0.0
     if len(pulse) < FEWEST:
         trouble = f"only {len(pulse)} samples between switch-on and release, at least {FEWEST} needed"
     else:
         tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
         noise = noise_of(current[tail])
         lead = slice(0, int(pulse[0]))
-        quiet = [s for s in (lead, tail) if s.stop - s.start >= 10]
-        if len(np.flatnonzero(decay)) > 40:
+        unsigned = is_cut(current[lead], step, noise)
+        quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
+        if len(np.flatnonzero(decay)) > 40 and not unsigned:
             low = np.flatnonzero(decay)
             late = low[len(low) // 2 :]
             if float(np.ptp(current[late])) < 8 * noise + 4 * step:
                 quiet.append(slice(int(late[0]), int(late[-1]) + 1))
-        wave, hum = _hum(time_s, current, quiet, noise)
+        wave, hum = hum_of(time_s, current, quiet, noise)
+        ahead = current[lead]
         if hum:
             notes.append(hum)
             current = current - wave
-        ahead = current[: pulse[0]]
-        zero, zero_u = _zero(ahead, step, noise)
+            if not unsigned:
+                ahead = current[lead]
+            elif len(ahead):
+                zero_hum_u = 0.2 * float(np.abs(wave).max())
+        zero, zero_u = zero_of(ahead, step, noise)
+        zero_u = (zero_u**2 + zero_hum_u**2) ** 0.5
         if len(ahead) < 3:
             notes.append("no lead-in before switch-on: the zero of the current was taken as read")
         current = current - zero
-        trouble = _clipping(raw_a[(raw_s >= on_s) & (raw_s < end_s)], noise, step)
+        trouble = _clipping(raw_a[(raw_s >= on_s) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
     volts, end_v, end_v_u = np.ones(len(pulse)), None, 0.0
     if voltage_v is not None and len(pulse) >= FEWEST:
         last = columns[1][pulse[-max(3, len(pulse) // 5) :]]
@@ -298,7 +265,7 @@ def _blocks(time_s: Samples, columns: list[Samples], block: int, on_s: float) ->
     return time_s[cut].reshape(count, block).mean(axis=1), [c[cut].reshape(count, block).mean(axis=1) for c in columns]
 
 
-def _clipping(rise_a: Samples, noise: float, step: float) -> str:
+def _clipping(rise_a: Samples, noise: float, step: float, back: int) -> str:
     """Say so when the converter ran into its end."""
     highest_a = float(rise_a.max())
     at_top = rise_a >= highest_a - 1e-9 * abs(highest_a)
@@ -306,10 +273,13 @@ def _clipping(rise_a: Samples, noise: float, step: float) -> str:
     if share < 0.05 or highest_a <= 0.0:
         return ""
     first = int(np.argmax(at_top))
-    before = rise_a[max(0, first - 3) : first]
+    before = rise_a[max(0, first - back) : first]
     # a steady current on one ADC step is no clipping: then the approach is flat and the noise under a step
-    steep = len(before) > 0 and highest_a - float(before.min()) > max(3.0 * step, 0.02 * highest_a)
+    steep = len(before) > 0 and highest_a - float(before.min()) > max(3.0 * step, 5e-3 * highest_a)
     noisy = noise > 1.0 * step > 0.0
     if steep or noisy:
-        return f"the current is cut off at {highest_a:.4g} A for {100 * share:.0f} % of the pulse: the converter is at its end"
+        return (
+            f"the current is cut off at {highest_a:.4g} A for {100 * share:.0f} % of the pulse: "
+            "the converter is at its end"
+        )
     return ""

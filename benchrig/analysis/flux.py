@@ -4,8 +4,8 @@ The voltage left over after the resistance builds up the flux: ``d flux/dt = V -
 current it needs no inductance and no volts: ``d f/dt = v - i/I``, with f in seconds, v the supply over its final value.
 After release the coil drives its current through a diode: ``d f/dt = -(i + c)/I``, ``c`` the diode's volts over R.
 
-Whatever the iron does, as long as the armature stands still the current is one function of the flux, apart from a lag by
-eddy currents and coercive force. Both move the two branches apart by about the same current everywhere: with an eddy
+Whatever the iron does, as long as the armature stands still the current is one function of the flux, apart from a lag
+by eddy currents and coercive force. Both move the two branches apart by about the same current everywhere: with an eddy
 loop of resistance Re the distance is ``(V + Vd)/(Re + R)``, whatever the saturation. An armature that closes a gap of
 reluctance G adds ``G x flux`` to the current of the rise until it arrives, and nothing afterwards.
 """
@@ -25,7 +25,7 @@ __all__ = ["Branches", "Steady", "branches", "steady_current"]
 
 @dataclass(frozen=True)
 class Steady:
-    """Current that the rise settles at. `current_a`, `u_a` in amperes; `unsettled` is the share still missing at the end."""
+    """Current that the rise settles at, A, and its uncertainty; `unsettled` is the share still missing at the end."""
 
     current_a: float
     u_a: float
@@ -35,8 +35,8 @@ class Steady:
 def steady_current(trace: CoilTrace) -> Steady:
     """Final current of the pulse, extrapolated when it is not there yet.
 
-    The last 45 % of the pulse is fitted with a constant plus one exponential of unknown time constant; the answers for all
-    time constants, and for the plain mean, are averaged by their likelihood, so the uncertainty covers the choice.
+    The last 45 % of the pulse is fitted with a constant plus one exponential of unknown time constant; the answers for
+    all time constants, and for the plain mean, are averaged by their likelihood, so the uncertainty covers the choice.
 
     Parameters
     ----------
@@ -55,8 +55,9 @@ def steady_current(trace: CoilTrace) -> Steady:
     m = len(y)
     sd = max(trace.noise_a, 0.29 * trace.step_a, 1e-9 * abs(float(y.mean())), 1e-15)
     span = float(trace.rise_s[-1])
-    values, variances, weights, left = [float(y.mean())], [sd**2 / m], [float(np.sum((y - y.mean()) ** 2)) / sd**2], [0.0]
-    for tau in span * np.geomspace(0.04, 0.4, 7):
+    mean = float(y.mean())
+    values, variances, weights, left = [mean], [sd**2 / m], [float(np.sum((y - mean) ** 2)) / sd**2], [0.0]
+    for tau in span * np.geomspace(0.04, 0.4, 16):
         fall = np.exp(-(t - t[-1]) / tau)
         if float(fall[0]) > 1e12:
             continue
@@ -159,7 +160,7 @@ def branches(trace: CoilTrace, full_a: float, full_u: float, diode: float, diode
         # the flux must end near zero: share the misfit between diode, remanence and the drift of the rise's integral
         spread = np.array([diode_u * spent, 0.015 * top, max(full_u, 4e-4) * float(trace.rise_s[-1])]) ** 2
         close = top - float(lost[-1]) - diode * spent - 0.015 * top
-    if top <= 0.0 or float(lost[-1]) + diode * spent < 0.5 * top and len(below):
+    if top <= 0.0 or (float(lost[-1]) + diode * spent < 0.5 * top and len(below)):
         return Branches(
             *(flux, rise, smooth, nothing, nothing, nothing, None, np.full(len(rise), np.nan), diode),
             ("the current after release is too small to be the coil's: the decay was not used",),

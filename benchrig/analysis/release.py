@@ -6,12 +6,14 @@ import numpy as np
 
 from benchrig.analysis.coil_trace import CoilTrace
 from benchrig.analysis.flux import Branches
-from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S, Instant, best_kink, find_dip, leaving
+from benchrig.analysis.kinks import Instant, best_kink, find_dip, leaving
+from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S
 from benchrig.analysis.smoothing import local_quadratic
 
 __all__ = ["look_for_release"]
 
 CLEAR = 5.0  # standard deviations by which the slope must change
+RETURN_MODEL_S = 1.2e-4  # standard uncertainty of a return because the iron lags behind: by Monte Carlo
 
 
 def look_for_release(
@@ -19,7 +21,8 @@ def look_for_release(
 ) -> tuple[Instant | None, Instant | None, tuple[str, ...]]:
     """First motion and first arrival back at rest, from release.
 
-    While the gap opens the flux drives the current up against its decay; when the armature stops, the slope falls back at once.
+    While the gap opens the flux drives the current up against its decay; when the armature stops, the slope falls back
+    at once.
 
     Parameters
     ----------
@@ -49,7 +52,9 @@ def look_for_release(
     back: Instant | None = None
     if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST and hump.bottom > skip:
         reach = hump.span + round(6e-4 / dt)
-        back = best_kink(b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:5], bent=True)
+        back = best_kink(
+            b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:5], bent=True
+        )
         since = max(skip, hump.top)
     elif arrival_s is not None:
         found = _return_without_hump(trace, b, noise, arrival_s)
@@ -63,10 +68,11 @@ def look_for_release(
     begin = max(2 * skip, k - round(12e-3 / dt))
     rows = slice(begin, max(begin, k - max(1, (k - since) // 4)))
     start = leaving(trace.decay_s[rows], b.decay_flux[rows], b.decay[rows], noise)
-    return start, Instant(back.s + float(trace.decay_s[0]), back.u_s, back.clear), ()
+    u = (back.u_s**2 + RETURN_MODEL_S**2) ** 0.5
+    return start, Instant(back.s + float(trace.decay_s[0]), u, back.clear), ()
 
 
-def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | None | str:
+def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | str | None:
     """Return by the gap: how far the decay still is from the line of the rise before its motion.
 
     The distance in current between rise and decay at the same flux is that of the seated armature before release, grows

@@ -29,7 +29,7 @@ def noise_of(values: Samples) -> float:
 
     Examples
     --------
-    >>> round(noise_of(np.random.default_rng(1).normal(0.0, 2.0, 5000) + np.linspace(0.0, 50.0, 5000)), 1)
+    >>> round(noise_of(np.random.default_rng(1).normal(0.0, 2.0, 50_000) + np.linspace(0.0, 50.0, 50_000)), 1)
     2.0
     """
     if len(values) < 5:
@@ -95,6 +95,8 @@ class KinkScan:
         Degrees of freedom of `rss`.
     level : ndarray, shape (m,)
         Fitted value at the joint.
+    level_sd : float
+        Standard deviation of `level` for noise of standard deviation one.
     """
 
     first: int
@@ -103,6 +105,7 @@ class KinkScan:
     rss: Samples
     freedom: int
     level: Samples
+    level_sd: float
 
 
 @lru_cache(maxsize=256)
@@ -159,4 +162,5 @@ def scan_kinks(values: Samples, left: int, right: int, *, bent: bool = True) -> 
         rss=rss,
         freedom=width - q.shape[1],
         level=np.correlate(y, level, "valid") + level_out,
+        level_sd=float(np.sqrt(level @ level)),
     )

@@ -63,7 +63,7 @@ class Parameters:
 
 @dataclass
 class Draws:
-    """Solutions: `time_ms` (m,), `current` and `voltage` (m, n) normalised; the truths are (n,), NaN where not happened."""
+    """Solutions: `time_ms` (m,), `current` and `voltage` (m, n) normalised; the truths (n,) are NaN if not happened."""
 
     parameters: Parameters
     time_ms: np.ndarray
@@ -107,7 +107,7 @@ def saturation_curve(shape: int, z: np.ndarray, order: float) -> np.ndarray:
 def iron_tables(p: Parameters) -> tuple[np.ndarray, np.ndarray]:
     """Coil current spent on the iron and its slope at multiples of `TABLE_STEP` knees; shape (TABLE_ROWS, n).
 
-    Saturated iron still carries what air would: the slope of current over flux is cut off at half that of the leakage path.
+    Saturated iron still carries what air would: the slope of current over flux is cut off at half that of the leakage.
     """
     z = np.arange(TABLE_ROWS) * TABLE_STEP
     seated = 1.0 / (p.tau_open * p.ratio)
@@ -139,7 +139,12 @@ def gap_reluctance(seat: np.ndarray, p: Parameters) -> tuple[np.ndarray, np.ndar
 
 
 def _slopes(
-    state: np.ndarray, volts: np.ndarray, on: bool, free: np.ndarray, p: Parameters, tables: tuple[np.ndarray, np.ndarray]
+    state: np.ndarray,
+    volts: np.ndarray,
+    on: bool,
+    free: np.ndarray,
+    p: Parameters,
+    tables: tuple[np.ndarray, np.ndarray],
 ) -> np.ndarray:
     i, outer, inner, play, seat, speed = state
     g, pull = gap_reluctance(seat, p)
@@ -161,7 +166,9 @@ def _slopes(
     moving = np.abs(speed) > 1e-6
     rub = np.where(moving, np.tanh(speed / 0.002) * p.friction, np.clip(net, -p.friction, p.friction))
     force = p.vigour * (net - rub) - p.damping * (1.0 + p.cushion * np.clip(seat, 0.0, 1.0) ** 2) * speed
-    stopped = ((seat <= 0.0) & (speed <= 0.0) & (force < 0.0)) | ((seat >= 1.0) & (speed >= 0.0) & (force > 0.0)) | ~free
+    stopped = (
+        ((seat <= 0.0) & (speed <= 0.0) & (force < 0.0)) | ((seat >= 1.0) & (speed >= 0.0) & (force > 0.0)) | ~free
+    )
     d_speed = np.where(stopped, 0.0, force)
     d_seat = np.where(stopped, 0.0, speed)
     return np.stack([di, d_out, d_in, d_play, d_seat, d_speed])
@@ -173,7 +180,12 @@ def supply(t: float, p: Parameters) -> np.ndarray:
 
 
 def solve(
-    p: Parameters, *, sample_ms: float = 0.1, step_ms: float = 0.01, pulse_ms: float = PULSE_MS, decay_ms: float = DECAY_MS
+    p: Parameters,
+    *,
+    sample_ms: float = 0.1,
+    step_ms: float = 0.01,
+    pulse_ms: float = PULSE_MS,
+    decay_ms: float = DECAY_MS,
 ) -> Draws:
     """Solve all draws at once by classical Runge-Kutta with fixed steps."""
     n = len(p.tau_open)
@@ -230,7 +242,7 @@ def solve(
 
 
 def draw_parameters(kind: str, n: int, rng: np.random.Generator) -> Parameters:
-    """Draw `n` candidates of ``blocked``, ``brisk`` or ``damped``; brisk and damped ones still need `population`'s sieve."""
+    """Draw `n` candidates of ``blocked``, ``brisk`` or ``damped``; the latter two still need `population`'s sieve."""
     r = np.exp(rng.uniform(np.log(12), np.log(60), n))
     tau = np.exp(rng.uniform(np.log(1.0), np.log(10.0), n))
     tau = np.clip(tau, 20 / r, 200 / r)  # 20 to 200 mH
@@ -297,8 +309,8 @@ def draw_parameters(kind: str, n: int, rng: np.random.Generator) -> Parameters:
 def population(kind: str, n: int, seed: int, *, sample_ms: float = 0.1, batch: int = 3000) -> Draws:
     """Draw and solve until `n` draws of the kind are there.
 
-    ``blocked``: half in the open, half in the seated position. ``brisk``: motion starts 2 to 12 ms after switching on and
-    takes 1 to 5 ms. ``damped``: takes 5 to 40 ms, and the current never falls by more than 0.5 % on the way.
+    ``blocked``: half in the open, half in the seated position. ``brisk``: motion starts 2 to 12 ms after switching on
+    and takes 1 to 5 ms. ``damped``: takes 5 to 40 ms, and the current never falls by more than 0.5 % on the way.
     """
     rng = np.random.default_rng([seed, sum(map(ord, kind))])
     parts: list[Draws] = []
@@ -339,9 +351,12 @@ def _promising(p: Parameters, kind: str) -> np.ndarray:
 
 
 def _join(parts: list[Draws]) -> Draws:
-    p = Parameters(**{k: np.concatenate([d.parameters.__dict__[k] for d in parts]) for k in parts[0].parameters.__dict__})
+    p = Parameters(
+        **{k: np.concatenate([d.parameters.__dict__[k] for d in parts]) for k in parts[0].parameters.__dict__}
+    )
     one = {
-        k: np.concatenate([getattr(d, k) for d in parts]) for k in ("start_ms", "arrival_ms", "release_ms", "return_ms", "dip")
+        k: np.concatenate([getattr(d, k) for d in parts])
+        for k in ("start_ms", "arrival_ms", "release_ms", "return_ms", "dip")
     }
     both = {k: np.concatenate([getattr(d, k) for d in parts], axis=1) for k in ("current", "voltage")}
     return Draws(p, parts[0].time_ms, **both, **one)
@@ -359,7 +374,7 @@ def measure(
     hum: float = 0.0,
     time_ms: np.ndarray | None = None,
 ) -> np.ndarray:
-    """What an ADC of `bits` over `span` times full current makes of it; `noise` and `hum` as fractions of full current."""
+    """What an ADC of `bits` over `span` times full current reads; `noise` and `hum` as fractions of full current."""
     y = current_a + rng.normal(0.0, noise * full_a, len(current_a))
     if hum and time_ms is not None:
         y = y + hum * full_a * np.sin(2e-3 * np.pi * rng.choice([50.0, 60.0]) * time_ms + rng.uniform(0, 2 * np.pi))
