@@ -16,12 +16,13 @@ import numpy as np
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd, weighed
 from benchrig.analysis.gas import (
     CRITICAL_RATIO_NOZZLE,
+    GAMMA,
     flow_function,
     orifice_mm,
     pv_flow_pa_m3_s_from_sccm,
     sccm_from_pv_flow,
 )
-from benchrig.analysis.reservoir import Fill, FillCurve, delayed_s, fill_curve
+from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["HoldResult", "analyse_hold"]
@@ -38,6 +39,8 @@ USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
+"""Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross leaks."""
 COLD_U_K = 25.0
 """The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
 CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
@@ -265,7 +268,15 @@ def _leaking(q: dict[str, float]) -> Fill:
     heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
     convection = q.get("convection", 0.0)
     return Fill(
-        q["leak"] / part, critical_ratio, heat, 0.0, q["start"], q["warmth"], convection=convection, index=index
+        q["leak"] / part,
+        critical_ratio,
+        heat,
+        0.0,
+        q["start"],
+        q["warmth"],
+        convection=convection,
+        index=index,
+        laminar=math.exp(q.get("laminar_ln", LAMINAR_LN)),
     )
 
 
@@ -308,13 +319,20 @@ def _gross(
         Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
         Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
+        Parameter("laminar_ln", LAMINAR_LN, 1e-2, LAMINAR_LN, LAMINAR_LN_U, -10.0, -4.0),
     )
     sd = np.hypot(noise_pa / np.sqrt(n), np.where(y > 0.998 * setting.ambient_pa, 0.03 * (setting.ambient_pa - y), 0.0))
     fitted = fit(model, y, sd, parameters)
-    return _result(fitted, x, model(fitted.values), _decided_after_s(fitted, x, sd, limit_sccm, setting), setting)
+    # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
+    period_s = float(np.median(np.diff(t)))
+    at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
+    decided_s = _decided_after_s(fitted, x, sd, limit_sccm, setting)
+    return _result(fitted, x, model(fitted.values), decided_s, setting, at_least_sccm)
 
 
-def _result(fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None, setting: _Setting) -> HoldResult:
+def _result(
+    fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None, setting: _Setting, at_least_sccm: float = 0.0
+) -> HoldResult:
     q = fitted.values
     start_pa = q["start"] * setting.ambient_pa
     gross_sccm = setting.sccm(q["leak"] * setting.ambient_pa)
@@ -330,14 +348,14 @@ def _result(fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None,
         * math.hypot(setting.pressure_u_rel, setting.pressure_u_pa / setting.ambient_pa),
     }
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
-    rate = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
-    hole_mm = orifice_mm(leak_sccm, setting.ambient_pa, start_pa, setting.ambient_k)
     tau_s = math.exp(q["tau_ln"])
     notes = []
     bound: Bound = ""
-    if leak_sccm > 0 and "shut_s" in q and u_sccm > BOUND_FROM_U * leak_sccm:
-        bound, leak_sccm = "above", max(leak_sccm - 2 * u_sccm, 0.0)
+    if at_least_sccm > 0 and u_sccm > BOUND_FROM_U * leak_sccm:
+        bound, leak_sccm = "above", max(leak_sccm - 2 * u_sccm, at_least_sccm)
         notes.append("a gross leak, too fast for this record: the value is what it certainly exceeds")
+    rate = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
+    hole_mm = orifice_mm(leak_sccm, setting.ambient_pa, start_pa, setting.ambient_k)
     if "shut_s" in q:
         notes.append(
             f"gross leak: measured from {(setting.ambient_pa - start_pa) / 1000:.2f} kPa of vacuum, the most there was"
@@ -348,9 +366,11 @@ def _result(fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None,
         hold_leak_sccm=leak_sccm,
         hold_leak_sccm_u=None if bound else u_sccm,
         pressure_rate_pa_s=rate,
-        pressure_rate_pa_s_u=abs(rate) * u_sccm / max(abs(leak_sccm), 1e-9) if leak_sccm else None,
+        pressure_rate_pa_s_u=None
+        if bound
+        else pv_flow_pa_m3_s_from_sccm(u_sccm, setting.ambient_k) / setting.volume_m3,
         equivalent_orifice_mm=hole_mm,
-        equivalent_orifice_mm_u=0.5 * hole_mm * u_sccm / leak_sccm if leak_sccm > 0 else None,
+        equivalent_orifice_mm_u=0.5 * hole_mm * u_sccm / leak_sccm if leak_sccm > 0 and not bound else None,
         bound=bound,
         thermal_time_constant_s=tau_s,
         thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
