@@ -26,9 +26,9 @@ LEAST_SAMPLES = 20
 class Parameter:
     """One fitted quantity: where to begin, what is known beforehand, between which ends it lies.
 
-    `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical derivative;
-    `span`, if given, that of the derivative from which the uncertainty comes, for a parameter whose effect is not linear
-    over its uncertainty. A `late` one is held while `fit` still pretends more noise than there is.
+    `prior_u` of infinity means that nothing is known beforehand. `step` is the change used for the numerical
+    derivative; `span`, if given, that of the derivative from which the uncertainty comes, for a parameter whose
+    effect is not linear over its uncertainty. A `late` one is held while `fit` still pretends more noise than there is.
     """
 
     name: str
@@ -168,8 +168,8 @@ def fit(
     parameters : sequence of Parameter
         At least one. Every derivative is a forward difference over `Parameter.step`.
     soft_sd : sequence of float
-        Pretend this much more noise, one after the other, on the way to the real fit: while there is much of it, what is
-        known beforehand keeps the search out of the narrow bent valleys that exact data have.
+        Pretend this much more noise, one after the other, on the way to the real fit: while there is much of it, what
+        is known beforehand keeps the search out of the narrow bent valleys that exact data have.
     settled_at : float
         Stop when chi-square would fall by no more than this, were the model linear.
 
@@ -304,7 +304,7 @@ def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
 def _step(
     at: Samples, normal: Samples, slope: Samples, free: npt.NDArray[np.bool_], low: Samples, high: Samples
 ) -> Samples:
-    """Parameters after a Newton step; one that would pass its end goes to the end, and the others take that into account."""
+    """Parameters after a Newton step; one that would pass its end stops there, and the others allow for it."""
     moving, by = free.copy(), np.zeros(len(at))
     while moving.any():
         rest = slope[moving] - normal[np.ix_(moving, ~moving)] @ by[~moving]

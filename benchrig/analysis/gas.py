@@ -8,7 +8,8 @@ L/min ANR  ISO 8778 reference air  1.185 kg/m3 by convention; flows are given in
 Pa m3/s    the gas as it is        "pV flow": means nothing without the temperature of the gas
 ========== ======================= ==================================================
 
-"Standard litre" without a temperature differs by up to 7.7 % between the usual references; no function here has such a default.
+"Standard litre" without a temperature differs by up to 7.7 % between the usual references; no function here has such
+a default.
 """
 
 from __future__ import annotations
@@ -58,7 +59,8 @@ T_ANR_K = 293.15
 CRITICAL_RATIO_NOZZLE = (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1))
 """Critical pressure ratio of the ideal nozzle for `GAMMA` (0.5283)."""
 SHARP_HOLE_DISCHARGE = 0.8
-"""Discharge coefficient of the sharp-edged hole that a leak is compared with: a convention near the middle of 0.6 to 1."""
+"""Discharge coefficient of the sharp-edged hole that a leak is compared with: a convention near the middle of 0.6 to
+1."""
 _CM3_PER_MIN = 60e6
 _L_PER_MIN = 60e3
 _MOL_S_PER_SCCM = P_NORMAL_PA / (R_MOLAR * T_NORMAL_K) / _CM3_PER_MIN

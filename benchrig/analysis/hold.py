@@ -1,9 +1,10 @@
 """Hold vacuum: what leaks into a shut-off reservoir, told apart from the gas in it warming up again.
 
-Pumping down cools the gas; afterwards the wall warms it, and the pressure rises as if something leaked: 14 K at 41 kPa in
-half a litre look like the leak of a minute. One fit of the mass and energy balance (`benchrig.analysis.reservoir`) takes
-both apart: the leak goes on, the recovery dies away with its time constant. The flow of the leak falls as the pressure
-rises past the critical ratio (ISO 6358-1), so that a gross leak, whose curve is no straight line, is fitted just the same.
+Pumping down cools the gas; afterwards the wall warms it, and the pressure rises as if something leaked: 14 K at 41
+kPa in half a litre look like the leak of a minute. One fit of the mass and energy balance
+(`benchrig.analysis.reservoir`) takes both apart: the leak goes on, the recovery dies away with its time constant. The
+flow of the leak falls as the pressure rises past the critical ratio (ISO 6358-1), so that a gross leak, whose curve
+is no straight line, is fitted just the same.
 """
 
 from __future__ import annotations
@@ -35,18 +36,21 @@ GROSS_FALL = 0.3
 BLOCKS = 200
 RESPONSE_S = 0.003
 USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
-"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1 laminar."""
+"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
+laminar."""
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
 LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
-"""Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross leaks."""
+"""Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross
+leaks."""
 COLD_U_K = 25.0
 """The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
 CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
-"""A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A wall that
-conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it out: thirty to one for the plain one, before that, since the
-little that a short record says about the difference would otherwise cost it most of its precision (engineering judgement)."""
+"""A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A
+wall that conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it
+out: thirty to one for the plain one, before that, since the little that a short record says about the difference
+would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_DRIFT_U_K_S = 0.03 / 60
 """Ambient temperature wanders by this while nobody looks, standard uncertainty: common practice, no source."""
 AMBIENT_U_PA = 15.0
@@ -242,7 +246,10 @@ def _usual(t: Samples, p: Samples, noise_pa: float, setting: _Setting, limit_scc
     soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
     fitted = fit(model, y, sd, parameters, soft_sd=soft)
     convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
-    freer = fit(model, y, sd, (*parameters, convection), soft_sd=soft)
+    if fitted.widening < ASTRAY:
+        freer = fit(model, y, sd, [*(replace(q, start=fitted.values[q.name]) for q in parameters), convection])
+    else:
+        freer = fit(model, y, sd, (*parameters, convection), soft_sd=soft)
     if freer.widening > ASTRAY:
         # the corner where the leak leaves choked flow makes narrow valleys: walk along them, one shape after the other
         again = {"convection": 0.25, "warmth": 0.95, "leak": 0.7 * slope}

@@ -1,16 +1,18 @@
 """A rigid reservoir filling from the ambient through one opening: mass and energy balance with heat from the wall.
 
-Written in ratios, so that three rates and two starting values say everything. With r = p/p_ambient, mu = the mass over the
-mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function of b and index m::
+Written in ratios, so that three rates and two starting values say everything. With r = p/p_ambient, mu = the mass over
+the mass that would fill the reservoir at ambient pressure and temperature, and f the ISO 6358 flow function of b and
+index m::
 
     d mu/dt = kappa f(r)
     d r /dt = gamma kappa f(r) - (heat e + heat_flow |f(r)|^k) (r/mu - 1)
 
 kappa = C rho0 R sqrt(T0 T_ambient) / V is the isothermal filling rate, r/mu the temperature over ambient, and
 heat = mu_0 / tau for a wall that brings the gas back with the time constant tau = m c_v / G at the mass m of mu_0.
-`heat_flow` is heat transfer that grows with the inflow. e is one for a constant heat transfer, or (|r/mu - 1| / 0.05)^n for
-one that grows with the temperature difference: free convection in still gas has n of about 1/4 (from memory: any text on
-heat transfer), and heat / mu is then the rate at a difference of 5 %, about 15 K. What comes in brings the ambient's enthalpy.
+`heat_flow` is heat transfer that grows with the inflow. e is one for a constant heat transfer, or (|r/mu - 1| /
+0.05)^n for one that grows with the temperature difference: free convection in still gas has n of about 1/4 (from
+memory: any text on heat transfer), and heat / mu is then the rate at a difference of 5 %, about 15 K. What comes in
+brings the ambient's enthalpy.
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ from benchrig.analysis.results import Samples
 __all__ = ["Fill", "FillCurve", "conductance_dm3_s_bar", "delayed_s", "fill_curve", "filling_rate_per_s"]
 
 USUAL_LAMINAR = 1e-3
-"""Within this part of ambient the flow is proportional to the pressure difference; the ellipse's slope is infinite at one."""
+"""Within this part of ambient the flow is proportional to the pressure difference; the ellipse's slope is infinite at
+one."""
 STIFF_FROM = 0.993
 """From here on the pressure follows the flow so tightly that an explicit step would have to be tiny."""
 USUAL_EXCESS = 0.05
@@ -252,8 +255,8 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
 def delayed_s(since_open_s: Samples, response_s: float, travel_s: float = 0.0) -> tuple[Samples, Samples]:
     """Time at which an undisturbed fill would show what a slow transducer shows behind a valve that opens gradually.
 
-    For a start that is linear in time this is exact: an opening that grows linearly over `travel_s` makes the fill run on
-    the integral of the opening, and a first-order transducer with time constant `response_s` smooths it.
+    For a start that is linear in time this is exact: an opening that grows linearly over `travel_s` makes the fill
+    run on the integral of the opening, and a first-order transducer with time constant `response_s` smooths it.
 
     Parameters
     ----------

@@ -27,7 +27,8 @@ def noisy(p, seed=1, noise_pa=12.0):
 
 
 def fill(c, b, *, tau_s=2.0, grows=0.0, delay_s=0.012, start_pa=41_000.0, seconds=6.0, period_s=0.0005, lag_s=0.003):
-    """A fill through an ISO 6358 opening, wall at ambient; mass and energy balance by scipy, transducer lag by Euler."""
+    """A fill through an ISO 6358 opening, wall at ambient; mass and energy balance by scipy, transducer lag by
+    Euler."""
     m0 = start_pa * VOLUME / (R * AMBIENT_K)
     g0 = m0 * CV / tau_s
     choked = c * 1e-8 * 1.185 * AMBIENT_PA * math.sqrt(293.15 / AMBIENT_K)

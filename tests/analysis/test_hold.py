@@ -93,7 +93,8 @@ def test_far_limit_is_decided_sooner_than_a_near_one():
 
 
 def test_recovery_by_free_convection_is_not_taken_for_a_leak():
-    # heat transfer that falls with the fourth root of the temperature difference (any text on heat transfer, from memory)
+    # heat transfer that falls with the fourth root of the temperature difference (any text on heat transfer, from
+    # memory)
     times = np.arange(0, 30, 0.005)
     x = (1 + 0.25 * times / 1.8) ** (-1 / 0.25)
     p = 43_000 * (1 - 14 / AMBIENT_K * x) + pv_flow_pa_m3_s_from_sccm(0.3, AMBIENT_K) / VOLUME * times

@@ -1,8 +1,8 @@
 """Traces of holds and fills for the Monte Carlo, by a model of our own that shares nothing with the analysis.
 
-Mass and internal energy in SI units, many draws at once, classical Runge-Kutta with fixed steps. The opening is an ISO 6358
-ellipse, an isentropic nozzle, or (a seat's leak) laminar; the wall's heat transfer is constant, grows with the inflow, or
-follows free convection. All parameter ranges are our own invention around a bench with half a litre.
+Mass and internal energy in SI units, many draws at once, classical Runge-Kutta with fixed steps. The opening is an
+ISO 6358 ellipse, an isentropic nozzle, or (a seat's leak) laminar; the wall's heat transfer is constant, grows with
+the inflow, or follows free convection. All parameter ranges are our own invention around a bench with half a litre.
 """
 
 from __future__ import annotations
@@ -70,7 +70,8 @@ def conductance_from_iso(c_dm3_s_bar: np.ndarray) -> np.ndarray:
 
 
 def integrate(bench: Bench, hole: Hole, times: np.ndarray, opened_s=None, travel_s=None) -> np.ndarray:
-    """Pressure at `times`, shape (n draws, n times). Opening instants should lie on the time grid: the steps end on them."""
+    """Pressure at `times`, shape (n draws, n times). Opening instants should lie on the time grid: the steps end on
+    them."""
     opened_s = np.full(len(bench), times[0]) if opened_s is None else opened_s
     travel_s = np.zeros(len(bench)) if travel_s is None else travel_s
     m = bench.start_pa * bench.volume / (R * bench.start_k)
@@ -82,7 +83,9 @@ def integrate(bench: Bench, hole: Hole, times: np.ndarray, opened_s=None, travel
     def opening(t):
         # right of the opening instant by a hair: the steps begin on it
         since = t - opened_s + 1e-9
-        return np.where(since < 0, 0.0, np.clip(np.divide(since, travel_s, out=np.ones_like(since), where=travel_s > 0), 0, 1))
+        return np.where(
+            since < 0, 0.0, np.clip(np.divide(since, travel_s, out=np.ones_like(since), where=travel_s > 0), 0, 1)
+        )
 
     def rates(m, u, a):
         temperature = u / (m * CV)
