@@ -87,16 +87,27 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
             )
     console.print()
     record = store.run(finished.number)
-    page, label = _papers(record)
+    page: Path | None = None
+    label: Path | None = None
+    try:
+        page, label = _papers(record)
+    except OSError as error:
+        click.echo(
+            f"The page could not be written into {pages_folder()} ({error.strerror or error}). The record is safe:\n"
+            f"  free some space, then  benchrig report {record.run}",
+            err=True,
+        )
     from benchrig.records import run_document
 
     if as_json:
-        emit(run_document(record, page=str(page)))
+        emit(run_document(record, page=None if page is None else str(page)))
     else:
         from benchrig.reports.terminal import print_run
 
         print_run(record, Console(highlight=False))
-        click.echo(f"\nrecord  {store_path()}  run {finished.number}\npage    {page}\nlabel   {label}")
+        click.echo(f"\nrecord  {store_path()}  run {finished.number}")
+        if page is not None:
+            click.echo(f"page    {page}\nlabel   {label}")
     sys.stdout.flush()
     return EXIT[finished.judgement.verdict]
 
