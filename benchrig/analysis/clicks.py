@@ -30,6 +30,8 @@ class ClickSet:
         Means over the pulses that have the value; the standard uncertainty (``_u``) joins the scatter of the mean (type
         A) with the mean uncertainty that the pulses state (type B; not divided by the number of pulses for the current
         and the resistance, whose uncertainty is common to all pulses). None when no pulse has it.
+    drop_out_above_ms : float or None
+        Where no pulse shows the drop-out: the largest of the times by which the armature was certainly not back.
     click_spread_ms : float or None
         Largest minus smallest pull-in time; None with fewer than two.
     notes : tuple of str
@@ -52,6 +54,7 @@ class ClickSet:
     resistance_ohm: float | None
     resistance_ohm_u: float | None
     notes: tuple[str, ...]
+    drop_out_above_ms: float | None = None
 
 
 def _mean(pairs: Sequence[tuple[float | None, float | None]], *, common: bool) -> tuple[float | None, float | None]:
@@ -101,6 +104,7 @@ def combine_clicks(results: Sequence[InrushResult]) -> ClickSet:
     decided = yes + no > 0 and 2 * (yes + no) >= len(results) and yes != no
     pull_in = _mean(pull, common=False)
     drop_out = _mean([(r.drop_out_time_ms, r.drop_out_time_ms_u) for r in results], common=False)
+    late = [r.drop_out_above_ms for r in results if r.drop_out_above_ms is not None]
     current = _mean([(r.steady_current_a, r.steady_current_a_u) for r in results], common=True)
     ohm = _mean([(r.resistance_ohm, r.resistance_ohm_u) for r in results], common=True)
     return ClickSet(
@@ -120,4 +124,5 @@ def combine_clicks(results: Sequence[InrushResult]) -> ClickSet:
         resistance_ohm=ohm[0],
         resistance_ohm_u=ohm[1],
         notes=notes,
+        drop_out_above_ms=max(late, default=None) if drop_out[0] is None else None,
     )

@@ -10,7 +10,7 @@ from benchrig.analysis.clicks import ClickSet, combine_clicks
 from benchrig.analysis.coil_trace import CoilTrace, check_record, prepare
 from benchrig.analysis.flux import branches, steady_current
 from benchrig.analysis.motion import look_for_motion
-from benchrig.analysis.release import look_for_release
+from benchrig.analysis.release import Release, look_for_release
 from benchrig.analysis.results import Samples
 
 __all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
@@ -50,6 +50,8 @@ class InrushResult:
     fit_time_s, fit_current_a : ndarray, shape (m,)
         The rise as it would have been with the armature held where it ended, on the record's time axis, for drawing;
         empty when it could not be worked out.
+    drop_out_above_ms : float or None
+        When the drop-out was not found: a time from release by which the armature was certainly not back.
     """
 
     armature_moved: bool | None
@@ -71,6 +73,7 @@ class InrushResult:
     notes: tuple[str, ...]
     fit_time_s: Samples
     fit_current_a: Samples
+    drop_out_above_ms: float | None = None
 
 
 def analyse_inrush(
@@ -157,10 +160,11 @@ def analyse_inrush(
     motion = look_for_motion(trace, b, current)
     notes.extend(motion.notes)
     start, arrival = motion.start, motion.arrival
-    opened, back = None, None
+    release = Release()
     if motion.moved:
-        opened, back, more = look_for_release(trace, b, current, arrival.s if arrival else None)
-        notes.extend(more)
+        release = look_for_release(trace, b, current, arrival.s if arrival else None)
+        notes.extend(release.notes)
+    opened, back = release.start, release.back
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(
         armature_moved=motion.moved,
@@ -182,6 +186,7 @@ def analyse_inrush(
         notes=tuple(notes),
         fit_time_s=fit_time,
         fit_current_a=fit_current,
+        drop_out_above_ms=1e3 * release.above_s if release.above_s is not None else None,
     )
 
 

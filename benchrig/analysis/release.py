@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from benchrig.analysis.coil_trace import CoilTrace
@@ -10,15 +12,26 @@ from benchrig.analysis.kinks import Instant, best_kink, find_dip, leaving
 from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S
 from benchrig.analysis.smoothing import local_quadratic
 
-__all__ = ["look_for_release"]
+__all__ = ["Release", "look_for_release"]
 
 CLEAR = 5.0  # standard deviations by which the slope must change
 RETURN_MODEL_S = 1.2e-4  # standard uncertainty of a return because the iron lags behind: by Monte Carlo
 
 
-def look_for_release(
-    trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None
-) -> tuple[Instant | None, Instant | None, tuple[str, ...]]:
+@dataclass(frozen=True)
+class Release:
+    """First motion and first arrival back at rest, from release; None when it does not show.
+
+    `above_s`: the armature was certainly not back by then, when that is all that can be said.
+    """
+
+    start: Instant | None = None
+    back: Instant | None = None
+    above_s: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None) -> Release:
     """First motion and first arrival back at rest, from release.
 
     While the gap opens the flux drives the current up against its decay; when the armature stops, the slope falls back
@@ -37,15 +50,13 @@ def look_for_release(
 
     Returns
     -------
-    start, back : Instant or None
-        None when it does not show.
-    notes : tuple of str
+    Release
     """
     dt = trace.dt_s
     noise = max(trace.noise_a, 0.29 * trace.step_a, 1e-6 * full_a) / full_a
     n = len(b.decay)
     if n < 12:
-        return None, None, ("drop-out needs the decay of the current, which was not recorded",)
+        return Release(notes=("drop-out needs the decay of the current, which was not recorded",))
     # a hump: the current rises while the gap opens and falls again once the armature rests
     hump = find_dip(-b.decay, noise, dt)
     skip = round(5e-4 / dt)
@@ -58,25 +69,27 @@ def look_for_release(
         since = max(skip, hump.top)
     elif arrival_s is not None:
         found = _return_without_hump(trace, b, noise, arrival_s)
-        if isinstance(found, str):
-            return None, None, (found,)
+        if isinstance(found, float):
+            note = f"not dropped out {1e3 * found:.0f} ms after release, and then the current is used up"
+            return Release(above_s=found, notes=(note,))
         back, since = found, round(found.s / dt) if found else 0
     if back is None or back.clear < CLEAR:
-        return None, None, ("drop-out does not show before the current is used up",)
+        return Release(notes=("drop-out does not show before the current is used up",))
     k = round(back.s / dt)
     # from the fall along the seated line until shortly before the return
     begin = max(2 * skip, k - round(12e-3 / dt))
     rows = slice(begin, max(begin, k - max(1, (k - since) // 4)))
     start = leaving(trace.decay_s[rows], b.decay_flux[rows], b.decay[rows], noise)
     u = (back.u_s**2 + RETURN_MODEL_S**2) ** 0.5
-    return start, Instant(back.s + float(trace.decay_s[0]), u, back.clear), ()
+    return Release(start, Instant(back.s + float(trace.decay_s[0]), u, back.clear))
 
 
-def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | str | None:
+def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | float | None:
     """Return by the gap: how far the decay still is from the line of the rise before its motion.
 
     The distance in current between rise and decay at the same flux is that of the seated armature before release, grows
-    with the flux, and ends at that of the eddy currents once the armature is back. A string says why there is none.
+    with the flux, and ends at that of the eddy currents once the armature is back. A number is the time, s, at which
+    the armature was still nearer to its seat, when it is not back before the current is used up.
     """
     dt = trace.dt_s
     k = int(np.searchsorted(trace.rise_s, arrival_s))
@@ -103,6 +116,6 @@ def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s:
     if last < 0:
         return None
     if len(rows) - last < round(1.5e-3 / dt) or float(np.median(seated[-round(1e-3 / dt) :])) > 0.3:
-        return f"not dropped out when the current was used up, {1e3 * trace.decay_s[rows[-1]]:.0f} ms after release"
+        return float(trace.decay_s[rows[last]])
     low, high = int(rows[last]), int(rows[-1])
     return best_kink(-apart, noise, dt, low, min(high, low + round(4e-3 / dt)), -1.0, SIDES_S[1:5], bent=False)

@@ -51,6 +51,7 @@ VALVES = {
     "no bounce": {"bounce": 0.0},
     "strong bounce": {"bounce": 0.5},
     "damped": DAMPED,
+    "sluggish": {"damping": 8.0},
     "blocked open": {"blocked": True},
     "blocked seated": {"blocked": True, "position": 1.0},
     "saturated open": HEAVY,
@@ -217,6 +218,15 @@ def test_a_sagging_supply_with_its_voltage_measured_changes_nothing(solved):
         found = analyse_inrush(draws.time_ms * 1e-3, y, voltage_v=v, off_s=OFF_S)
         assert found.armature_moved is moved
         assert found.resistance_ohm == pytest.approx(26.0, rel=0.01)
+
+
+def test_a_slow_return_is_at_least_bounded(solved):
+    draws, where = solved
+    k = where["sluggish"]
+    found = combine_clicks([read(draws, k, seed=s) for s in range(5)])
+    assert draws.return_ms[k] > 40.0
+    assert found.drop_out_time_ms is None
+    assert 15.0 < found.drop_out_above_ms < draws.return_ms[k]
 
 
 def test_repeated_clicks_agree_within_what_they_state(solved):
