@@ -1,7 +1,7 @@
 """The one place that reads time and sleeps.
 
-Everything else is handed a `Clock`. On a real bench it is `RealClock`; the simulated bench brings its own, whose seconds
-pass as fast as the computer can work them out.
+Everything else is handed a `Clock`. On a real bench it is `RealClock`; the simulated bench brings its own, whose
+seconds pass as fast as the computer can work them out.
 """
 
 from __future__ import annotations

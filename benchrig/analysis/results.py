@@ -22,13 +22,13 @@ class Characteristic:
     Attributes
     ----------
     name : str
-        Name with its unit, from the table of words in DEVELOPERS.md, e.g. ``hold_leak_sccm``.
+        Name with its unit, from the table in `benchrig.analysis.characteristics`, e.g. ``hold_leak_sccm``.
     value : float or None
         Measured value in `unit`; None when it was not measured, and then `why_not` says why.
     u : float or None
         Standard uncertainty of `value` in `unit`; None when there is no value or when the value is only a bound.
     unit : str
-        As printed beside the number: ``ohm``, ``A``, ``ms``, ``sccm``, ``dm3/(s bar)``, ``L/min ANR``, or ``""`` for a ratio.
+        As printed beside the number: ``ohm``, ``A``, ``ms``, ``sccm``, ``dm3/(s bar)``, ``L/min ANR``; empty for a ratio.
     how : str
         How it was obtained, in half a sentence, for the record.
     bound : {"", "above", "below"}
