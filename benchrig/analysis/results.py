@@ -28,7 +28,7 @@ class Characteristic:
     u : float or None
         Standard uncertainty of `value` in `unit`; None when there is no value or when the value is only a bound.
     unit : str
-        As printed beside the number: ``ohm``, ``A``, ``ms``, ``sccm``, ``dm3/(s bar)``, ``L/min ANR``; empty for a ratio.
+        As printed beside the number: ``ohm``, ``A``, ``ms``, ``sccm``, ``dm3/(s bar)``, ``L/min ANR``; empty: a ratio.
     how : str
         How it was obtained, in half a sentence, for the record.
     bound : {"", "above", "below"}
