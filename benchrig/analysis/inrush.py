@@ -43,7 +43,7 @@ class InrushResult:
         "moved". The first sign is the hump of the rise over the decay at the same flux (see `benchrig.analysis.flux`):
         how far a point stands above the lowest points on both its sides. The second is the dip. Calibrated by
         tests/benchmarks/inrush_monte_carlo.py (10 kS/s, 12 bit, noise 1 % of full current): of 2,000 blocked plungers
-        that took no part in setting the levels, 1 in 1,000 is above 1.0 and half are below 0.2. Below about 0.45 the
+        that took no part in setting the levels, 1 was above 1.0 and half were below about 0.2. Below about 0.45 the
         answer is "did not move"; in between it is None.
     notes : tuple of str
         What the reader should know.

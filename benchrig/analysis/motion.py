@@ -25,6 +25,7 @@ COARSE = 40.0  # per second
 DIP_CLEAR = 6.0  # standard deviations by which the current must fall, and rise again
 DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
+DIP_MODEL = 0.012  # standard uncertainty of the depth because means flatten its top, share of the full current
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
@@ -143,7 +144,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if dipped and arrival is not None:
         # the bottom is a cusp: the mean over a few samples there is too high, the level of the kink is not
         depth = max(depth, dip.depth + dip.level - arrival.level)
-        depth_u = (arrival.level_u**2 + 0.5 * dip.u**2 + (0.05 * depth) ** 2) ** 0.5
+        depth_u = (arrival.level_u**2 + 0.5 * dip.u**2 + DIP_MODEL**2 + (0.05 * depth) ** 2) ** 0.5
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
 
 
