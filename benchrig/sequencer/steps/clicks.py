@@ -134,11 +134,18 @@ def _characteristics(together: ClickSet, count: int, moved: int, still: int) -> 
             "pull_in_time_ms", together, f"mean of {moved} pulses: first arrival of the armature, from the current"
         )
         rest = (
-            _mean("drop_out_time_ms", together, f"mean of {moved} pulses, from the decaying current"),
+            _drop_out(together, moved),
             _mean("click_spread_ms", together, f"largest less smallest pull-in time of {moved} pulses"),
         )
     current = _mean("steady_current_a", together, f"mean of {count} pulses, end of the pulse")
     return (pull_in, *rest, current)
+
+
+def _drop_out(together: ClickSet, moved: int) -> Characteristic:
+    if together.drop_out_time_ms is None and together.drop_out_above_ms is not None:
+        how = "the armature had not dropped out when the current was used up"
+        return Characteristic("drop_out_time_ms", together.drop_out_above_ms, None, "ms", how=how, bound="above")
+    return _mean("drop_out_time_ms", together, f"mean of {moved} pulses, from the decaying current")
 
 
 def _mean(name: str, together: ClickSet, how: str) -> Characteristic:
