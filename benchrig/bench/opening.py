@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from importlib.metadata import entry_points
+from importlib.metadata import distribution, entry_points
 from pathlib import Path
 from typing import IO, Any, Protocol
 
@@ -57,7 +57,10 @@ def registered(name: str) -> Callable[[Mapping[str, object]], Any]:
     ConfigError
         Nobody registered that name.
     """
-    found = {point.name: point for point in entry_points(group=GROUP)}
+    # Our own first: looking through everything that is installed takes ten times as long.
+    found = {point.name: point for point in distribution("benchrig").entry_points.select(group=GROUP)}
+    if name not in found:
+        found = {point.name: point for point in entry_points(group=GROUP)}
     if name not in found:
         raise ConfigError(
             f"No bench named {name!r} is installed; there are: {', '.join(sorted(found)) or 'none'}.",
