@@ -69,6 +69,7 @@ def test_background_is_taken_off_and_its_uncertainty_added():
     assert dict(less.parts)["background leak of the bench"] == 0.2
 
 
+@pytest.mark.slow
 def test_parts_add_up_to_the_uncertainty_and_come_largest_first():
     t, p = cold_hold(100.0, seconds=30)
     found = analyse_hold(t, noisy(p), background_u_sccm=0.05, pressure_u_rel=0.001, pressure_u_pa=60.0, **BENCH)
