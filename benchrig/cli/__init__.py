@@ -6,6 +6,7 @@ import gc
 import importlib
 import os
 import sys
+from contextlib import suppress
 
 import click
 
@@ -65,12 +66,23 @@ def main() -> None:
     # One thread: the matrices here are a dozen rows, and threads that wait for each other only cost.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for them costs a tenth of the start
-    gc.set_threshold(100_000)  # a run makes little garbage in circles; collecting while importing costs 5 %
+    gc.disable()  # a run makes little garbage in circles and is soon over; collecting costs it 5 %
+    status = _run()
+    # All is written and closed by now. Handing back memory piece by piece would cost a tenth of a whole simulated run.
+    with suppress(BrokenPipeError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(status)
+
+
+def _run() -> int:
     try:
-        sys.exit(cli.main(standalone_mode=False))
+        return int(cli.main(standalone_mode=False) or 0)
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
     except click.ClickException as error:
         error.show()
-        sys.exit(error.exit_code)
+        return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
-        sys.exit(3)
+        return 3

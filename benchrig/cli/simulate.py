@@ -47,9 +47,12 @@ def simulate(
 
     Prints the addresses and writes a bench file that holds them. Ctrl-C ends it.
     """
+    import gc
+
     from benchrig.bench.opening import registered
     from benchrig.errors import ConfigError
 
+    gc.enable()  # this command may run for days
     where = folder or Path(tempfile.mkdtemp(prefix="benchrig-"))
     where.mkdir(parents=True, exist_ok=True)
     options = {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}

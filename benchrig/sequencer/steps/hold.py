@@ -41,7 +41,7 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
     report = run.watch(report_vacuum, limit_s)
     earlier: list[tuple[float, float]] = []
     while True:
-        bench.wait(0.2)
+        bench.wait(0.25)
         elapsed_s = bench.clock.now() - began_s
         vacuum_pa = run.ambient_pa - bench.pressure_pa(20)
         report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
