@@ -180,16 +180,26 @@ def _numbers(path: Path, body: io.StringIO, text: str, names: list[str], wanted:
         return np.empty((0, len(wanted)))
     try:
         return np.asarray(
-            np.loadtxt(body, delimiter=",", comments=None, usecols=[names.index(name) for name in wanted], ndmin=2),
+            np.loadtxt(
+                body,
+                delimiter=",",
+                comments=None,
+                quotechar='"',
+                usecols=[names.index(name) for name in wanted],
+                ndmin=2,
+            ),
             dtype=np.float64,
         )
-    except ValueError:
+    except ValueError as error:
         for number, row in enumerate(csv.reader(io.StringIO(text)), 1):
             if number == 1 or not row:
                 continue
             for name in wanted:
                 _cell(path, number, row, names, name)
-        raise
+        raise ConfigError(
+            f"{path}: not a table of numbers: {error}.",
+            hint="Decimal points, commas between columns, no units in the cells.",
+        ) from error
 
 
 def _cell(path: Path, number: int, row: list[str], names: list[str], name: str) -> None:
@@ -200,7 +210,7 @@ def _cell(path: Path, number: int, row: list[str], names: list[str], name: str) 
             hint="Is the end of the file cut off? Take the line out, or export again.",
         )
     try:
-        float(row[index])
+        float(row[index].replace("_", " "))  # 1_000 is a number to Python, but to nobody's logger
     except ValueError as error:
         raise ConfigError(
             f"{path}: line {number}, column {name}: {row[index][:40]!r} is not a number.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchrig.errors import BenchError, ConfigError, InterlockOpen, LinkError, L
 
 __all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
 
-HOST_SILENT_S = 1.0
+HOST_SILENT_S = 2.0
 """Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
 KEEP_ALIVE_S = 0.3
 """While waiting, the board is asked for its status this often."""
@@ -118,7 +119,7 @@ class Bench:
             self.board.clear()
         self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
         self._state = AT_REST
-        self.meter.meanwhile = self._feed
+        self.meter.meanwhile = self.feed
 
     # -- switching and waiting
 
@@ -133,7 +134,7 @@ class Bench:
         while True:
             now = self.clock.now()
             self.clock.sleep_until(min(t, now + KEEP_ALIVE_S))
-            self._feed()
+            self.feed()
             if self.clock.now() >= t:
                 return
 
@@ -141,7 +142,7 @@ class Bench:
         """Wait for so many seconds."""
         self.wait_until(self.clock.now() + seconds)
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         """Keep the board from falling silent, and notice what it has to say."""
         self._check(self.board.status())
         self.on_wait()
@@ -159,6 +160,10 @@ class Bench:
     def supply_v(self) -> float:
         """Supply voltage in volts."""
         return float(self._divider.supply_v(self.board.read((Channel.SUPPLY,), 50)[Channel.SUPPLY]))
+
+    def current_a(self) -> float:
+        """Coil current in amperes."""
+        return float(self._shunt.current_a(self.board.read((Channel.COIL_CURRENT,), 50)[Channel.COIL_CURRENT]))
 
     def ambient_k(self) -> float:
         """Ambient temperature in kelvin."""
@@ -243,7 +248,7 @@ class Bench:
                 break
             left_s = (samples - done) * period_us * 1e-6
             self.clock.sleep_until(self.clock.now() + min(RECORD_POLL_S, left_s + 0.001))
-            self._feed()
+            self.feed()
         status = self.board.status()
         self._state = status.outputs
         self._check(status)
@@ -279,24 +284,30 @@ class Bench:
 
     # -- ending
 
-    def make_safe(self) -> str:
-        """Turn everything off, in order, and say in words in what state the bench is. Never raises a BenchError."""
-        try:
+    def make_safe(self) -> tuple[bool, str]:
+        """Turn everything off, in order. Never raises a BenchError.
+
+        Returns
+        -------
+        (bool, str)
+            Whether the board says that all outputs are off, and in words in what state the bench is.
+        """
+        with suppress(BenchError):  # in order if it can be; what counts is the DISARM after it
             status = self.board.status()
-            self._state = status.outputs
             if status.armed:
-                for state in way(self._state, AT_REST):
-                    self._state = self.board.set_outputs(state).outputs
+                for state in way(status.outputs, AT_REST):
+                    self.board.set_outputs(state)
+        try:
             status = self.board.disarm()
         except BenchError as error:
-            return (
+            return False, (
                 f"not known: the board did not answer ({error}) "
-                f"It turns all outputs off by itself {HOST_SILENT_S:g} s after the last word from this program."
+                f"It turns all outputs off by itself {HOST_SILENT_S:g} s after the last word from this program"
             )
         self._state = status.outputs
         if status.outputs:
-            return f"NOT safe: outputs still on: {', '.join(sorted(o.name.lower() for o in status.outputs))}"
-        return "all outputs off, pump stopped, vent open"
+            return False, f"NOT safe: outputs still on: {', '.join(sorted(o.name.lower() for o in status.outputs))}"
+        return True, "all outputs off, pump stopped, vent open"
 
 
 def _check_inputs(status: BoardStatus) -> None:

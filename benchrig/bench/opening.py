@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from importlib.metadata import distribution, entry_points
+from importlib.metadata import PackageNotFoundError, distribution, entry_points
 from pathlib import Path
 from typing import IO, Any, Protocol
 
@@ -58,7 +58,9 @@ def registered(name: str) -> Callable[[Mapping[str, object]], Any]:
         Nobody registered that name.
     """
     # Our own first: looking through everything that is installed takes ten times as long.
-    found = {point.name: point for point in distribution("benchrig").entry_points.select(group=GROUP)}
+    found = {}
+    with suppress(PackageNotFoundError):
+        found = {point.name: point for point in distribution("benchrig").entry_points.select(group=GROUP)}
     if name not in found:
         found = {point.name: point for point in entry_points(group=GROUP)}
     if name not in found:

@@ -6,6 +6,7 @@ import gc
 import importlib
 import os
 import sys
+import traceback
 from contextlib import suppress
 
 import click
@@ -85,4 +86,7 @@ def _run() -> int:
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
+        return 3
+    except Exception:  # noqa: BLE001  # a bug must not leave with status 1, which says that a valve was rejected
+        traceback.print_exc()
         return 3

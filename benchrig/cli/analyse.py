@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,18 @@ import click
 from benchrig.cli.said import as_json_option, emit, speaks
 
 __all__ = ["analyse"]
+
+
+class Finite(click.FloatRange):
+    """A number in a range; not-a-number and infinity are refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Convert as usual, then look."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a finite number.", param, ctx)
+        return number
+
 
 trace_file = click.argument("trace", type=click.Path(path_type=Path))
 
@@ -24,19 +37,21 @@ def analyse() -> None:
 @trace_file
 @click.option(
     "--supply-v",
-    type=click.FloatRange(0, 60, min_open=True),
+    type=Finite(0, 60, min_open=True),
     help="Voltage at the coil; a column voltage_v in the file goes before it.",
 )
+@click.option("--supply-u-v", type=Finite(0), default=0.05, show_default=True, help="Its standard uncertainty.")
 @click.option(
-    "--supply-u-v", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty."
+    "--on-s",
+    type=Finite(),
+    default=0.0,
+    show_default=True,
+    help="When the coil was switched on, on the file's time axis.",
 )
-@click.option(
-    "--on-s", type=float, default=0.0, show_default=True, help="When the coil was switched on, on the file's time axis."
-)
-@click.option("--off-s", type=float, help="When it was switched off, if the record goes on so long.")
+@click.option("--off-s", type=Finite(), help="When it was switched off, if the record goes on so long.")
 @click.option(
     "--current-u-percent",
-    type=click.FloatRange(0, 100),
+    type=Finite(0, 100),
     default=0.5,
     show_default=True,
     help="Of the current probe's scale.",
@@ -57,10 +72,17 @@ def inrush(
     Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in is welcome.
     """
     from benchrig.analysis.inrush import analyse_inrush
+    from benchrig.errors import ConfigError
     from benchrig.tracefile import check_current, read_trace
 
     found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
     check_current(trace, found["time_s"], found["current_a"])
+    begins_s, ends_s = float(found["time_s"][0]), float(found["time_s"][-1])
+    if not begins_s <= on_s < ends_s:
+        raise ConfigError(
+            f"{trace}: --on-s {on_s:g} lies outside the record, which goes from {begins_s:g} to {ends_s:g} s.",
+            hint="Give the instant of switching on, on the file's time axis.",
+        )
     result = analyse_inrush(
         found["time_s"],
         found["current_a"],
@@ -95,27 +117,23 @@ def _reservoir(command: Any) -> Any:
         (
             click.option(
                 "--volume-l",
-                type=click.FloatRange(0, 1000, min_open=True),
+                type=Finite(0, 1000, min_open=True),
                 required=True,
                 help="Reservoir with manifold and hoses.",
             ),
             click.option(
                 "--volume-u-percent",
-                type=click.FloatRange(0, 100),
+                type=Finite(0, 100),
                 default=0.5,
                 show_default=True,
                 help="Its standard uncertainty.",
             ),
-            click.option(
-                "--ambient-kpa", type=click.FloatRange(50, 110), required=True, help="Ambient pressure, absolute."
-            ),
-            click.option("--ambient-c", type=click.FloatRange(-40, 60), required=True, help="Ambient temperature."),
-            click.option(
-                "--pressure-u-pa", type=click.FloatRange(0), default=60.0, show_default=True, help="Of the transducer."
-            ),
+            click.option("--ambient-kpa", type=Finite(50, 110), required=True, help="Ambient pressure, absolute."),
+            click.option("--ambient-c", type=Finite(-40, 60), required=True, help="Ambient temperature."),
+            click.option("--pressure-u-pa", type=Finite(0), default=60.0, show_default=True, help="Of the transducer."),
             click.option(
                 "--time-constant-s",
-                type=click.FloatRange(0, 600, min_open=True),
+                type=Finite(0, 600, min_open=True),
                 help="What is known of the heat recovery.",
             ),
         )
@@ -131,14 +149,12 @@ def _reservoir(command: Any) -> Any:
 @_reservoir
 @click.option(
     "--background-sccm",
-    type=click.FloatRange(0),
+    type=Finite(0),
     default=0.0,
     show_default=True,
     help="What the closed bench leaks by itself.",
 )
-@click.option(
-    "--background-u-sccm", type=click.FloatRange(0), default=0.05, show_default=True, help="Its standard uncertainty."
-)
+@click.option("--background-u-sccm", type=Finite(0), default=0.05, show_default=True, help="Its standard uncertainty.")
 @as_json_option
 @speaks
 def hold(
@@ -190,14 +206,12 @@ def hold(
 @_reservoir
 @click.option(
     "--rated-vacuum-kpa",
-    type=click.FloatRange(0, 100, min_open=True),
+    type=Finite(0, 100, min_open=True),
     default=30.0,
     show_default=True,
     help="For the flow.",
 )
-@click.option(
-    "--response-ms", type=click.FloatRange(0, 1000), default=3.0, show_default=True, help="Of the transducer."
-)
+@click.option("--response-ms", type=Finite(0, 1000), default=3.0, show_default=True, help="Of the transducer.")
 @as_json_option
 @speaks
 def flow(

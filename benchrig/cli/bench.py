@@ -32,7 +32,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     from benchrig.cli.places import demo_folder, home
 
     if example:
-        text = (demo_folder() / "bench.toml").read_text(encoding="utf-8")
+        text = _for_a_real_bench((demo_folder() / "bench.toml").read_text(encoding="utf-8"))
         if as_json:
             emit({"bench_file": text})
         else:
@@ -56,3 +56,22 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     console = Console(highlight=False)
     console.print(table)
     click.echo(f"\n{path}   sha256 {loaded.sha256[:16]}", err=True)
+
+
+def _for_a_real_bench(text: str) -> str:
+    """The demonstration's bench file with nothing left in it that would pass a real bench for a simulated one."""
+    real = {
+        "name": 'name = "bench-1"',
+        "workshop": 'workshop = ""',
+        "simulated": "simulated = false",
+        "barometer_kpa": "# barometer_kpa = 101.325   # station pressure of today, not reduced to sea level",
+        "port": 'port = "/dev/ttyACM0"',
+        "address": 'address = "TCPIP::192.0.2.7::5025::SOCKET"',
+        "identity": 'identity = ""               # leave empty to take any',
+    }
+    lines = []
+    for line in text.splitlines():
+        key = line.partition("=")[0].strip()
+        lines.append(real.get(key, line))
+    body = "\n".join(line for line in lines if not line.startswith("# Bench file of the simulated bench"))
+    return "# An example to start from: put in your own ports, and the constants of your own bench.\n" + body + "\n"

@@ -68,6 +68,12 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
                 f"Model {model.model} is a fictional one for the demonstration; this bench is real.",
                 hint="Put the valve's own limits into a model file in the folder that 'benchrig models list' names.",
             )
+        if bench.file.reservoir.hold_vacuum_kpa < model.hold_vacuum_kpa:
+            raise ConfigError(
+                f"Model {model.model} is held at {model.hold_vacuum_kpa:g} kPa of vacuum; this bench draws only "
+                f"{bench.file.reservoir.hold_vacuum_kpa:g} kPa.",
+                hint="hold_vacuum_kpa in [reservoir] of the bench file, if the pump can do more.",
+            )
         console.print(
             "Simulated bench: no hardware is switched, and the valve is made up." if simulated else CAUTION,
             style="dim" if simulated else "yellow",
@@ -80,7 +86,7 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
                 intake,
                 sink=store.recorder(),
                 coil_limit_s=model.coil_limit_s,
-                hold_vacuum_pa=min(model.hold_vacuum_kpa, bench.file.reservoir.hold_vacuum_kpa) * 1000,
+                hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
                 watcher=line,
                 seed=seed,
                 program=f"benchrig {__version__}",

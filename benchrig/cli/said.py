@@ -38,8 +38,11 @@ def speaks(command: F) -> F:
         except BenchError as error:
             _tell(str(error), error.hint, error.bench_state, as_json=bool(kwargs.get("as_json")))
             sys.exit(error.exit_status)
-        except KeyboardInterrupt:
-            _tell("Stopped by the operator.", "", "", as_json=bool(kwargs.get("as_json")))
+        except KeyboardInterrupt as stop:
+            hint = "Start the run again when you are ready."
+            _tell(
+                "Stopped by the operator.", hint, getattr(stop, "bench_state", ""), as_json=bool(kwargs.get("as_json"))
+            )
             sys.exit(3)
 
     return wrapped  # type: ignore[return-value]  # functools.wraps keeps the signature, which mypy cannot see

@@ -54,7 +54,10 @@ def simulate(
 
     gc.enable()  # this command may run for days
     where = folder or Path(tempfile.mkdtemp(prefix="benchrig-"))
-    where.mkdir(parents=True, exist_ok=True)
+    try:
+        where.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ConfigError(f"--folder {where}: {error.strerror or error}.", hint="Name another folder.") from error
     options = {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
     try:
         opened = registered("simulated")(options)

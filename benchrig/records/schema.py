@@ -20,7 +20,7 @@ from benchrig.records.tables import APPLICATION_ID, HEAD, metadata
 
 __all__ = ["make_engine", "migrate", "open_database"]
 
-BUSY_MS = 5000
+BUSY_MS = 1000
 """How long a writer waits for another one, in milliseconds; a commit takes a few."""
 
 _PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_MS}")

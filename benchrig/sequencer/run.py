@@ -26,7 +26,7 @@ __all__ = ["STEPS", "Finished", "Step", "qualify"]
 
 @dataclass(frozen=True)
 class Step:
-    """One entry of the recipe."""
+    """One entry of the sequence."""
 
     name: str
     title: str
@@ -98,15 +98,15 @@ def qualify(
         run.began_s = bench.clock.now()
         bench.arm(coil_limit_s)
         steps = tuple(_take(step, run, sink) for step in STEPS)
-        bench_state = bench.make_safe()
+        safe, bench_state = bench.make_safe()
+        _demand_safe(safe)
         judgement = _judge(run, intake)
         seconds = bench.clock.now() - run.began_s
+        recording = False  # the next call closes the record, or fails: it is not to be closed twice
         sink.run_ended(RunEnded(utc_now(), "finished", seconds, judgement, bench_state=bench_state))
-        recording = False
     except BaseException as error:
-        bench_state = bench_state or bench.make_safe()
-        if isinstance(error, BenchError):
-            error.bench_state = bench_state
+        bench_state = bench_state or bench.make_safe()[1]
+        error.bench_state = bench_state  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
         if recording:
             _close_aborted(sink, error, bench_state, bench.clock.now() - run.began_s)
         raise
@@ -142,6 +142,7 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     run.watcher.step_began(step.name, step.title, 0.0)
     started_s = clock.now() - run.began_s
     found = step.run(run)
+    run.bench.feed()  # the analysis took its time, and so may the store
     run.found.extend(found.characteristics)
     result = StepResult(
         name=step.name,
@@ -157,6 +158,14 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     sink.step_finished(result)
     run.watcher.step_ended(result)
     return result
+
+
+def _demand_safe(safe: bool) -> None:
+    if not safe:
+        raise BenchError(
+            "The bench could not be made safe at the end of the run; no verdict is given.",
+            hint="Press the emergency stop and switch the supply off, then look at the board and its cable.",
+        )
 
 
 def _judge(run: Context, intake: Intake) -> Judgement:

@@ -77,7 +77,5 @@ def _core(causes: Sequence[Cause], wrong: float) -> tuple[Disposition, str]:
     return "ask", f"The part is bad, but no cause is sure enough to act on ({first.lower()}, {sure})."
 
 
-
-
 def _sum(causes: Sequence[Cause], names: frozenset[str] | set[str]) -> float:
     return math.fsum(cause.probability for cause in causes if cause.name in names)

@@ -12,6 +12,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.sound import check_energised
 
 __all__ = ["clicks"]
 
@@ -59,8 +60,10 @@ def clicks(run: Context) -> Found:
             off_s=recording.released_s,
             current_u_rel=file.shunt.u_percent / 100,
         )
+        load_a, load_v = _at_the_end(recording)
+        check_energised(run, load_a, load_v)
         results.append(result)
-        loads_v.append(_load_v(recording))
+        loads_v.append(load_v)
         traces.append(_trace(number, recording, result))
         moved = sum(1 for each in results if each.armature_moved)
         report(f"{moved} of {number} moved")
@@ -91,10 +94,11 @@ def clicks(run: Context) -> Found:
     )
 
 
-def _load_v(recording: Recording) -> float:
+def _at_the_end(recording: Recording) -> tuple[float, float]:
+    """Coil current and supply voltage at the end of the pulse."""
     end_s = recording.released_s if recording.released_s is not None else ON_S
     last = (recording.time_s > end_s - END_OF_PULSE_S) & (recording.time_s < end_s)
-    return float(recording.columns["voltage_v"][last].mean())
+    return float(recording.columns["current_a"][last].mean()), float(recording.columns["voltage_v"][last].mean())
 
 
 def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck | None:

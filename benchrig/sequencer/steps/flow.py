@@ -10,6 +10,7 @@ from benchrig.drivers.relay_board import Channel
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import draw_down
+from benchrig.sequencer.steps.sound import check_energised, check_pressure, check_vented
 
 __all__ = ["flow"]
 
@@ -46,7 +47,9 @@ def flow(run: Context) -> Found:
         bench.switch(closed_up(coil=run.closed_when_energised))
         bench.wait(SETTLE_S)
     report = run.watch("flow", file.sequence.flow_s)
-    began_pa = run.ambient_pa - bench.pressure_pa(50)
+    pressure_pa = bench.pressure_pa(50)
+    check_pressure(run, pressure_pa)
+    began_pa = run.ambient_pa - pressure_pa
     if began_pa < LEAST_VACUUM_PA:
         bench.switch(AT_REST)
         return _skip(
@@ -66,7 +69,11 @@ def flow(run: Context) -> Found:
         switch_to=closed_up(coil=not run.closed_when_energised),
         enough=enough,
     )
+    if not run.closed_when_energised:
+        check_energised(run, bench.current_a(), bench.supply_v())
     bench.switch(AT_REST)
+    check_pressure(run, float(recording.columns["pressure_pa"][-40:].mean()))
+    check_vented(run)
     result = analyse_flow(
         recording.time_s,
         recording.columns["pressure_pa"],

@@ -1,0 +1,70 @@
+"""Is it the bench? Looks at readings that no valve can cause, and stops the run before they become a verdict."""
+
+from __future__ import annotations
+
+from benchrig.errors import BenchError
+from benchrig.sequencer.context import Context
+
+__all__ = ["check_energised", "check_pressure", "check_vented"]
+
+LEAST_CURRENT = 0.5
+"""Less than this part of what the cold coil leads to is no bad joint: the supply does not reach the coil."""
+CURRENT_FLOWS_A = 0.05
+SUPPLY_SLACK_V = 0.5
+"""How far the supply may sag under the coil below the least that the bench file allows without load."""
+LOWEST_PA = 2_000.0
+ABOVE_AMBIENT = 1.05
+VENTED_PA = 1_000.0
+VENT_S = 1.0
+
+
+def check_energised(run: Context, current_a: float, supply_v: float) -> None:
+    """Whether the supply reached the coil while it was on.
+
+    Raises
+    ------
+    BenchError
+        Supply down; a sound coil without current; or current through a coil in which the meter found no path.
+    """
+    least_v = run.bench.file.supply.low_v - SUPPLY_SLACK_V
+    if supply_v < least_v:
+        raise BenchError(
+            f"Coil supply {supply_v:.2f} V with the coil on; at least {least_v:.1f} V wanted.",
+            hint="Is the supply still on, its fuse whole, its current limit above the coil's current?",
+        )
+    if run.coil == "open" and current_a > CURRENT_FLOWS_A:
+        raise BenchError(
+            f"The meter found no path through the coil, but {current_a:.3f} A flows when it is energised.",
+            hint="The meter's leads and plug; then the meter relay K2.",
+        )
+    cold = run.cold_resistance
+    if run.coil == "sound" and cold is not None and cold.value:
+        expected_a = supply_v / (cold.value + run.bench.file.shunt.series_ohm)
+        if current_a < LEAST_CURRENT * expected_a:
+            raise BenchError(
+                f"The coil measures {cold.value:.1f} ohm, but only {current_a:.3f} A flows when it is energised; "
+                f"about {expected_a:.2f} A expected.",
+                hint="Reseat the plug; the fuse and the wiring from the supply; then the coil switch K1 and the shunt.",
+            )
+
+
+def check_pressure(run: Context, pressure_pa: float) -> None:
+    """Whether the manifold's pressure is one that a working transducer can show. Raises BenchError."""
+    if not LOWEST_PA < pressure_pa < ABOVE_AMBIENT * run.ambient_pa:
+        raise BenchError(
+            f"Transducer reads {pressure_pa / 1000:.2f} kPa; between {LOWEST_PA / 1000:g} kPa and the ambient "
+            f"{run.ambient_pa / 1000:.2f} kPa is possible.",
+            hint="The transducer's plug and supply; then its cable.",
+        )
+
+
+def check_vented(run: Context) -> None:
+    """Whether the manifold comes back to ambient when the vent opens. Waits `VENT_S`. Raises BenchError."""
+    run.bench.wait(VENT_S)
+    pressure_pa = run.bench.pressure_pa(100)
+    if abs(pressure_pa - run.ambient_pa) > VENTED_PA:
+        raise BenchError(
+            f"Transducer reads {pressure_pa / 1000:.2f} kPa with the vent open; "
+            f"ambient is {run.ambient_pa / 1000:.2f} kPa.",
+            hint="Is the vent's filter blocked, does the vent valve K5 open? Then: is the transducer stuck?",
+        )

@@ -1,0 +1,100 @@
+"""The bench is never confused with the valve: what no valve can cause ends the run without a verdict."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.opening import OpenedBench, open_registered
+from benchrig.catalogue import Catalogue
+from benchrig.cli import cli
+from benchrig.cli.one_run import run_one
+from benchrig.cli.places import model_folders
+from benchrig.errors import BenchError
+from benchrig.sequencer.events import Intake
+
+
+def qualify(*more: str, model: str = "alder-24", condition: str = "good"):
+    result = CliRunner().invoke(
+        cli, ["qualify", "--model", model, "--tag", "B-1", "--simulated", condition, "--json", *more]
+    )
+    return result.exit_code, json.loads(result.stdout)
+
+
+def run_with(prepare, model: str = "alder-24"):
+    """A run of a good valve on a bench that `prepare(machine)` has spoilt."""
+    opened = open_registered("simulated", {"model": model, "condition": "good", "seed": 1, "faults": []})
+    prepare(opened._close.__self__.machine)
+    valve = Catalogue(model_folders()).get(model)
+    return run_one(opened, valve, Intake("B-1", model, "core", "test"), seed=1, as_json=True)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("model", ["alder-24", "birch-26"])
+@pytest.mark.parametrize("at_s", [3.0, 20.0, 41.0, 48.0])
+def test_a_supply_that_goes_off_in_the_run_is_never_a_stuck_valve(model, at_s):
+    status, said = qualify("--fault", f"supply-off@{at_s}", model=model)
+    assert status == 3
+    assert "supply" in said["error"].lower()
+    assert said["bench_state"] == "all outputs off, pump stopped, vent open"
+
+
+@pytest.mark.slow
+def test_a_coil_switch_that_never_closes_is_never_a_stuck_valve():
+    def no_coil(machine):
+        through = machine.world.set_outputs
+        machine.world.set_outputs = lambda mask: through(mask & ~0x01)
+
+    with pytest.raises(BenchError, match=r"measures 24\.\d ohm, but only 0\.000 A flows") as caught:
+        run_with(no_coil)
+    assert "K1" in caught.value.hint
+
+
+@pytest.mark.slow
+def test_a_meter_without_its_leads_is_never_an_open_coil():
+    def no_leads(machine):
+        machine.world.meter_ohm = lambda wires: float("inf")
+
+    with pytest.raises(BenchError, match="no path through the coil, but") as caught:
+        run_with(no_leads)
+    assert "leads" in caught.value.hint
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stuck_pa", [-8000.0, 60_000.0, 140_000.0])
+def test_a_transducer_that_sticks_in_the_run_is_never_a_verdict(stuck_pa):
+    def sticks(machine):
+        machine.at(10.0, lambda: setattr(machine.world, "transducer_pa", lambda: stuck_pa))
+
+    with pytest.raises(BenchError, match="Transducer reads"):
+        run_with(sticks)
+
+
+@pytest.mark.slow
+def test_a_weak_pump_never_lets_a_valve_pass_the_hold():
+    status, said = qualify("--fault", "weak-pump@0")
+    assert (status, said["verdict"]) == (4, "undecided")
+    leak = next(each for each in said["characteristics"] if each["name"] == "hold_leak_sccm")
+    assert leak["outcome"] == "not measured"
+    assert "pump" in leak["why"]
+
+
+@pytest.mark.slow
+def test_no_verdict_is_given_when_the_bench_cannot_be_made_safe(monkeypatch, workshop):
+    monkeypatch.setattr(Bench, "make_safe", lambda self: (False, "NOT safe: outputs still on: coil"))
+    status, said = qualify()
+    assert status == 3
+    assert "could not be made safe" in said["error"]
+    assert said["bench_state"].startswith("NOT safe")
+    shown = json.loads(CliRunner().invoke(cli, ["records", "show", "B-1", "--json"]).stdout)
+    assert (shown["ending"], shown["verdict"]) == ("aborted", None)
+
+
+def test_an_opened_bench_closes_its_links_whatever_happens():
+    closed = []
+    with pytest.raises(RuntimeError), OpenedBench(None, lambda: closed.append(True)):  # type: ignore[arg-type]
+        raise RuntimeError
+    assert closed == [True]
