@@ -22,9 +22,9 @@ __all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
 
 HOST_SILENT_S = 2.0
 """Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
-KEEP_ALIVE_S = 0.3
+KEEP_ALIVE_S = 0.5
 """While waiting, the board is asked for its status this often."""
-RECORD_POLL_S = 0.5
+RECORD_POLL_S = 0.8
 """While recording, the board is asked what it has this often; each question keeps it fed."""
 METER_READY_S = 5.0
 """A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
