@@ -5,6 +5,7 @@ A small solver of our own because importing scipy's costs more than ten times wh
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,17 @@ import numpy.typing as npt
 
 from benchrig.analysis.results import Samples
 
-__all__ = ["Fitted", "Parameter", "block_means", "checked_trace", "fit", "noise_sd", "weighed"]
+__all__ = [
+    "Fitted",
+    "Parameter",
+    "block_means",
+    "check_positive",
+    "checked_trace",
+    "fit",
+    "noise_sd",
+    "time_constant_prior",
+    "weighed",
+]
 
 MOST_STEPS, MOST_DAMPINGS = 30, 9
 SETTLED = 0.01
@@ -81,6 +92,33 @@ class Fitted:
         """Standard uncertainty of a function of the parameters with the given partial derivatives."""
         g = np.array([gradient.get(name, 0.0) for name in self.values])
         return float(np.sqrt(max(g @ self.covariance @ g, 0.0)))
+
+
+def check_positive(**values: float) -> None:
+    """Refuse a value that is not a positive, finite number.
+
+    >>> check_positive(volume_m3=5e-4, ambient_pa=-1.0)
+    Traceback (most recent call last):
+    ValueError: ambient_pa must be positive, not -1
+    """
+    for name, value in values.items():
+        if not (np.isfinite(value) and value > 0):
+            raise ValueError(f"{name} must be positive, not {value:g}")
+
+
+def time_constant_prior(
+    known_s: float | None, known_u_s: float | None, usual_s: float, usual_ln_u: float
+) -> tuple[float, float]:
+    """Time constant of the heat recovery expected beforehand, s, and the standard uncertainty of its logarithm.
+
+    A constant known from elsewhere counts as no surer than 10 %: it varies with pressure and temperature.
+
+    >>> time_constant_prior(None, None, 2.5, 0.7), time_constant_prior(2.0, 0.0, 2.5, 0.7)
+    ((2.5, 0.7), (2.0, 0.31622776601683794))
+    """
+    if not known_s:
+        return usual_s, usual_ln_u
+    return known_s, min(usual_ln_u, math.hypot(0.1, (known_u_s or 0.3 * known_s) / known_s))
 
 
 def checked_trace(time_s: Samples, pressure_pa: Samples) -> tuple[Samples, Samples]:

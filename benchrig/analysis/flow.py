@@ -18,7 +18,13 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrig.analysis.fill_fit import USUAL_RATIO, USUAL_TAU_LN_U, USUAL_TAU_S, Setting, fit_fill, thinned
-from benchrig.analysis.fitting import Fitted, checked_trace, noise_sd
+from benchrig.analysis.fitting import (
+    Fitted,
+    check_positive,
+    checked_trace,
+    noise_sd,
+    time_constant_prior,
+)
 from benchrig.analysis.gas import GAMMA, flow_function
 from benchrig.analysis.results import Bound, Samples
 
@@ -156,13 +162,10 @@ def analyse_flow(
     10
     """
     t, p = checked_trace(time_s, pressure_pa)
-    for name, value in (("volume_m3", volume_m3), ("ambient_pa", ambient_pa), ("ambient_k", ambient_k)):
-        if not (np.isfinite(value) and value > 0):
-            raise ValueError(f"{name} must be positive, not {value:g}")
-    tau_s = thermal_time_constant_s or USUAL_TAU_S
-    tau_ln_u = USUAL_TAU_LN_U
-    if thermal_time_constant_s:
-        tau_ln_u = min(USUAL_TAU_LN_U, math.hypot(0.1, (thermal_time_constant_u_s or 0.3 * tau_s) / tau_s))
+    check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
+    tau_s, tau_ln_u = time_constant_prior(
+        thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
+    )
     setting = Setting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, start_u_k, rated_vacuum_pa, response_s,
         pressure_u_pa, tau_s, tau_ln_u, inflow_w_k, inflow_u_w_k or 0.2 * (inflow_w_k or 0.0),

@@ -14,7 +14,17 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, checked_trace, fit, noise_sd, weighed
+from benchrig.analysis.fitting import (
+    Fitted,
+    Parameter,
+    block_means,
+    check_positive,
+    checked_trace,
+    fit,
+    noise_sd,
+    time_constant_prior,
+    weighed,
+)
 from benchrig.analysis.gas import (
     CRITICAL_RATIO_NOZZLE,
     GAMMA,
@@ -194,13 +204,10 @@ def analyse_hold(
     (5, 2.0)
     """
     t, p = checked_trace(time_s, pressure_pa)
-    for name, value in (("volume_m3", volume_m3), ("ambient_pa", ambient_pa), ("ambient_k", ambient_k)):
-        if not (np.isfinite(value) and value > 0):
-            raise ValueError(f"{name} must be positive, not {value:g}")
-    tau_s = thermal_time_constant_s or USUAL_TAU_S
-    tau_ln_u = USUAL_TAU_LN_U
-    if thermal_time_constant_s:
-        tau_ln_u = min(USUAL_TAU_LN_U, math.hypot(0.1, (thermal_time_constant_u_s or 0.3 * tau_s) / tau_s))
+    check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
+    tau_s, tau_ln_u = time_constant_prior(
+        thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
+    )
     setting = _Setting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
         pressure_u_pa, tau_s, tau_ln_u, response_s,
