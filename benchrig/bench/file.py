@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from benchrig import tomlfile
 
-__all__ = ["BenchFile", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
+__all__ = ["BenchFile", "FlowTable", "Kind", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
 KIND = "Bench file"
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -89,6 +90,8 @@ class TransducerTable(_Table):
     offset_v: float = 0.2
     volts_per_pa: Positive = 25.0e-6
     u_pa: NotNegative = 60.0
+    scale_u_percent: NotNegative = 0.02
+    """Of `volts_per_pa`; what a calibration at one pressure cannot see of the zero."""
     response_ms: Positive = 3.0
 
 
@@ -137,6 +140,75 @@ class SequenceTable(_Table):
     coil_readings: Annotated[int, Field(ge=2, le=100)] = 3
 
 
+class CheckTable(_Table):
+    """The daily bench check: whether a run needs one, for how long it counts, and what is taken as sound."""
+
+    needed: bool = True
+    valid_h: Annotated[float, Field(gt=0, le=24 * 31)] = 24.0
+    pump_s: Positive = 8.0
+    """How long the sound pump takes to the hold vacuum on a blind port; half as long again is the limit."""
+    deep_kpa: Annotated[float, Field(gt=0, lt=90)] = 12.0
+    """What the sound pump reaches on a blind port, absolute."""
+    deep_room_kpa: Positive = 1.0
+    leak_most_sccm: Positive = 1.0
+    """The closed bench may leak no more than this."""
+
+
+Kind = Literal["volume", "shunt", "transducer", "leads", "heat", "background"]
+
+
+class CalibrationTable(_Table):
+    """Which constants a run needs calibrated, and for how long a calibration counts."""
+
+    needed: tuple[Kind, ...] = ("volume", "shunt", "transducer", "leads", "heat", "background")
+    valid_days: Annotated[float, Field(gt=0, le=3660)] = 365.0
+    background_days: Annotated[float, Field(gt=0, le=3660)] = 90.0
+    """Hoses age faster than reservoirs."""
+
+
+class _Standard(_Table):
+    """A reference with its certificate. `until` is the last day on which the certificate counts."""
+
+    certificate: str = Field(default="", max_length=80)
+    dated: date | None = None
+    until: date | None = None
+
+
+class ResistorTable(_Standard):
+    """Reference resistor, in place of a coil; it must bear the supply for some seconds."""
+
+    ohm: Positive
+    u_ohm: NotNegative
+
+
+class FlowTable(_Standard):
+    """Reference leak or orifice: choked flow from `from_kpa` and `at_c` into a vacuum."""
+
+    sccm: Positive
+    u_sccm: NotNegative
+    from_kpa: Positive = 101.325
+    at_c: Annotated[float, Field(gt=-50, lt=100)] = 20.0
+
+
+class VesselTable(_Standard):
+    """A vessel of known volume, up to its tap."""
+
+    volume_l: Positive
+    u_percent: NotNegative
+
+
+class BarometerTable(_Standard):
+    """The barometer beside the bench."""
+
+    u_pa: NotNegative
+
+
+class VoltmeterTable(_Standard):
+    """A voltmeter across the reference resistor, read by the operator."""
+
+    u_percent: NotNegative
+
+
 class BenchFile(_Table):
     """The whole file."""
 
@@ -151,6 +223,16 @@ class BenchFile(_Table):
     background: BackgroundTable = BackgroundTable()
     heat: HeatTable = HeatTable()
     sequence: SequenceTable = SequenceTable()
+    check: CheckTable = CheckTable()
+    calibration: CalibrationTable = CalibrationTable()
+    reference_resistor: ResistorTable | None = None
+    reference_leak: FlowTable | None = None
+    """Built in, behind K6."""
+    reference_orifice: FlowTable | None = None
+    """For the port."""
+    known_volume: VesselTable | None = None
+    barometer: BarometerTable | None = None
+    voltmeter: VoltmeterTable | None = None
 
 
 @dataclass(frozen=True)

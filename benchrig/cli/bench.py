@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from pathlib import Path
 
 import click
@@ -10,13 +11,33 @@ from benchrig.cli.said import as_json_option, emit, speaks
 
 __all__ = ["bench"]
 
+# name -> (where the command is, its line in --help); loaded when called
+_MORE: dict[str, tuple[str, str]] = {}
 
-@click.group()
+
+class _Bench(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [*super().list_commands(ctx), *_MORE]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _MORE:
+            return super().get_command(ctx, cmd_name)
+        module, _, name = _MORE[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        here = [(name, command.get_short_help_str(80)) for name, command in self.commands.items()]
+        with formatter.section("Commands"):
+            formatter.write_dl([*here, *((name, line) for name, (_, line) in _MORE.items())])
+
+
+@click.group(cls=_Bench)
 def bench() -> None:
-    """The bench and its file."""
+    """The bench: its file, whether it can be trusted today, and its constants."""
 
 
-@bench.command(epilog="Example:  benchrig bench show --example > bench.toml")
+@bench.command("show", epilog="Example:  benchrig bench show --example > bench.toml")
 @click.option(
     "--bench",
     "bench_file",
@@ -40,7 +61,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
         return
     path = bench_file or home() / "bench.toml"
     loaded = load_bench_file(path)
-    tables = loaded.file.model_dump()
+    tables = {name: keys for name, keys in loaded.file.model_dump(mode="json").items() if keys is not None}
     if as_json:
         emit({"file": str(path), "sha256": loaded.sha256, **tables})
         return
@@ -51,7 +72,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     table = Table(box=None, pad_edge=False, show_header=False)
     for name, keys in tables.items():
         for number, (key, value) in enumerate(keys.items()):
-            if value not in (None, ""):
+            if value not in (None, "", []):
                 table.add_row(Text(name if number == 0 else "", style="bold"), key, Text(str(value)))
     console = Console(highlight=False)
     console.print(table)
