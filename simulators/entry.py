@@ -17,7 +17,7 @@ from simulators.world import CONDITIONS, MODELS, BenchTruth, World, draw_valve
 __all__ = ["OpenedBench", "open_bench"]
 
 BENCH_FILE = "bench.toml"
-_OPTIONS = ("model", "condition", "seed", "faults")
+_OPTIONS = ("model", "condition", "severity", "seed", "faults")
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,8 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
     ----------
     options : mapping
         ``model`` (default the first of MODELS) and ``condition`` (default "good") of the valve; ``seed``, a whole
-        number (default 1), of everything that is drawn; ``faults``, a list of "KIND@SECONDS".
+        number (default 1), of everything that is drawn; ``severity`` of the condition, 0 (barely) to 1 (grossly), or
+        None (default) for a clear case; ``faults``, a list of "KIND@SECONDS".
 
     Returns
     -------
@@ -108,12 +109,15 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
     seed = options.get("seed", 1)
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
         raise ValueError(f"Option seed of the simulated bench: a whole number, 0 or more, is wanted, not {seed!r}.")
+    severity = _number_or_none("severity", options.get("severity"), 0.0, 1.0)
     given = options.get("faults", [])
     texts = list(given) if isinstance(given, (list, tuple)) else None
     if texts is None:
         raise ValueError(f'Option faults of the simulated bench: a list of "KIND@SECONDS" is wanted, not {given!r}.')
     faults = [parse_fault(str(text)) for text in texts]
-    machine = Machine(World(_drawn_bench(seed), draw_valve(model, condition, seed), seed=seed), seed=seed)
+    machine = Machine(
+        World(_drawn_bench(seed), draw_valve(model, condition, seed, severity=severity), seed=seed), seed=seed
+    )
     schedule(machine, faults)
     return OpenedBench(
         SimClock(machine),
@@ -132,6 +136,16 @@ def _drawn_bench(seed: int) -> BenchTruth:
         volume_m3=nominal.volume_m3 * (1 + within(0.005, seed=seed, stream=300)),
         line_leak_sccm=nominal.line_leak_sccm + within(0.05, seed=seed, stream=301),
     )
+
+
+def _number_or_none(option: str, given: object, low: float, high: float) -> float | None:
+    if given is None:
+        return None
+    if isinstance(given, bool) or not isinstance(given, (int, float)) or not low <= given <= high:
+        raise ValueError(
+            f"Option {option} of the simulated bench: a number from {low:g} to {high:g} is wanted, not {given!r}."
+        )
+    return float(given)
 
 
 def _choice(option: str, given: object, choices: tuple[str, ...]) -> str:

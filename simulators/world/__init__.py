@@ -3,7 +3,9 @@
 Equations, sources of the figures, and what is not modelled: see the README of `simulators`.
 """
 
-from simulators.world.population import CONDITIONS, MODELS, draw_valve
+from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, grade
+from simulators.world.models import MODELS
+from simulators.world.population import draw_valve
 from simulators.world.sampler import WorldSampler
 from simulators.world.segments import Motion
 from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth, PortTruth, ValveTruth
@@ -11,6 +13,8 @@ from simulators.world.world import World
 
 __all__ = [
     "CONDITIONS",
+    "GRADES",
+    "MAIN_CONDITIONS",
     "MODELS",
     "ArmatureTruth",
     "BenchTruth",
@@ -21,4 +25,5 @@ __all__ = [
     "World",
     "WorldSampler",
     "draw_valve",
+    "grade",
 ]

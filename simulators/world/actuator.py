@@ -75,7 +75,8 @@ class Actuator:
         self._closed_at_rest = normally_closed
         self._seat_m2 = math.pi / 4.0 * port.seat_m**2
         self._lift_decay_m = port.lift_decay_m
-        travel_m = 0.0 if armature.blocked is None else armature.blocked * armature.stroke_m
+        self._low_m, self._high_m = armature.free_from * armature.stroke_m, armature.free_to * armature.stroke_m
+        travel_m = armature.reached(0.0) * armature.stroke_m
         self.state = ActuatorState(0.0, 0.0, travel_m, 0.0, 0.0, False, start_k, start_k, FIRST_S)
 
     # --- forces -------------------------------------------------------------------------------------------------------
@@ -94,9 +95,9 @@ class Actuator:
     def _heading(self, flux_wb: float, travel_m: float, vacuum_pa: float) -> float:
         """Direction in which an armature at rest breaks away; 0 when it stays."""
         net = self.circuit.pull_n(flux_wb, travel_m) + self.push_n(travel_m, vacuum_pa)
-        if net > self.armature.static_n and travel_m < self.armature.stroke_m:
+        if net > self.armature.static_n and travel_m < self._high_m:
             return 1.0
-        if net < -self.armature.static_n and travel_m > 0.0:
+        if net < -self.armature.static_n and travel_m > self._low_m:
             return -1.0
         return 0.0
 
@@ -296,7 +297,7 @@ class Actuator:
         heading = state.heading
         i1, f1, x1, v1 = self._runge_kutta(i, f, x, v, h, ohm, vacuum)
         motion = None
-        stop = arm.stroke_m if heading > 0.0 else 0.0
+        stop = self._high_m if heading > 0.0 else self._low_m
         first_slope = self._current_slope(i, f, x, ohm)
         arrived_v = v1
         if (x1 - stop) * heading > 0.0:

@@ -127,6 +127,8 @@ class ArmatureTruth:
         Part of the speed that a stop gives back.
     blocked : float or None
         Travel (part of the stroke) at which the armature is jammed; None when free.
+    free_from, free_to : float
+        Travel (parts of the stroke) between which it can move at all: dirt may leave it less than the whole stroke.
     """
 
     mass_kg: float
@@ -138,6 +140,12 @@ class ArmatureTruth:
     static_n: float = 0.07
     restitution: float = 0.25
     blocked: float | None = None
+    free_from: float = 0.0
+    free_to: float = 1.0
+
+    def reached(self, travel: float) -> float:
+        """Travel (part of the stroke) at which the armature stays when it is driven to another."""
+        return self.blocked if self.blocked is not None else min(max(travel, self.free_from), self.free_to)
 
 
 @dataclass(frozen=True)

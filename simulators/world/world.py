@@ -390,7 +390,6 @@ class World:
         return self._open_flow_kg_s(1.0 - vacuum_pa / self._gas.ambient_pa) / ANR_KG_M3 * 60_000.0
 
     def _open_flow_kg_s(self, ratio: float) -> float:
-        blocked = self.valve.armature.blocked
-        travel = blocked if blocked is not None else 1.0 if self.valve.normally_closed else 0.0
+        travel = self.valve.armature.reached(1.0 if self.valve.normally_closed else 0.0)
         area = self._gas.port_area_m2(self._actuator.lift_m(travel * self.valve.armature.stroke_m))
         return self._gas.valve_kg_s(area, ratio, ANR_K)

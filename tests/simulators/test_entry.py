@@ -79,7 +79,7 @@ def host_with(**options: object) -> Host:
         ({"faults": "estop@1"}, "a list of \"KIND@SECONDS\" is wanted, not 'estop@1'"),
         ({"faults": ["estop"]}, "write estop@SECONDS"),
         ({"faults": [3]}, "no fault is called '3'"),
-        ({"colour": "red", "size": 1}, "has no option colour, size; it has model, condition, seed, faults"),
+        ({"colour": "red", "size": 1}, "has no option colour, size; it has model, condition, severity, seed, faults"),
     ],
 )
 def test_a_bad_option_is_refused_in_words(options, said):

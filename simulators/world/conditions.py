@@ -1,0 +1,247 @@
+"""What spoils a valve, and how badly. How bad each condition gets is our own invention.
+
+A severity counts from 0, just outside the model's own limits (or, where no limit applies, the least that still deserves
+the name), to 1, grossly so. Without a severity the eight conditions of the main job are drawn clearly bad, and the
+others somewhere in their upper half.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from dataclasses import replace
+
+from simulators.world.gas import discharge, nozzle_flux
+from simulators.world.models import MIDDLES, MODELS, draw_good, throat_m2
+from simulators.world.truths import CoilTruth, ValveTruth
+
+__all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "grade", "spoil"]
+
+GRADES = ("barely", "clearly", "grossly")
+ATMOSPHERE_PA = 101_325.0
+SLUGGISH_N_S_M_PER_N = {"alder-24": (22.0, 60.0), "birch-26": (21.5, 60.0), "cedar-44": (25.0, 60.0)}
+"""Viscous friction against the force of the model's spring, barely and grossly: found by trial, so that the slower of
+the two times is 1.1 and 2.3 times its limit."""
+WEAK_SPRING_LEFT = {"alder-24": (0.075, 0.015), "birch-26": (0.08, 0.015), "cedar-44": (0.055, 0.012)}
+"""Part of the spring's force that is left, likewise: barely drops out 1.1 times its limit after the end of the pulse,
+and grossly is held up by friction alone."""
+
+
+def grade(severity: float) -> str:
+    """Word for a severity: one of GRADES, a third of the way each.
+
+    Raises
+    ------
+    ValueError
+        Not between 0 and 1.
+
+    Examples
+    --------
+    >>> grade(0.0), grade(0.5), grade(1.0)
+    ('barely', 'clearly', 'grossly')
+    """
+    if not 0.0 <= severity <= 1.0:
+        raise ValueError(f"A severity lies between 0 (barely) and 1 (grossly); {severity!r} does not.")
+    return GRADES[min(int(3.0 * severity), 2)]
+
+
+def spoil(valve: ValveTruth, condition: str, draw: random.Random, severity: float | None) -> ValveTruth:
+    """Do to a good valve what a condition's name says.
+
+    Parameters
+    ----------
+    valve : ValveTruth
+        A good one.
+    condition : str
+        One of CONDITIONS.
+    draw : random.Random
+        Gives what is not settled by the severity.
+    severity : float or None
+        0 (barely) to 1 (grossly); None for the usual, clearly bad one.
+    """
+    if severity is not None:
+        grade(severity)
+        return _GRADED[condition](valve, draw, severity)
+    if condition in _DRAWN:
+        return _DRAWN[condition](valve, draw)
+    return _GRADED[condition](valve, draw, draw.uniform(0.5, 1.0))
+
+
+def _between(barely: float, grossly: float, severity: float) -> float:
+    """Go from one to the other by equal factors."""
+    return barely * math.pow(grossly / barely, severity)
+
+
+# --- the eight of the main job, drawn clearly bad ---------------------------------------------------------------------
+
+
+def _same(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+    return valve
+
+
+def _open_coil(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+    return replace(valve, coil=replace(valve.coil, r20_ohm=math.inf))
+
+
+def _shorted_turns(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+    return replace(valve, coil=_short(valve.coil, draw.uniform(0.60, 0.75)))
+
+
+def _stuck_closed(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+    return _jammed(valve, at_rest=valve.normally_closed)
+
+
+def _stuck_open(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+    return _jammed(valve, at_rest=not valve.normally_closed)
+
+
+def _seat_leak(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+    return replace(valve, port=replace(valve.port, leak_sccm=20.0 * 10.0 ** draw.uniform(0.0, 1.0)))
+
+
+def _restricted(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+    return _throttled(valve, draw.uniform(0.15, 0.45) * MIDDLES[valve.model].conductance_m3_s_pa)
+
+
+def _sluggish(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+    # Against the force of the model's spring: sticky enough for two to five times the time.
+    return _damped(valve, draw.uniform(27.0, 48.0))
+
+
+# --- and as bad as asked for ------------------------------------------------------------------------------------------
+
+
+def _good_graded(valve: ValveTruth, _draw: random.Random, _severity: float) -> ValveTruth:
+    return valve
+
+
+def _open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Break the wire: barely, and a burnt or wet gap still conducts a little."""
+    ohm = math.inf if severity == 1.0 else _between(1e3, 1e7, severity)
+    return replace(valve, coil=replace(valve.coil, r20_ohm=ohm))
+
+
+def _short_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    middle = MIDDLES[valve.model]
+    ohm = _between(0.975 * middle.limits.ohm_low, 0.55 * middle.coil.r20_ohm, severity)
+    return replace(valve, coil=_short(valve.coil, ohm / valve.coil.r20_ohm))
+
+
+def _stuck_closed_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    return _jammed(valve, at_rest=valve.normally_closed, play=0.1 * (1.0 - severity))
+
+
+def _stuck_open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    return _jammed(valve, at_rest=not valve.normally_closed, play=0.1 * (1.0 - severity))
+
+
+def _leak_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    sccm = _between(1.15 * MIDDLES[valve.model].limits.leak_sccm, 200.0, severity)
+    return replace(valve, port=replace(valve.port, leak_sccm=sccm))
+
+
+def _restricted_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    middle = MIDDLES[valve.model]
+    limits = middle.limits
+    ratio = 1.0 - limits.rated_vacuum_pa / ATMOSPHERE_PA
+    at_limit = limits.flow_lpm_anr / _rated_flow_lpm_anr(valve, middle.conductance_m3_s_pa, ratio)
+    return _throttled(valve, middle.conductance_m3_s_pa * _between(0.94 * at_limit, 0.10, severity))
+
+
+def _sluggish_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    return _damped(valve, _between(*SLUGGISH_N_S_M_PER_N[valve.model], severity))
+
+
+def _joint_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Corrode a joint between plug and winding: barely, the whole is 2.5 % above the model's limit."""
+    barely = 1.025 * MIDDLES[valve.model].limits.ohm_high - valve.coil.r20_ohm
+    ohm = _between(barely, 2.0 * MIDDLES[valve.model].coil.r20_ohm, severity)
+    return replace(valve, coil=replace(valve.coil, plug_ohm=valve.coil.plug_ohm + ohm))
+
+
+def _weak_spring_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    left = _between(*WEAK_SPRING_LEFT[valve.model], severity)
+    armature = valve.armature
+    weak = replace(armature, preload_n=left * armature.preload_n, spring_n_m=left * armature.spring_n_m)
+    return replace(valve, armature=weak)
+
+
+def _wrong_part_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+    """Take another model's valve: the one whose coil comes nearest, or at a severity above a half, the other one."""
+
+    def apart(model: str) -> float:
+        return abs(math.log(MIDDLES[model].coil.r20_ohm / MIDDLES[valve.model].coil.r20_ohm))
+
+    near, far = sorted((model for model in MODELS if model != valve.model), key=apart)
+    other = draw_good(near if severity <= 0.5 else far, valve.condition, draw)
+    return replace(other, model=valve.model)
+
+
+# --- what they are made of --------------------------------------------------------------------------------------------
+
+
+def _short(coil: CoilTruth, left: float) -> CoilTruth:
+    """Short the turns but the part `left`: they become a loop of their own around the same flux."""
+    shorted = 1.0 - left
+    loop_s = shorted * coil.turns**2 / coil.r20_ohm
+    return replace(
+        coil,
+        r20_ohm=coil.r20_ohm * left,
+        turns=coil.turns * left,
+        leakage_h=coil.leakage_h * left**2,
+        eddy_s=coil.eddy_s + 0.6 * loop_s,
+    )
+
+
+def _jammed(valve: ValveTruth, *, at_rest: bool, play: float = 0.0) -> ValveTruth:
+    """Jam the armature at rest or pulled in, with a little play (part of the stroke) left to it or none."""
+    if play > 0.0:
+        low, high = (0.0, play) if at_rest else (1.0 - play, 1.0)
+        return replace(valve, armature=replace(valve.armature, free_from=low, free_to=high))
+    return replace(valve, armature=replace(valve.armature, blocked=0.0 if at_rest else 1.0))
+
+
+def _throttled(valve: ValveTruth, conductance_m3_s_pa: float) -> ValveTruth:
+    area_m2 = throat_m2(conductance_m3_s_pa, valve.port, valve.armature.stroke_m)
+    return replace(valve, port=replace(valve.port, area_m2=area_m2))
+
+
+def _damped(valve: ValveTruth, per_n: float) -> ValveTruth:
+    viscous = per_n * MIDDLES[valve.model].armature.preload_n
+    return replace(valve, armature=replace(valve.armature, viscous_n_s_m=viscous))
+
+
+def _rated_flow_lpm_anr(valve: ValveTruth, conductance_m3_s_pa: float, ratio: float) -> float:
+    """Flow at a pressure ratio through a port of this sonic conductance, in L/min of reference air."""
+    choked_lpm_anr = conductance_m3_s_pa * ATMOSPHERE_PA * 60_000.0
+    shape = discharge(valve.port, ratio) * nozzle_flux(ratio)
+    return choked_lpm_anr * shape / (discharge(valve.port, 0.1) * nozzle_flux(0.1))
+
+
+_DRAWN: dict[str, Callable[[ValveTruth, random.Random], ValveTruth]] = {
+    "good": _same,
+    "open-coil": _open_coil,
+    "shorted-turns": _shorted_turns,
+    "stuck-closed": _stuck_closed,
+    "stuck-open": _stuck_open,
+    "seat-leak": _seat_leak,
+    "restricted": _restricted,
+    "sluggish": _sluggish,
+}
+_GRADED: dict[str, Callable[[ValveTruth, random.Random, float], ValveTruth]] = {
+    "good": _good_graded,
+    "open-coil": _open_graded,
+    "shorted-turns": _short_graded,
+    "stuck-closed": _stuck_closed_graded,
+    "stuck-open": _stuck_open_graded,
+    "seat-leak": _leak_graded,
+    "restricted": _restricted_graded,
+    "sluggish": _sluggish_graded,
+    "high-resistance-joint": _joint_graded,
+    "weak-spring": _weak_spring_graded,
+    "wrong-part": _wrong_part_graded,
+}
+
+MAIN_CONDITIONS = tuple(_DRAWN)
+CONDITIONS = tuple(_GRADED)
