@@ -1,0 +1,1 @@
+"""Constants of a bench from references: pure arithmetic, each with its budget (JCGM 100)."""
