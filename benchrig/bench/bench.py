@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.results import Samples
+from benchrig.bench.calibrated import with_calibrations
 from benchrig.bench.file import LoadedBenchFile
+from benchrig.bench.grounds import Grounds
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_WORDS
@@ -65,7 +67,17 @@ class Bench:
         self.meter_name = ""
         self.notes: list[str] = []
         self._state = AT_REST
-        file = loaded.file
+        self.grounds = Grounds()
+        self._take_constants()
+
+    def rest_on(self, grounds: Grounds) -> None:
+        """Let calibrated constants take the place of those in the bench file, and remember what a run rests on."""
+        self.grounds = grounds
+        self.file = with_calibrations(self.loaded.file, grounds.used)
+        self._take_constants()
+
+    def _take_constants(self) -> None:
+        file = self.file
         self._shunt = Shunt(file.shunt.volts_per_amp)
         self._transducer = Transducer(file.transducer.offset_v, file.transducer.volts_per_pa)
         self._divider = Divider(file.supply.divider)

@@ -11,8 +11,9 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from benchrig import tomlfile
+from benchrig.bench.kinds import KINDS, Kind
 
-__all__ = ["BenchFile", "FlowTable", "Kind", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
+__all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
 KIND = "Bench file"
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -154,13 +155,10 @@ class CheckTable(_Table):
     """The closed bench may leak no more than this."""
 
 
-Kind = Literal["volume", "shunt", "transducer", "leads", "heat", "background"]
-
-
 class CalibrationTable(_Table):
     """Which constants a run needs calibrated, and for how long a calibration counts."""
 
-    needed: tuple[Kind, ...] = ("volume", "shunt", "transducer", "leads", "heat", "background")
+    needed: tuple[Kind, ...] = KINDS
     valid_days: Annotated[float, Field(gt=0, le=3660)] = 365.0
     background_days: Annotated[float, Field(gt=0, le=3660)] = 90.0
     """Hoses age faster than reservoirs."""

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
+from benchrig.bench.grounds import Ground
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit
 
@@ -143,8 +144,15 @@ def model_from(content: Mapping[str, Any]) -> ModelFacts:
 
 
 def bench_content(bench: BenchFacts) -> dict[str, Any]:
-    """Plain content of the bench's facts."""
+    """Plain content of the bench's facts. What a run rests on is left out where there is nothing, as it once was."""
+    rests_on: dict[str, Any] = {}
+    if bench.grounds:
+        rests_on["grounds"] = [[each.kind, each.number, text(each.says)] for each in bench.grounds]
+    for key in ("uncalibrated", "remarks"):
+        if getattr(bench, key):
+            rests_on[key] = [text(each) for each in getattr(bench, key)]
     return {
+        **rests_on,
         "name": text(bench.name),
         "workshop": text(bench.workshop),
         "simulated": bool(bench.simulated),
@@ -163,7 +171,9 @@ def bench_from(content: Mapping[str, Any]) -> BenchFacts:
         name: (math.nan if value is None else value, math.nan if u is None else u, unit)
         for name, value, u, unit in content["constants"]
     }
-    return BenchFacts(**{**content, "constants": constants})
+    grounds = tuple(Ground(kind, number, said) for kind, number, said in content.get("grounds", ()))
+    told = {key: tuple(content.get(key, ())) for key in ("uncalibrated", "remarks")}
+    return BenchFacts(**{**content, **told, "constants": constants, "grounds": grounds})
 
 
 # -- judgement

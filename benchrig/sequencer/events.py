@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Literal, Protocol
 
 from benchrig.analysis.results import Characteristic, Trace
+from benchrig.bench.grounds import Ground
 from benchrig.verdict.words import Judgement, Limit, Reason
 
 __all__ = ["BenchFacts", "Ending", "Intake", "ModelFacts", "RunEnded", "RunStarted", "Sink", "StepResult", "Watcher"]
@@ -52,6 +53,12 @@ class BenchFacts:
     bench_file_sha256: str
     constants: Mapping[str, tuple[float, float, str]]
     """Name -> (value, standard uncertainty, unit): reservoir volume, shunt, leads, transducer, background leak."""
+    grounds: tuple[Ground, ...] = ()
+    """The bench check and the calibrations that the run rests on."""
+    uncalibrated: tuple[str, ...] = ()
+    """What the bench file asks for and was not there: the operator allowed the run without."""
+    remarks: tuple[str, ...] = ()
+    """What the bench file does without."""
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchrig.bench.bench import Bench
 from benchrig.clock import utc_now
@@ -134,6 +134,9 @@ def bench_facts(bench: Bench) -> BenchFacts:
         meter=bench.meter_name,
         bench_file_sha256=bench.loaded.sha256,
         constants=constants,
+        grounds=bench.grounds.grounds,
+        uncalibrated=tuple(what for what, _ in bench.grounds.missing),
+        remarks=bench.grounds.remarks,
     )
 
 
@@ -142,6 +145,8 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     run.watcher.step_began(step.name, step.title, 0.0)
     started_s = clock.now() - run.began_s
     found = step.run(run)
+    if run.bench.grounds.missing:
+        found = _marked(found)
     run.bench.feed()  # the analysis took its time, and so may the store
     run.found.extend(found.characteristics)
     result = StepResult(
@@ -158,6 +163,12 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     sink.step_finished(result)
     run.watcher.step_ended(result)
     return result
+
+
+def _marked(found: Found) -> Found:
+    """Every result of a run that rests on too little says so itself, wherever it is shown."""
+    marked = tuple(replace(each, how=f"UNCALIBRATED; {each.how}".rstrip("; ")) for each in found.characteristics)
+    return replace(found, characteristics=marked)
 
 
 def _demand_safe(safe: bool) -> None:
