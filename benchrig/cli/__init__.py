@@ -22,6 +22,7 @@ _COMMANDS = {
     "analyse": ("benchrig.cli.analyse:analyse", "A trace from any oscilloscope or logger: inrush, hold, flow."),
     "bench": ("benchrig.cli.bench:bench", "The bench and its file: show."),
     "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
+    "rehearse": ("benchrig.cli.rehearse:rehearse", "Simulated valves of known condition: what error rates to expect."),
     "records": ("benchrig.cli.records:records", "What was measured: list, show."),
     "report": ("benchrig.cli.report:report", "Make page and label of a run again from its record."),
     "simulate": ("benchrig.cli.simulate:simulate", "Simulated instruments on a pseudo-terminal and TCP."),

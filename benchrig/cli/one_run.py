@@ -16,7 +16,7 @@ from benchrig.cli.said import emit, stop_on_sigterm
 from benchrig.errors import ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
 
-__all__ = ["CAUTION", "check_tag", "run_one"]
+__all__ = ["CAUTION", "check_tag", "model_facts", "run_one"]
 
 EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 TAG_LONGEST = 300
@@ -82,7 +82,7 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
         with stop_on_sigterm(), ProgressLine(console, len(STEPS)) as line:
             finished = qualify(
                 bench,
-                _facts(model),
+                model_facts(model),
                 intake,
                 sink=store.recorder(),
                 coil_limit_s=model.coil_limit_s,
@@ -125,7 +125,8 @@ def _papers(record: Any) -> tuple[Path, Path]:
     return write_page(record, folder), write_label(record, folder)
 
 
-def _facts(model: ValveModel) -> ModelFacts:
+def model_facts(model: ValveModel) -> ModelFacts:
+    """What the sequencer is told of a model."""
     return ModelFacts(
         model=model.model,
         title=model.title,

@@ -49,6 +49,12 @@ def who(named: str | None) -> str:
     help="Of the simulated valve and its noise.",
 )
 @click.option(
+    "--severity",
+    type=click.FloatRange(0, 1),
+    default=None,
+    help="Of the simulated valve's condition: 0 barely outside the limits, 1 grossly. Left out: clearly.",
+)
+@click.option(
     "--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice."
 )
 @click.option(
@@ -72,6 +78,7 @@ def qualify(
     bench_file: Path | None,
     simulated: str | None,
     seed: int,
+    severity: float | None,
     faults: tuple[str, ...],
     reason: str,
     complaint: str,
@@ -93,6 +100,8 @@ def qualify(
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if faults and simulated is None:
         raise click.UsageError("--fault is for the simulated bench: give --simulated CONDITION too.")
+    if severity is not None and simulated is None:
+        raise click.UsageError("--severity is for the simulated bench: give --simulated CONDITION too.")
     intake = Intake(check_tag(tag), model, cast("Reason", reason), who(operator), complaint, findings)
     valve = Catalogue(model_folders()).get(model)
     with ExitStack() as stack:
@@ -106,7 +115,10 @@ def qualify(
                     hint="Check the path after --wire-log.",
                 ) from error
         if simulated is not None:
-            options = {"model": valve.model, "condition": simulated, "seed": seed, "faults": list(faults)}
+            options: dict[str, object] = {"model": valve.model, "condition": simulated, "seed": seed}
+            options["faults"] = list(faults)
+            if severity is not None:
+                options["severity"] = severity
             opened = open_registered("simulated", options, wire_log=log)
         else:
             path = bench_file or home() / "bench.toml"

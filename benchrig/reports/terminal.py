@@ -12,7 +12,7 @@ from benchrig.records.model import RunRecord
 from benchrig.reports.words import Row, rows, verdict_words, visible
 from benchrig.verdict.words import sure_text
 
-__all__ = ["print_run"]
+__all__ = ["fitting", "print_run"]
 
 _STYLES = {"accept": "bold green", "reject": "bold red", "undecided": "bold yellow", "aborted": "bold magenta"}
 _OUTCOMES = {
@@ -49,7 +49,7 @@ def print_run(record: RunRecord, console: Console) -> None:
     console : Console
         Where to; without a terminal behind it, no colours are sent. Typed text is printed as it is, never as markup.
     """
-    fit = _fitting(console)
+    fit = fitting(console)
     said = verdict_words(record)
     head = Text()
     head.append(fit(said.word.upper()), style=_STYLES[said.key])
@@ -70,7 +70,7 @@ def print_run(record: RunRecord, console: Console) -> None:
     console.print(below)
 
 
-def _fitting(console: Console) -> Callable[[str], str]:
+def fitting(console: Console) -> Callable[[str], str]:
     """Give a function that replaces what the terminal's encoding cannot say, so that printing never fails."""
 
     def fit(text: str) -> str:

@@ -1,0 +1,171 @@
+"""The workers of a rehearsal: one process a core, one valve at a time each. Nothing that happens to one loses another.
+
+No pool of the standard library is used: theirs give up as a whole when one process dies, and a valve that kills its
+worker is the most interesting of all.
+"""
+
+from __future__ import annotations
+
+import gc
+import multiprocessing
+import signal
+from collections.abc import Callable, Generator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from typing import Any
+
+from benchrig.clock import Clock
+from benchrig.rehearsal.one_valve import Result, Setting
+from benchrig.rehearsal.plan import Entry
+
+__all__ = ["LONGEST_S", "Task", "rehearse"]
+
+Task = Callable[[Setting, Entry], Result]
+LONGEST_S = 120.0
+"""Wall time after which a valve is taken to hang: hundreds of times what one takes."""
+LOOK_S = 0.25
+"""How often the screen is refreshed while nothing happens."""
+FAILED_STARTS = 3
+
+
+@dataclass
+class _Worker:
+    process: BaseProcess
+    link: Connection
+    entry: Entry | None = None
+    since_s: float = 0.0
+
+
+def rehearse(
+    setting: Setting, entries: Sequence[Entry], *, task: Task, workers: int, clock: Clock
+) -> Generator[Result | None, None, None]:
+    """Take all valves through `task`, so many at a time.
+
+    Parameters
+    ----------
+    setting, entries : Setting, sequence of Entry
+        What they share, and the valves.
+    task : callable
+        Does one valve; must be importable by name, since each worker is a fresh interpreter.
+    workers : int
+        Processes.
+    clock : Clock
+        Tells when a valve takes too long.
+
+    Yields
+    ------
+    Result or None
+        Each result as it comes, in any order; None now and then while nothing comes, so that a screen can refresh.
+        A worker that dies or hangs gives a result with ending ``worker lost``, and another takes its place.
+
+    Raises
+    ------
+    RuntimeError
+        The workers cannot even start.
+
+    Notes
+    -----
+    Close the generator (or let Ctrl-C pass through it) and the workers end at once.
+    """
+    left = list(reversed(entries))
+    crew: list[_Worker] = []
+    lost = done = 0
+    try:
+        crew = [_hire(setting, task) for _ in range(min(workers, len(left)))]
+        for worker in crew:
+            _give(worker, left, clock)
+        while any(worker.entry is not None for worker in crew):
+            ready = wait([worker.link for worker in crew if worker.entry is not None], timeout=LOOK_S)
+            if not ready:
+                yield None
+            for number, worker in enumerate(crew):
+                if worker.entry is None:
+                    continue
+                result = _result_of(worker, worker.link in ready, clock)
+                if result is None:
+                    continue
+                yield result
+                lost += result.ending == "worker lost"
+                done += result.ending != "worker lost"
+                if lost >= FAILED_STARTS and not done:
+                    raise RuntimeError(f"the workers do not start: {result.said}")
+                if result.ending == "worker lost":
+                    _dismiss(worker)
+                    if left:
+                        crew[number] = _hire(setting, task)
+                if crew[number] is not worker or result.ending != "worker lost":
+                    _give(crew[number], left, clock)
+                else:
+                    worker.entry = None
+    finally:
+        for worker in crew:
+            _dismiss(worker)
+
+
+def _hire(setting: Setting, task: Task) -> _Worker:
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe()
+    process = context.Process(target=_work, args=(there, setting, task), daemon=True)
+    # Ctrl-C goes to every process of the terminal; the workers are not to answer it, not even while they start.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        process.start()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    there.close()
+    return _Worker(process, here)
+
+
+def _give(worker: _Worker, left: list[Entry], clock: Clock) -> None:
+    worker.entry, worker.since_s = (left.pop() if left else None), clock.now()
+    if worker.entry is not None:
+        with suppress(OSError):  # it has died meanwhile: its link says so when it is read
+            worker.link.send(worker.entry)
+
+
+def _result_of(worker: _Worker, ready: bool, clock: Clock) -> Result | None:
+    entry = worker.entry
+    assert entry is not None
+    if ready:
+        try:
+            result: Result = worker.link.recv()
+        except (EOFError, OSError):
+            worker.process.join(5.0)
+            return Result(entry, "worker lost", said=f"its process died ({_farewell(worker.process.exitcode)})")
+        return result
+    if clock.now() - worker.since_s > LONGEST_S:
+        return Result(entry, "worker lost", said=f"no end within {LONGEST_S:g} s of wall time")
+    return None
+
+
+def _farewell(code: int | None) -> str:
+    if code is None:
+        return "no status"
+    with suppress(ValueError):
+        if code < 0:
+            return f"by {signal.Signals(-code).name}"
+    return f"status {code}"
+
+
+def _dismiss(worker: _Worker) -> None:
+    worker.link.close()
+    if worker.process.is_alive():
+        worker.process.terminate()
+        worker.process.join(2.0)
+    if worker.process.is_alive():
+        worker.process.kill()
+        worker.process.join()
+
+
+def _work(link: Any, setting: Setting, task: Task) -> None:
+    """In the worker: one valve after the other, until the link closes."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    gc.disable()  # collected between valves instead of within them
+    with suppress(EOFError, OSError):
+        while True:
+            entry = link.recv()
+            link.send(task(setting, entry))
+            gc.freeze() if gc.get_freeze_count() == 0 else gc.collect()

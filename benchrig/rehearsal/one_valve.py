@@ -1,0 +1,125 @@
+"""One valve of a rehearsal: through the same sequence as a real one, its record kept in memory only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.file import BenchFile
+from benchrig.bench.opening import open_registered
+from benchrig.errors import BenchError
+from benchrig.rehearsal.borrowed import bench_as_stated
+from benchrig.rehearsal.plan import Entry
+from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.run import qualify
+from benchrig.verdict.words import Judged, Judgement
+
+__all__ = ["Allowed", "Ending", "Result", "Setting", "options", "rehearse_one"]
+
+Ending = Literal["finished", "bench fault", "program fault", "worker lost"]
+BENCH = "simulated"
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """What the program is told of one valve model."""
+
+    facts: ModelFacts
+    coil_limit_s: float
+    hold_vacuum_pa: float
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all valves of a rehearsal share. `bench` is None for the simulated bench's own file."""
+
+    seed: int
+    allowed: Mapping[str, Allowed]
+    bench: BenchFile | None = None
+
+
+@dataclass(frozen=True)
+class Result:
+    """How one valve fared. `judgement` is None unless it finished; then `said` and `hint` say what happened."""
+
+    entry: Entry
+    ending: Ending
+    judgement: Judgement | None = None
+    bench_seconds: float | None = None
+    said: str = ""
+    hint: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """Verdict, or how it ended without one."""
+        return self.ending if self.judgement is None else self.judgement.verdict
+
+    @property
+    def limited(self) -> tuple[Judged, ...]:
+        """The characteristics that have a limit."""
+        if self.judgement is None:
+            return ()
+        return tuple(each for each in self.judgement.judged if each.limit is not None and each.outcome != "no limit")
+
+
+class InMemory:
+    """A `Sink` that counts the steps and keeps nothing: no rehearsal is written into the workshop's store."""
+
+    def run_started(self, run: RunStarted) -> str:
+        """Give the run a number."""
+        return "rehearsal"
+
+    def step_finished(self, step: StepResult) -> None:
+        """Let go of the step and its traces."""
+
+    def run_ended(self, end: RunEnded) -> None:
+        """Let go of the run."""
+
+
+def options(entry: Entry) -> dict[str, object]:
+    """What the simulated bench is asked for."""
+    asked: dict[str, object] = {
+        "model": entry.model,
+        "condition": entry.condition,
+        "seed": entry.seed,
+        "faults": [],
+    }
+    if entry.severity is not None:
+        asked["severity"] = entry.severity
+    return asked
+
+
+def rehearse_one(setting: Setting, entry: Entry) -> Result:
+    """Take one valve through the sequence. Whatever happens becomes part of the result; only Ctrl-C passes through."""
+    allowed = setting.allowed[entry.model]
+    intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
+    try:
+        with open_registered(BENCH, options(entry)) as opened:
+            bench = opened
+            if setting.bench is not None:
+                loaded = bench_as_stated(setting.bench, opened.loaded, entry.seed)
+                bench = Bench(loaded, opened.clock, opened.board, opened.meter)
+            finished = qualify(
+                bench,
+                allowed.facts,
+                intake,
+                sink=InMemory(),
+                coil_limit_s=allowed.coil_limit_s,
+                hold_vacuum_pa=allowed.hold_vacuum_pa,
+                seed=entry.seed,
+            )
+    except BenchError as error:
+        return Result(entry, "bench fault", said=str(error), hint=error.hint)
+    except Exception as error:  # noqa: BLE001  # a bug is counted and listed like everything else that happens
+        return Result(entry, "program fault", said=f"{type(error).__name__}: {error}", hint=_where(error))
+    return Result(entry, "finished", finished.judgement, finished.bench_seconds)
+
+
+def _where(error: BaseException) -> str:
+    """The innermost line of a traceback, for whoever mends it."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return "" if trace is None else f"{trace.tb_frame.f_code.co_filename}, line {trace.tb_lineno}"
