@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from filelock import FileLock
 
 from benchrig.analysis.results import Characteristic, Trace
+from benchrig.bench.grounds import Ground
 from benchrig.errors import BenchError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import pack_arrays
@@ -85,6 +86,8 @@ class Recorder:
                 number = run_number(run_id)
                 digest = contents.start_digest(number, run)
                 connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
+                if run.bench.grounds:
+                    connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
                 # Locked before the row can be seen: nobody ever finds this run running and unlocked.
                 self._lock = FileLock(lock_path(self._path, number), thread_local=False)
                 self._lock.acquire(timeout=0)
@@ -189,6 +192,15 @@ class Recorder:
             raise BenchError(
                 f"The record could not be written into {self._path}: {reason}.{run}", hint=_advice(reason)
             ) from error
+
+
+def _ground_row(run_id: int, ground: Ground) -> dict[str, int | None]:
+    is_check = ground.kind == "check"
+    return {
+        "run_id": run_id,
+        "check_id": ground.number if is_check else None,
+        "calibration_id": None if is_check else ground.number,
+    }
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from benchrig.records.arrays import unpack_arrays
 from benchrig.records.model import RunRecord, RunSummary
 from benchrig.records.recorder import Recorder, close_run, give_back, last_link, lock_path, run_number, spare_path
 from benchrig.records.schema import open_database
+from benchrig.records.trust import Trust
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
 __all__ = ["Store"]
@@ -66,6 +67,11 @@ class Store:
         """A `Sink` that writes one run into this store."""
         return Recorder(self._writer, self.path)
 
+    @property
+    def trust(self) -> Trust:
+        """Bench checks and calibrations."""
+        return Trust(self._writer, self._reader, self.path)
+
     def run(self, number_or_tag: str) -> RunRecord:
         """Read one run.
 
@@ -99,12 +105,21 @@ class Store:
                     hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
                 ) from error
 
-    def runs(self, limit: int = 50, tag: str | None = None) -> list[RunSummary]:
-        """Summaries, newest first, at most `limit` of them, of all parts or of one."""
+    def runs(
+        self, limit: int = 50, tag: str | None = None, *, calibration: int | None = None, check: int | None = None
+    ) -> list[RunSummary]:
+        """Summaries, newest first, at most `limit` of them: of all parts or of one, or those that rested on a ground.
+
+        `calibration` and `check` are numbers as in the store.
+        """
         c = tables.runs.c
         query = sa.select(c.id, c.started_at, c.simulated, *(c[name] for name in _AS_THEY_ARE))
         if tag is not None:
             query = query.where(c.tag == contents.text(tag.strip()))
+        r = tables.rests_on.c
+        for column, number in ((r.calibration_id, calibration), (r.check_id, check)):
+            if number is not None:
+                query = query.where(c.id.in_(sa.select(r.run_id).where(column == number)))
         with self._reader.begin() as connection:
             return [
                 RunSummary(

@@ -10,11 +10,24 @@ from datetime import UTC, datetime
 
 import sqlalchemy as sa
 
-__all__ = ["APPLICATION_ID", "HEAD", "UtcText", "characteristics", "metadata", "runs", "steps", "traces"]
+__all__ = [
+    "APPLICATION_ID",
+    "HEAD",
+    "UtcText",
+    "calibrations",
+    "characteristics",
+    "checks",
+    "metadata",
+    "rests_on",
+    "runs",
+    "steps",
+    "traces",
+    "withdrawals",
+]
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0001"
+HEAD = "0002"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -141,3 +154,82 @@ traces = sa.Table(
     sqlite_strict=True,
 )
 """Samples and fitted curves: `arrays` is a compressed NumPy archive (npz), float64, readable without this program."""
+
+checks = sa.Table(
+    "checks",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("bench", _Text, nullable=False, index=True),
+    sa.Column("simulated", sa.Integer, nullable=False),
+    sa.Column("seed", sa.Integer),
+    sa.Column("started_at", UtcText, nullable=False),
+    sa.Column("ended_at", UtcText, nullable=False),
+    sa.Column("operator", _Text, nullable=False),
+    sa.Column("passed", sa.Integer, nullable=False),
+    sa.Column("content", _Text, nullable=False),
+    sa.Column("digest", _Text, nullable=False),
+    sa.CheckConstraint("passed IN (0, 1)", name="passed"),
+    sqlite_strict=True,
+)
+"""One row a bench check, passed or not; `content` is JSON, `digest` covers it."""
+
+calibrations = sa.Table(
+    "calibrations",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("bench", _Text, nullable=False, index=True),
+    sa.Column("simulated", sa.Integer, nullable=False),
+    sa.Column("seed", sa.Integer),
+    sa.Column("kind", _Text, nullable=False),
+    sa.Column("made_at", UtcText, nullable=False),
+    sa.Column("until_at", UtcText, nullable=False),
+    sa.Column("operator", _Text, nullable=False),
+    sa.Column("content", _Text, nullable=False),
+    sa.Column("digest", _Text, nullable=False),
+    sqlite_strict=True,
+)
+"""One row a calibration, never changed and never taken away; `content` is JSON, `digest` covers it."""
+
+withdrawals = sa.Table(
+    "withdrawals",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibrations.id"), nullable=False),
+    sa.Column("at", UtcText, nullable=False),
+    sa.Column("operator", _Text, nullable=False),
+    sa.Column("reason", _Text, nullable=False),
+    sa.UniqueConstraint("calibration_id"),
+    sqlite_strict=True,
+)
+"""Calibrations that were found wrong later, and why."""
+
+rests_on = sa.Table(
+    "rests_on",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False, index=True),
+    sa.Column("check_id", sa.Integer, sa.ForeignKey("checks.id"), index=True),
+    sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibrations.id"), index=True),
+    sa.CheckConstraint("(check_id IS NULL) <> (calibration_id IS NULL)", name="one_of_both"),
+    sqlite_strict=True,
+)
+"""Which run rested on which check and which calibrations."""
+
+APPEND_ONLY = ("checks", "calibrations", "withdrawals", "rests_on")
+"""Rows of these tables are never changed or taken away: the database itself refuses."""
+
+
+def append_only_sql(table: str) -> tuple[str, str]:
+    """The two triggers that make a table append-only, for SQLite."""
+    return (
+        f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{table} are never changed'); END",
+        f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{table} are never taken away'); END",
+    )
+
+
+for _name in APPEND_ONLY:
+    for _sql in append_only_sql(_name):
+        _forbid = sa.DDL(_sql)  # type: ignore[no-untyped-call]  # the library leaves this one without types
+        sa.event.listen(metadata.tables[_name], "after_create", _forbid.execute_if(dialect="sqlite"))

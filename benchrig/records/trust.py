@@ -1,0 +1,290 @@
+"""Bench checks and calibrations in the store: written once, never changed, and which runs rested on which."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
+from benchrig.bench.grounds import BenchKey, CheckDone
+from benchrig.bench.looks import CheckResult, Look
+from benchrig.errors import BenchError, ConfigError
+from benchrig.records import contents, tables
+
+__all__ = ["Trust"]
+
+
+class Trust:
+    """What the bench's trust rests on. Get one from `Store.trust`; append-only, by the database's own rules too."""
+
+    def __init__(self, writer: sa.Engine, reader: sa.Engine, path: Path) -> None:
+        self._writer = writer
+        self._reader = reader
+        self._path = path
+
+    # -- calibrations
+
+    def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
+        """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
+        content = _calibration_content(bench, calibration)
+        with self._writing("calibration") as connection:
+            inserted = connection.execute(
+                sa.insert(tables.calibrations).values(
+                    **_bench_columns(bench),
+                    kind=calibration.kind,
+                    made_at=calibration.made,
+                    until_at=calibration.until,
+                    operator=contents.text(calibration.operator),
+                    content=contents.canonical(content),
+                    digest=_digest(content),
+                )
+            )
+            number = inserted.inserted_primary_key[0]  # type: ignore[index]  # one row was inserted
+        return replace(calibration, number=int(number))
+
+    def calibrations(self, bench: BenchKey | None = None) -> tuple[Calibration, ...]:
+        """All calibrations, oldest first; of one bench, or of all."""
+        c = tables.calibrations.c
+        query = sa.select(tables.calibrations).order_by(c.id)
+        if bench is not None:
+            query = query.where(*_of_bench(c, bench))
+        with self._reader.begin() as connection:
+            gone = _withdrawals(connection)
+            return tuple(_calibration(row, gone) for row in connection.execute(query).mappings())
+
+    def calibration(self, wanted: str) -> tuple[BenchKey, Calibration]:
+        """One calibration by its name (``cal-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
+        number = _number(wanted, "cal")
+        c = tables.calibrations.c
+        with self._reader.begin() as connection:
+            row = connection.execute(sa.select(tables.calibrations).where(c.id == number)).mappings().first()
+            if row is None:
+                raise ConfigError(
+                    f"No calibration {wanted!r} in {self._path}.", hint="'benchrig bench history' lists them."
+                )
+            return _key(row), _calibration(row, _withdrawals(connection))
+
+    def withdraw(self, number: int, withdrawal: Withdrawal) -> None:
+        """Say that a calibration was found wrong; it stays in the store and no longer counts.
+
+        Raises
+        ------
+        ConfigError
+            It was withdrawn before.
+        BenchError
+            It could not be written.
+        """
+        with self._writing("withdrawal") as connection:
+            if number in _withdrawals(connection):
+                raise ConfigError(
+                    f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
+                )
+            connection.execute(
+                sa.insert(tables.withdrawals).values(
+                    calibration_id=number,
+                    at=withdrawal.at,
+                    operator=contents.text(withdrawal.operator),
+                    reason=contents.text(withdrawal.reason),
+                )
+            )
+
+    # -- checks
+
+    def keep_check(self, bench: BenchKey, check: CheckResult) -> CheckDone:
+        """Keep a bench check, passed or not. Raises BenchError when it cannot be written."""
+        content = _check_content(bench, check)
+        with self._writing("bench check") as connection:
+            inserted = connection.execute(
+                sa.insert(tables.checks).values(
+                    **_bench_columns(bench),
+                    started_at=check.started,
+                    ended_at=check.ended,
+                    operator=contents.text(check.operator),
+                    passed=int(check.passed),
+                    content=contents.canonical(content),
+                    digest=_digest(content),
+                )
+            )
+            number = int(inserted.inserted_primary_key[0])  # type: ignore[index]  # one row was inserted
+        return _done(number, check)
+
+    def last_check(self, bench: BenchKey) -> CheckDone | None:
+        """The last bench check of a bench, passed or not."""
+        c = tables.checks.c
+        query = sa.select(tables.checks).where(*_of_bench(c, bench)).order_by(c.id.desc()).limit(1)
+        with self._reader.begin() as connection:
+            row = connection.execute(query).mappings().first()
+        return None if row is None else _done(row["id"], _check(row))
+
+    def check(self, wanted: str) -> tuple[BenchKey, CheckResult]:
+        """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
+        number = _number(wanted, "check")
+        with self._reader.begin() as connection:
+            row = connection.execute(sa.select(tables.checks).where(tables.checks.c.id == number)).mappings().first()
+        if row is None:
+            raise ConfigError(
+                f"No bench check {wanted!r} in {self._path}.", hint="'benchrig bench history' lists them."
+            )
+        return _key(row), _check(row)
+
+    def checks(self, bench: BenchKey | None = None, limit: int = 20) -> tuple[CheckDone, ...]:
+        """The last checks, newest first; of one bench, or of all."""
+        c = tables.checks.c
+        query = sa.select(tables.checks).order_by(c.id.desc()).limit(limit)
+        if bench is not None:
+            query = query.where(*_of_bench(c, bench))
+        with self._reader.begin() as connection:
+            return tuple(_done(row["id"], _check(row)) for row in connection.execute(query).mappings())
+
+    def faults(self) -> tuple[str, ...]:
+        """Compare each check and calibration with the digest written beside it; name those that do not fit."""
+        found = []
+        with self._reader.begin() as connection:
+            for table, prefix in ((tables.calibrations, "cal"), (tables.checks, "check")):
+                for row in connection.execute(sa.select(table).order_by(table.c.id)).mappings():
+                    if _digest(json.loads(row["content"])) != row["digest"]:
+                        found.append(f"{prefix}-{row['id']:04d} is not as it was written")
+        return tuple(found)
+
+    @contextmanager
+    def _writing(self, what: str) -> Iterator[sa.Connection]:
+        try:
+            with self._writer.begin() as connection:
+                yield connection
+        except (sa.exc.DBAPIError, OSError) as error:
+            reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
+            raise BenchError(
+                f"The {what} could not be written into {self._path}: {reason}.",
+                hint="Free space on the disk? Is another program holding the file? What was there before stands.",
+            ) from error
+
+
+def _bench_columns(bench: BenchKey) -> dict[str, Any]:
+    return {"bench": contents.text(bench.name), "simulated": int(bench.simulated), "seed": bench.seed}
+
+
+def _of_bench(c: Any, bench: BenchKey) -> tuple[Any, ...]:
+    seed = c.seed.is_(None) if bench.seed is None else c.seed == bench.seed
+    return c.bench == contents.text(bench.name), c.simulated == int(bench.simulated), seed
+
+
+def _key(row: Any) -> BenchKey:
+    return BenchKey(row["bench"], bool(row["simulated"]), row["seed"])
+
+
+def _digest(content: object) -> str:
+    return hashlib.sha256(contents.canonical(content).encode()).hexdigest()
+
+
+def _number(wanted: str, prefix: str) -> int:
+    digits = wanted.strip().removeprefix(f"{prefix}-")
+    if not (digits.isascii() and digits.isdigit() and len(digits) < 18):
+        raise ConfigError(f"{wanted!r} is no name like {prefix}-0003.", hint="'benchrig bench history' lists them.")
+    return int(digits)
+
+
+def _constants(constants: tuple[Constant, ...]) -> list[list[Any]]:
+    return [[each.name, float(each.value), float(each.u), each.unit] for each in constants]
+
+
+def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str, Any]:
+    return {
+        "bench": asdict(bench),
+        "kind": calibration.kind,
+        "made": calibration.made.isoformat(),
+        "until": calibration.until.isoformat(),
+        "operator": contents.text(calibration.operator),
+        "constants": _constants(calibration.constants),
+        "before": _constants(calibration.before),
+        "references": [
+            {
+                **{key: contents.text(str(value)) for key, value in asdict(each).items() if key in ("name", "unit")},
+                "certificate": contents.text(each.certificate),
+                "dated": None if each.dated is None else each.dated.isoformat(),
+                "value": float(each.value),
+                "u": float(each.u),
+            }
+            for each in calibration.references
+        ],
+        "how": contents.text(calibration.how),
+        "parts": [[contents.text(label), float(u)] for label, u in calibration.parts],
+        "notes": [contents.text(note) for note in calibration.notes],
+    }
+
+
+def _calibration(row: Any, gone: Mapping[int, Withdrawal]) -> Calibration:
+    content = json.loads(row["content"])
+    return Calibration(
+        kind=content["kind"],
+        constants=tuple(Constant(*each) for each in content["constants"]),
+        before=tuple(Constant(*each) for each in content["before"]),
+        references=tuple(
+            Reference(**{**each, "dated": None if each["dated"] is None else date.fromisoformat(each["dated"])})
+            for each in content["references"]
+        ),
+        made=row["made_at"],
+        until=row["until_at"],
+        operator=content["operator"],
+        how=content["how"],
+        parts=tuple((label, u) for label, u in content["parts"]),
+        notes=tuple(content["notes"]),
+        number=row["id"],
+        withdrawal=gone.get(row["id"]),
+    )
+
+
+def _withdrawals(connection: sa.Connection) -> dict[int, Withdrawal]:
+    return {
+        row["calibration_id"]: Withdrawal(row["at"], row["operator"], row["reason"])
+        for row in connection.execute(sa.select(tables.withdrawals)).mappings()
+    }
+
+
+def _check_content(bench: BenchKey, check: CheckResult) -> dict[str, Any]:
+    return {
+        "bench": asdict(bench),
+        "started": check.started.isoformat(),
+        "ended": check.ended.isoformat(),
+        "operator": contents.text(check.operator),
+        "bench_seconds": contents.number(check.bench_seconds),
+        "bench_file_sha256": check.bench_file_sha256,
+        "board": contents.text(check.board),
+        "meter": contents.text(check.meter),
+        "program": contents.text(check.program),
+        "looks": [
+            {
+                **{key: contents.text(value) for key, value in asdict(look).items() if isinstance(value, str)},
+                **{key: contents.number(getattr(look, key)) for key in ("value", "u", "low", "high")},
+            }
+            for look in check.looks
+        ],
+    }
+
+
+def _check(row: Any) -> CheckResult:
+    content = json.loads(row["content"])
+    seconds = content["bench_seconds"]
+    return CheckResult(
+        looks=tuple(Look(**look) for look in content["looks"]),
+        started=datetime.fromisoformat(content["started"]),
+        ended=datetime.fromisoformat(content["ended"]),
+        operator=content["operator"],
+        bench_seconds=0.0 if seconds is None else seconds,
+        bench_file_sha256=content["bench_file_sha256"],
+        board=content["board"],
+        meter=content["meter"],
+        program=content["program"],
+    )
+
+
+def _done(number: int, check: CheckResult) -> CheckDone:
+    failed = tuple(look.title for look in check.looks if look.outcome != "pass")
+    return CheckDone(number, check.passed, check.ended, check.operator, failed)
