@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["demo_bench_toml"]
+import re
+
+__all__ = ["demo_bench_toml", "with_addresses"]
 
 _TEXT = """\
 # Bench file of the simulated bench. The workshop and all figures are our own invention.
@@ -96,6 +98,30 @@ def demo_bench_toml(port: str = "memory", meter_address: str = "memory") -> str:
         port=_quoted(port),
         meter_address=_quoted(meter_address),
     )
+
+
+def with_addresses(text: str, port: str, meter_address: str) -> str:
+    """Write other addresses of board and meter into the text of a bench file, and leave the rest as it is.
+
+    Raises
+    ------
+    ValueError
+        The text has no line for one of them.
+
+    Examples
+    --------
+    >>> with_addresses(demo_bench_toml("a", "b"), "memory", "memory") == demo_bench_toml()
+    True
+    """
+    for table, key, value in (("board", "port", port), ("meter", "address", meter_address)):
+        line = re.compile(
+            rf"(^\[{table}\](?:(?!^\[).)*?^{key}\s*=\s*)(\"[^\"\n]*\"|'[^'\n]*')", re.MULTILINE | re.DOTALL
+        )
+        found = line.search(text)
+        if found is None:
+            raise ValueError(f'The bench file has no line {key} = "..." in its table [{table}].')
+        text = text[: found.start(2)] + _quoted(value) + text[found.end(2) :]
+    return text
 
 
 def _quoted(text: str) -> str:

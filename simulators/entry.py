@@ -6,18 +6,39 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from simulators.bench_file import demo_bench_toml
+from simulators.bench_file import demo_bench_toml, with_addresses
 from simulators.faults import parse_fault, schedule
 from simulators.machine import Machine
 from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
 from simulators.noise import within
 from simulators.serve import Server
-from simulators.world import CONDITIONS, MODELS, BenchTruth, World, draw_valve
+from simulators.world import (
+    CONDITIONS,
+    FITTINGS,
+    MODELS,
+    BenchTruth,
+    World,
+    draw_bench,
+    draw_instruments,
+    draw_valve,
+    overridden,
+)
 
 __all__ = ["OpenedBench", "open_bench"]
 
 BENCH_FILE = "bench.toml"
-_OPTIONS = ("model", "condition", "severity", "seed", "faults")
+_OPTIONS = (
+    "model",
+    "condition",
+    "severity",
+    "seed",
+    "faults",
+    "bench_seed",
+    "bench_spread",
+    "bench_truth",
+    "connected",
+    "bench_toml",
+)
 
 
 @dataclass(frozen=True)
@@ -67,7 +88,9 @@ class OpenedBench:
         """
         with Server(self.machine, folder=folder, meter_port=meter_port, announce=announce) as server:
             bench_file = folder / BENCH_FILE
-            bench_file.write_text(demo_bench_toml(str(server.board_port), server.meter_address), encoding="utf-8")
+            bench_file.write_text(
+                with_addresses(self.bench_file, str(server.board_port), server.meter_address), encoding="utf-8"
+            )
             announce(f"board       {server.board_port}")
             announce(f"meter       {server.meter_address}")
             announce(f"bench file  {bench_file}")
@@ -83,6 +106,12 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         ``model`` (default the first of MODELS) and ``condition`` (default "good") of the valve; ``seed``, a whole
         number (default 1), of everything that is drawn; ``severity`` of the condition, 0 (barely) to 1 (grossly), or
         None (default) for a clear case; ``faults``, a list of "KIND@SECONDS".
+
+        Of the bench: ``bench_seed`` draws it (`draw_bench`) apart from the valve, with ``bench_spread`` (default 1:
+        within what the bench file states); without both it is the demo bench, which differs from its file in volume,
+        leak and instrument errors only. ``bench_truth`` maps fields of BenchTruth or InstrumentTruth to true values.
+        ``connected``, one of FITTINGS, is what is on plug and port (default "valve"). ``bench_toml`` is the text of a
+        bench file to hand out in place of the demo one.
 
     Returns
     -------
@@ -106,24 +135,28 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         raise ValueError(f"The simulated bench has no option {', '.join(unknown)}; it has {', '.join(_OPTIONS)}.")
     model = _choice("model", options.get("model", MODELS[0]), MODELS)
     condition = _choice("condition", options.get("condition", "good"), CONDITIONS)
-    seed = options.get("seed", 1)
-    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
-        raise ValueError(f"Option seed of the simulated bench: a whole number, 0 or more, is wanted, not {seed!r}.")
+    seed = _seed("seed", options.get("seed", 1))
     severity = _number_or_none("severity", options.get("severity"), 0.0, 1.0)
     given = options.get("faults", [])
     texts = list(given) if isinstance(given, (list, tuple)) else None
     if texts is None:
         raise ValueError(f'Option faults of the simulated bench: a list of "KIND@SECONDS" is wanted, not {given!r}.')
     faults = [parse_fault(str(text)) for text in texts]
-    machine = Machine(
-        World(_drawn_bench(seed), draw_valve(model, condition, seed, severity=severity), seed=seed), seed=seed
-    )
+    bench = _bench(options, seed)
+    bench_toml = options.get("bench_toml", demo_bench_toml())
+    if not isinstance(bench_toml, str):
+        said = f"Option bench_toml of the simulated bench: a text is wanted, not {bench_toml!r}."
+        raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
+    bench_seed = seed if options.get("bench_seed") is None else _seed("bench_seed", options["bench_seed"])
+    world = World(bench, draw_valve(model, condition, seed, severity=severity), seed=bench_seed)
+    world.connect(_choice("connected", options.get("connected", "valve"), FITTINGS))
+    machine = Machine(world, seed=seed, errors=bench.instruments)
     schedule(machine, faults)
     return OpenedBench(
         SimClock(machine),
         MemoryByteLink(machine),
         MemoryTextLink(machine),
-        demo_bench_toml("memory", "memory"),
+        with_addresses(bench_toml, "memory", "memory"),
         machine,
     )
 
@@ -135,7 +168,33 @@ def _drawn_bench(seed: int) -> BenchTruth:
         nominal,
         volume_m3=nominal.volume_m3 * (1 + within(0.005, seed=seed, stream=300)),
         line_leak_sccm=nominal.line_leak_sccm + within(0.05, seed=seed, stream=301),
+        instruments=draw_instruments(seed),
     )
+
+
+def _bench(options: Mapping[str, object], seed: int) -> BenchTruth:
+    spread = _number_or_none("bench_spread", options.get("bench_spread"), 0.0, 10.0)
+    given = options.get("bench_seed")
+    bench = _drawn_bench(seed)
+    if given is not None or spread is not None:
+        bench_seed = seed if given is None else _seed("bench_seed", given)
+        bench = draw_bench(bench_seed, spread=1.0 if spread is None else spread)
+    truths = options.get("bench_truth", {})
+    if not isinstance(truths, Mapping):
+        said = f"Option bench_truth of the simulated bench: names and values are wanted, not {truths!r}."
+        raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
+    try:
+        return overridden(bench, truths)
+    except ValueError as error:
+        raise ValueError(f"Option bench_truth of the simulated bench: {error}") from None
+
+
+def _seed(option: str, given: object) -> int:
+    if isinstance(given, bool) or not isinstance(given, int) or given < 0:
+        raise ValueError(
+            f"Option {option} of the simulated bench: a whole number, 0 or more, is wanted, not {given!r}."
+        )
+    return given
 
 
 def _number_or_none(option: str, given: object, low: float, high: float) -> float | None:

@@ -17,6 +17,7 @@ from firmware_protocol.messages import COIL
 from simulators.meter import Meter, MeterMode
 from simulators.pins import CHANNELS, Pins
 from simulators.plant import Plant
+from simulators.world.truths import InstrumentTruth
 
 __all__ = ["BUILD", "IDENTITY", "Machine"]
 
@@ -36,7 +37,9 @@ class Machine:
     world : Plant
         The physical world, at its start.
     seed : int
-        Of noise and instrument errors.
+        Of noise, and of instrument errors unless they are given.
+    errors : InstrumentTruth or None
+        Gain and offset errors of board and meter.
 
     Attributes
     ----------
@@ -58,13 +61,14 @@ class Machine:
     (0.25, 0)
     """
 
-    def __init__(self, world: Plant, *, seed: int) -> None:
+    def __init__(self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None) -> None:
         self.world = world
         self.board_unplugged = False
         self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
-        self._pins = Pins(world, seed=seed)
+        self._pins = Pins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
-        self.meter = Meter(world, seed=seed)
+        wrong = InstrumentTruth() if errors is None else errors
+        self.meter = Meter(world, seed=seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm)
         self._actions: list[tuple[float, int, Callable[[], None]]] = []
         self._ticket = itertools.count()
         self._seen = (0, 0)
@@ -103,6 +107,21 @@ class Machine:
     def guard_closed(self, closed: bool) -> None:
         self._pins.guard_closed = closed
         self._tick_board()
+
+    @property
+    def connected(self) -> str:
+        """What is on the plug and on the port: "valve", or what stands in its place."""
+        return self.world.connected
+
+    def connect(self, fitting: str) -> None:
+        """Put something in the valve's place now, or the valve back: one of `simulators.world.FITTINGS`.
+
+        Raises
+        ------
+        ValueError
+            Nothing of that name.
+        """
+        self.world.connect(fitting)
 
     def board_exchange(self, data: bytes) -> bytes:
         """Let the board hear these bytes now; return what it says."""

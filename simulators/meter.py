@@ -76,6 +76,8 @@ class Meter:
         The world's end of the leads.
     seed : int
         Draws the errors inside the specification, and the noise.
+    gain, zero_ohm : float
+        A further error on every range: of a meter that is out of its specification.
 
     Attributes
     ----------
@@ -83,12 +85,14 @@ class Meter:
         May be set at any time.
     """
 
-    def __init__(self, terminals: Terminals, *, seed: int) -> None:
+    def __init__(self, terminals: Terminals, *, seed: int, gain: float = 1.0, zero_ohm: float = 0.0) -> None:
         self.mode = MeterMode.NORMAL
         self.status = Status()
         self._ohms = Ohmmeter(
             terminals,
             seed=seed,
+            gain=gain,
+            zero_ohm=zero_ohm,
             on_disturbed=lambda: self.status.report(ScpiError(-300, "voltage on the terminals")),
         )
         self._lines: deque[str] = deque()

@@ -79,6 +79,8 @@ class Ohmmeter:
         The world's end of the leads.
     seed : int
         Draws the gain and zero errors of each range, inside the specification, and the noise.
+    gain, zero_ohm : float
+        A further error on every range: of a meter that is out of its specification.
     on_disturbed : callable
         Called once for a reading that a voltage on the terminals made void.
 
@@ -96,8 +98,17 @@ class Ohmmeter:
         Readings since the last start; infinite for overload.
     """
 
-    def __init__(self, terminals: Terminals, *, seed: int, on_disturbed: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        terminals: Terminals,
+        *,
+        seed: int,
+        gain: float = 1.0,
+        zero_ohm: float = 0.0,
+        on_disturbed: Callable[[], None] = lambda: None,
+    ) -> None:
         self._terminals = terminals
+        self._more_gain, self._more_zero_ohm = gain, zero_ohm
         self._on_disturbed = on_disturbed
         self._noise = SampleNoise(seed, NOISE_STREAM)
         self._gain = {r: within(r.gain_tolerance, seed=seed, stream=GAIN_STREAM + i) for i, r in enumerate(RANGES)}
@@ -172,7 +183,7 @@ class Ohmmeter:
         if max(aperture.seen_ohm) > OVER_RANGE * self.range.full_ohm:
             return math.inf
         noise = self._noise.one(round(aperture.done_s * 1e6)) * self.range.noise_ohm / math.sqrt(self.nplc)
-        mean = sum(aperture.seen_ohm) / len(aperture.seen_ohm)
+        mean = sum(aperture.seen_ohm) / len(aperture.seen_ohm) * self._more_gain + self._more_zero_ohm
         return mean * (1 + self._gain[self.range]) + self._zero[self.range] + noise
 
 

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_protocol.messages import ALL_INPUTS, AMBIENT, COIL_CURRENT, ESTOP_OK, GUARD_CLOSED, PRESSURE, SUPPLY
-from simulators.noise import SampleNoise, within
+from simulators.noise import SampleNoise
 from simulators.plant import Plant, Sampler
+from simulators.world.benches import draw_instruments
+from simulators.world.truths import InstrumentTruth
 
 __all__ = ["CAPTURE_WORDS", "CHANNELS", "CONVERSION_US", "Pins"]
 
@@ -66,11 +68,12 @@ def _thermistor_v(kelvin: Samples) -> Samples:
     return np.asarray(PULL_UP_V * ohm / (ohm + PULL_UP_OHM), dtype=np.float64)
 
 
-def _channels(seed: int) -> dict[int, _Channel]:
-    """Draw each channel's errors; they stay inside what the demo bench file states (bench_file.py)."""
+def _channels(seed: int, errors: InstrumentTruth) -> dict[int, _Channel]:
+    """What each channel makes of its quantity: as the demo bench file states (bench_file.py), but for the errors."""
+    zero_v = TRANSDUCER_OFFSET_V + TRANSDUCER_V_PER_PA * errors.transducer_offset_pa
     slope_offset = {
         COIL_CURRENT: (SHUNT_V_PER_A, 0.0),
-        PRESSURE: (TRANSDUCER_V_PER_PA, TRANSDUCER_OFFSET_V),
+        PRESSURE: (TRANSDUCER_V_PER_PA * errors.transducer_gain, zero_v),
         SUPPLY: (1.0 / DIVIDER, 0.0),
     }
 
@@ -79,16 +82,23 @@ def _channels(seed: int) -> dict[int, _Channel]:
         return lambda x: x * slope + offset, lambda x: x * slope + offset
 
     volts = {index: straight(index) for index in slope_offset}
-    volts[AMBIENT] = (_thermistor_v, lambda kelvin: float(_thermistor_v(np.array(kelvin))))
+    warm_k = errors.thermistor_offset_k
+    volts[AMBIENT] = (
+        lambda kelvin: _thermistor_v(kelvin + warm_k),
+        lambda kelvin: float(_thermistor_v(np.array(kelvin + warm_k))),
+    )
     noise_v = {COIL_CURRENT: 0.6e-3, PRESSURE: 12.0 * TRANSDUCER_V_PER_PA, SUPPLY: 0.6e-3, AMBIENT: 0.6e-3}
-    gain = {COIL_CURRENT: 0.003, PRESSURE: 2.0e-4, SUPPLY: 0.005, AMBIENT: 0.001}
-    offset_v = {COIL_CURRENT: 0.5e-3, PRESSURE: 35.0 * TRANSDUCER_V_PER_PA, SUPPLY: 0.5e-3, AMBIENT: 0.5e-3}
+    gain_offset = {
+        COIL_CURRENT: (errors.shunt_gain, errors.shunt_offset_v),
+        PRESSURE: (errors.transducer_pin_gain, errors.transducer_pin_offset_v),
+        SUPPLY: (errors.divider_gain, errors.divider_offset_v),
+        AMBIENT: (errors.thermistor_pin_gain, errors.thermistor_pin_offset_v),
+    }
     return {
         index: _Channel(
             SampleNoise(seed, 100 + index),
             noise_v[index],
-            1.0 + within(gain[index], seed=seed, stream=120 + index),
-            within(offset_v[index], seed=seed, stream=140 + index),
+            *gain_offset[index],
             bits,
             full_scale_mv / 1000.0,
             *volts[index],
@@ -105,7 +115,9 @@ class Pins:
     world : Plant
         The physical world. `Pins` never moves it.
     seed : int
-        Draws gain and offset errors, and the noise. Noise depends on channel and instant only.
+        Draws the noise, which depends on channel and instant only; and the errors, unless they are given.
+    errors : InstrumentTruth or None
+        Gain and offset errors of the channels.
 
     Attributes
     ----------
@@ -115,9 +127,9 @@ class Pins:
         Size of the capture memory.
     """
 
-    def __init__(self, world: Plant, *, seed: int) -> None:
+    def __init__(self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None) -> None:
         self._world = world
-        self._channels = _channels(seed)
+        self._channels = _channels(seed, draw_instruments(seed) if errors is None else errors)
         self.estop_ok = True
         self.guard_closed = True
         self.capture_words = CAPTURE_WORDS

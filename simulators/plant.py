@@ -34,6 +34,13 @@ class Plant(Protocol):
     def t_s(self) -> float:
         """Where the world stands, in seconds."""
 
+    @property
+    def connected(self) -> str:
+        """What is on the plug and on the port."""
+
+    def connect(self, fitting: str) -> None:
+        """Put something else there."""
+
     def advance_to(self, t_s: float) -> None:
         """Move on to an instant."""
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from simulators.world.circuit import COPPER_1_K, Circuit
+from simulators.world.circuit import Circuit
 from simulators.world.segments import ActuatorSegment, ActuatorState, Motion, cubic, hermite
 from simulators.world.stiff import rodas3
 from simulators.world.truths import ArmatureTruth, PortTruth
@@ -180,7 +180,7 @@ class Actuator:
             return math.inf, 0.0
         ohm = c.winding_ohm(state.winding_k)
         watts = state.current_a * state.current_a * ohm - c.coil.winding_body_w_k * (state.winding_k - state.body_k)
-        return ohm + c.loop_ohm, c.coil.r20_ohm * COPPER_1_K * watts / c.coil.winding_j_k
+        return ohm + c.loop_ohm, c.coil.r20_ohm * c.coil.warms_1_k * watts / c.coil.winding_j_k
 
     def _electric_step(
         self, current: float, flux: float, travel: float, ohm: float, drift: float
@@ -240,6 +240,15 @@ class Actuator:
             else:
                 low = middle
         return high
+
+    def idle(self, seconds: float) -> None:
+        """Let time pass with the plug pulled: the coil cools, current and flux are gone, the armature is at rest."""
+        state = self.state
+        state.current_a = state.flux_wb = state.speed_m_s = 0.0
+        state.travel_m, state.moving = self.armature.reached(0.0) * self.armature.stroke_m, False
+        steps = math.ceil(seconds)
+        for _ in range(steps):
+            self._heat(seconds / steps, 0.0)
 
     def _heat(self, h: float, mean_square_a2: float) -> None:
         """Move winding and body on in temperature (Heun's rule; the time constants are tens of seconds)."""

@@ -16,11 +16,9 @@ import math
 
 from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth
 
-__all__ = ["COPPER_1_K", "MU_0", "Circuit"]
+__all__ = ["MU_0", "Circuit"]
 
 MU_0 = 4e-7 * math.pi
-COPPER_1_K = 0.00393
-"""Annealed copper at 20 degC, IEC 60028."""
 KELVIN_20C = 293.15
 
 
@@ -76,7 +74,7 @@ class Circuit:
 
     def winding_ohm(self, winding_k: float) -> float:
         """Resistance of the winding at its temperature."""
-        return self.coil.r20_ohm * (1.0 + COPPER_1_K * (winding_k - KELVIN_20C))
+        return self.coil.r20_ohm * (1.0 + self.coil.warms_1_k * (winding_k - KELVIN_20C))
 
     def gap_reluctance(self, travel_m: float) -> float:
         """Reluctance of the working gap."""

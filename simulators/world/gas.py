@@ -105,11 +105,14 @@ class Gas:
         self._vent_m2 = vent_area_m2(bench.vent_c_m3_s_pa)
         self._reference_m2 = leak_area_m2(bench.reference_leak_sccm)
         self._seat_m2 = leak_area_m2(port.leak_sccm)
+        self.volume_m3 = bench.volume_m3
         self._pressure_per_j = (KAPPA - 1.0) / bench.volume_m3
         energy_j = self.ambient_pa / self._pressure_per_j
         self.state = GasState(energy_j / (CV * self.ambient_k), energy_j, self.ambient_pa, self.ambient_k, FIRST_S)
         self._valve_m2 = 0.0
         self._plain_m2 = 0.0
+        self._valve_joined = True
+        self._orifice_m2 = 0.0
         self.rate_pa_s = 0.0
 
     @property
@@ -119,7 +122,7 @@ class Gas:
 
     def port_area_m2(self, lift_m: float) -> float:
         """Area of the port at a lift: its narrowest area and the curtain at the seat, one after the other."""
-        if lift_m <= 0.0:
+        if lift_m <= 0.0 or not self._valve_joined:
             return 0.0
         curtain = math.pi * self._port.seat_m * lift_m
         return self._port.area_m2 * curtain / math.hypot(self._port.area_m2, curtain)
@@ -162,6 +165,24 @@ class Gas:
         carried = inflow * CP * (self.ambient_k if inflow > 0.0 else gas_k)
         return inflow - pumped, carried - pumped * CP * gas_k + heat
 
+    def fit(self, *, valve: bool, orifice_c_m3_s_pa: float = 0.0, vessel_m3: float = 0.0) -> None:
+        """Put on the port: the valve, or else an orifice to the ambient, a vessel full of ambient air, or a plug.
+
+        A vessel that was there takes its share of the gas away with it.
+        """
+        self._valve_joined = valve
+        self._orifice_m2 = vent_area_m2(orifice_c_m3_s_pa)
+        state = self.state
+        kept = self.bench.volume_m3 / self.volume_m3
+        state.mass_kg *= kept
+        state.energy_j *= kept
+        self.volume_m3 = self.bench.volume_m3 + vessel_m3
+        energy_j = self.ambient_pa * vessel_m3 / (KAPPA - 1.0)
+        state.energy_j += energy_j
+        state.mass_kg += energy_j / (CV * self.ambient_k)
+        self._pressure_per_j = (KAPPA - 1.0) / self.volume_m3
+        self.disturb()
+
     def disturb(self) -> None:
         """Something has been switched: begin with short steps again."""
         self.state.step_s = FIRST_S
@@ -170,7 +191,8 @@ class Gas:
         """Move on by one step, to `limit_s` at most (exactly there if `whole`), with the valve's area constant."""
         state = self.state
         self._valve_m2 = valve_m2
-        self._plain_m2 = leak_area_m2(self.line_leak_sccm) + self._seat_m2
+        self._plain_m2 = leak_area_m2(self.line_leak_sccm)
+        self._plain_m2 += self._seat_m2 if self._valve_joined else self._orifice_m2
         self._plain_m2 += (self._vent_m2 if self.vented else 0.0) + (self._reference_m2 if self.referenced else 0.0)
         mass, energy = state.mass_kg, state.energy_j
         first = self._slopes(0.0, mass, energy)

@@ -4,7 +4,44 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-__all__ = ["ArmatureTruth", "BenchTruth", "CoilTruth", "PortTruth", "ValveTruth"]
+__all__ = ["ArmatureTruth", "BenchTruth", "CoilTruth", "InstrumentTruth", "PortTruth", "ValveTruth"]
+
+
+@dataclass(frozen=True)
+class InstrumentTruth:
+    """Fixed errors of one bench's instruments: how far each is off what the bench file says. The defaults are none.
+
+    Attributes
+    ----------
+    shunt_gain, shunt_offset_v : float
+        True volts per ampere over those of the file; volts at the pin without current.
+    transducer_gain, transducer_offset_pa : float
+        What the transducer shows is the true pressure times the first plus the second.
+    transducer_pin_gain, transducer_pin_offset_v : float
+        Converter and wiring behind the transducer: factor on the volts, and volts added.
+    divider_gain, divider_offset_v : float
+        Supply divider: true ratio over that of the file; volts added at the pin.
+    thermistor_offset_k : float
+        What the thermistor is warmer than the air.
+    thermistor_pin_gain, thermistor_pin_offset_v : float
+        As for the transducer.
+    meter_gain, meter_zero_ohm : float
+        Error of the multimeter on every range, beyond the errors of its ranges that lie within its specification.
+    """
+
+    shunt_gain: float = 1.0
+    shunt_offset_v: float = 0.0
+    transducer_gain: float = 1.0
+    transducer_offset_pa: float = 0.0
+    transducer_pin_gain: float = 1.0
+    transducer_pin_offset_v: float = 0.0
+    divider_gain: float = 1.0
+    divider_offset_v: float = 0.0
+    thermistor_offset_k: float = 0.0
+    thermistor_pin_gain: float = 1.0
+    thermistor_pin_offset_v: float = 0.0
+    meter_gain: float = 1.0
+    meter_zero_ohm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -41,6 +78,17 @@ class BenchTruth:
         Sonic conductance of the open vent.
     transducer_lag_s : float
         First-order response of the pressure transducer.
+    four_wire_ohm : float
+        What a four-wire measurement still sees between the clips of the leads and the plug.
+    short_ohm, reference_resistor_ohm : float
+        Shorting bar and reference resistor that can be plugged in the valve's place; the latter the same at any
+        temperature.
+    reference_orifice_c_m3_s_pa : float
+        Sonic conductance of the reference orifice that can be put on the port in the valve's place: an ideal nozzle.
+    known_volume_m3 : float
+        Vessel of known volume that can be put there.
+    instruments : InstrumentTruth or None
+        Errors of the instruments; None leaves them to be drawn by the seed of whoever builds the bench.
     """
 
     supply_open_v: float = 13.5
@@ -61,6 +109,12 @@ class BenchTruth:
     reference_leak_sccm: float = 10.0
     vent_c_m3_s_pa: float = 5.0e-8
     transducer_lag_s: float = 0.003
+    four_wire_ohm: float = 0.0
+    short_ohm: float = 0.0005
+    reference_resistor_ohm: float = 25.0
+    reference_orifice_c_m3_s_pa: float = 1.0e-10
+    known_volume_m3: float = 0.250e-3
+    instruments: InstrumentTruth | None = None
 
 
 @dataclass(frozen=True)
@@ -93,6 +147,8 @@ class CoilTruth:
         Heat conductances.
     plug_ohm : float
         Contacts of the plug, inside a four-wire measurement.
+    warms_1_k : float
+        Temperature coefficient of the winding at 20 degC; the default is that of annealed copper (IEC 60028).
     """
 
     r20_ohm: float
@@ -109,6 +165,7 @@ class CoilTruth:
     winding_body_w_k: float = 0.45
     body_ambient_w_k: float = 0.11
     plug_ohm: float = 0.004
+    warms_1_k: float = 0.00393
 
 
 @dataclass(frozen=True)

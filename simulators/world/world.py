@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
+from simulators.world.fittings import FITTINGS, ON_PLUG, resistor
 from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
@@ -68,7 +69,9 @@ class World:
         self._motions: list[Motion] = []
         self._gas = Gas(bench, valve.port, pump_strength=draw.uniform(0.97, 1.03))
         self._circuit = Circuit(bench, valve.coil, valve.armature)
-        self._actuator = Actuator(
+        self._connected = "valve"
+        self._pulled_s = 0.0
+        self._valve_actuator = self._actuator = Actuator(
             self._circuit,
             valve.armature,
             valve.port,
@@ -190,6 +193,53 @@ class World:
         if self._relays.command(mask, self._t_s):
             self._cut()
 
+    @property
+    def connected(self) -> str:
+        """What is on the plug and on the port: "valve", or what stands in its place."""
+        return self._connected
+
+    def connect(self, fitting: str) -> None:
+        """Put something in the valve's place, or the valve back: one of `fittings.FITTINGS`.
+
+        Raises
+        ------
+        ValueError
+            Nothing of that name.
+        """
+        if fitting not in FITTINGS:
+            raise ValueError(f"Nothing to connect is called {fitting!r}; there are {', '.join(FITTINGS)}.")
+        if fitting == self._connected:
+            return
+        self._cut()
+        self._retire()
+        was_valve = self._connected not in ON_PLUG
+        self._connected = fitting
+        if fitting in ON_PLUG:
+            if was_valve:
+                self._pulled_s = self._t_s
+            coil = resistor(self.bench, fitting)
+            armature = replace(self.valve.armature, blocked=self.valve.armature.reached(0.0))
+            self._actuator = Actuator(
+                Circuit(self.bench, coil, armature),
+                armature,
+                self.valve.port,
+                normally_closed=self.valve.normally_closed,
+                start_k=self.bench.ambient_k,
+                ambient_k=self._gas.ambient_k,
+            )
+        elif not was_valve:
+            self._actuator = self._valve_actuator
+            self._actuator.ambient_k = self._gas.ambient_k
+            self._actuator.idle(self._t_s - self._pulled_s)
+        self._circuit = self._actuator.circuit
+        self._gas.fit(
+            valve=fitting in ("valve", *ON_PLUG),
+            orifice_c_m3_s_pa=self.bench.reference_orifice_c_m3_s_pa if fitting == "reference-orifice" else 0.0,
+            vessel_m3=self.bench.known_volume_m3 if fitting == "known-volume" else 0.0,
+        )
+        self._wire()
+        self._actuator.disturb()
+
     def _arrive(self, came: int) -> None:
         if not came:
             return
@@ -286,7 +336,7 @@ class World:
 
     def gas_k(self) -> float:
         """Temperature of the gas in the reservoir."""
-        return self.pressure_pa() * self.bench.volume_m3 / (self.gas_mass_kg() * AIR_R)
+        return self.pressure_pa() * self._gas.volume_m3 / (self.gas_mass_kg() * AIR_R)
 
     def gas_mass_kg(self) -> float:
         """Mass of the gas in the reservoir."""
@@ -325,7 +375,7 @@ class World:
         """Resistance between the meter's terminals; infinite when the coil is open or not joined to the meter."""
         if not self._is_routed():
             return math.inf
-        ohm = self._circuit.winding_ohm(self.winding_k()) + self.valve.coil.plug_ohm
+        ohm = self._circuit.winding_ohm(self.winding_k()) + self._circuit.coil.plug_ohm + self.bench.four_wire_ohm
         return ohm + (self.bench.lead_ohm if wires == 2 else 0.0)
 
     def meter_volts(self) -> float:

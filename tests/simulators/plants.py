@@ -30,6 +30,11 @@ class StillPlant:
         self.disturbance_v = 0.0
         self.samplers: list[StillSampler] = []
 
+    connected = "valve"
+
+    def connect(self, fitting: str) -> None:
+        self.connected = fitting
+
     def advance_to(self, t_s: float) -> None:
         assert t_s >= self.t_s, "the world was sent back in time"
         self.t_s = t_s

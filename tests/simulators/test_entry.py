@@ -11,6 +11,7 @@ import pytest
 from firmware_protocol import messages as m
 from simulators.bench_file import demo_bench_toml
 from simulators.entry import OpenedBench, open_bench
+from simulators.world import World, draw_bench, draw_valve
 from tests.simulators.hand_client import HandClient
 
 STATED = tomllib.loads(demo_bench_toml())
@@ -79,7 +80,10 @@ def host_with(**options: object) -> Host:
         ({"faults": "estop@1"}, "a list of \"KIND@SECONDS\" is wanted, not 'estop@1'"),
         ({"faults": ["estop"]}, "write estop@SECONDS"),
         ({"faults": [3]}, "no fault is called '3'"),
-        ({"colour": "red", "size": 1}, "has no option colour, size; it has model, condition, severity, seed, faults"),
+        (
+            {"colour": "red", "size": 1},
+            "has no option colour, size; it has model, condition, severity, seed, faults, bench_seed",
+        ),
     ],
 )
 def test_a_bad_option_is_refused_in_words(options, said):
@@ -247,3 +251,77 @@ def test_the_walls_warm_the_gas_as_fast_as_the_file_says():
     assert 1_000 < short_pa[0] < 6_000
     constant_s = -1.0 / np.polyfit(t_s[:600], np.log(short_pa[:600]), 1)[0]
     assert constant_s == pytest.approx(STATED["heat"]["time_constant_s"], abs=STATED["heat"]["u_s"])
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"severity": 1.2}, "Option severity of the simulated bench: a number from 0 to 1 is wanted, not 1.2"),
+        ({"bench_seed": -1}, "Option bench_seed of the simulated bench: a whole number"),
+        ({"bench_spread": "wide"}, "Option bench_spread of the simulated bench: a number from 0 to 10 is wanted"),
+        ({"bench_truth": {"colour": 1}}, "Option bench_truth of the simulated bench: No bench has a colour"),
+        ({"bench_truth": 3}, "names and values are wanted, not 3"),
+        ({"connected": "hose"}, "Option connected of the simulated bench: 'hose' is not one of valve, "),
+        ({"bench_toml": "[board]\n"}, "no line port"),
+    ],
+)
+def test_a_bad_option_of_the_bench_is_refused_in_words(options, said):
+    with pytest.raises(ValueError, match=r"simulated bench|bench file") as caught:
+        open_bench(options)
+    assert said in str(caught.value)
+
+
+def test_what_the_bench_file_does_not_say_shows_in_the_readings():
+    truth = {"shunt_gain": 1.03, "transducer_offset_pa": 900.0, "transducer_gain": 0.99, "divider_gain": 1.02}
+    straight = {"shunt_offset_v": 0.0, "transducer_pin_gain": 1.0, "transducer_pin_offset_v": 0.0}
+    options = {"bench_truth": {**truth, **straight, "divider_offset_v": 0.0}, "connected": "reference-resistor"}
+    host = Host(open_bench(options))
+    assert host.pressure_pa() == pytest.approx(101_325 * 0.99 + 900, abs=6)
+    assert host.board.read(SUPPLY, 200)[0] / 65536 * 3.3 * 6.0 == pytest.approx(13.5 * 1.02, rel=5e-4)
+    host.board.set(m.COIL)
+    host.wait(0.05)
+    assert amps(host.board.read(CURRENT, 200)[0]) == pytest.approx(1.03 * 13.5 / 25.25, rel=1e-3)
+
+
+def test_the_meter_reads_the_reference_resistor_with_the_error_it_was_given():
+    bench = open_bench(
+        {"connected": "reference-resistor", "bench_truth": {"meter_gain": 1.001, "meter_zero_ohm": 0.05}}
+    )
+    host = Host(bench)
+    host.board.set(m.METER)
+    host.wait(0.05)
+    reading = host.ask_meter("MEAS:FRES? 100")
+    assert reading is not None
+    assert float(reading) == pytest.approx(25.0 * 1.001 + 0.05, abs=0.009)
+    bench.machine.connect("shorted-leads")
+    assert bench.machine.connected == "shorted-leads"
+    reading = host.ask_meter("MEAS:FRES? 100")
+    assert reading is not None
+    assert float(reading) == pytest.approx(0.0505, abs=0.005)
+
+
+def test_shorted_leads_trip_the_board_when_the_supply_is_put_on_them():
+    host = Host(open_bench({"connected": "shorted-leads"}), over_current_raw=round(1.5 * 2.0 / 3.3 * 65536))
+    host.board.set(m.COIL)
+    host.wait(0.02)
+    status = host.board.status()
+    assert (status.outputs, status.cause) == (0, m.CAUSE_OVER_CURRENT)
+
+
+def test_the_bench_may_be_drawn_apart_from_the_valve():
+    def seen(**options: object) -> tuple[object, object]:
+        world = open_bench(options).machine.world
+        assert isinstance(world, World)
+        return world.bench, world.valve
+
+    bench, valve = seen(seed=3, bench_seed=8, bench_spread=3.0)
+    assert bench == draw_bench(8, spread=3.0)
+    assert valve == draw_valve("alder-24", "good", 3)
+    assert seen(seed=4, bench_seed=8, bench_spread=3.0)[0] == bench
+
+
+def test_a_bench_file_of_ones_own_is_handed_out_with_the_addresses_of_the_simulator():
+    text = demo_bench_toml("/dev/ttyACM0", "TCPIP::10.0.0.5::5025::SOCKET").replace("0.500", "0.512")
+    table = tomllib.loads(open_bench({"bench_toml": text}).bench_file)
+    assert table["reservoir"]["volume_l"] == 0.512
+    assert table["board"]["port"] == table["meter"]["address"] == "memory"

@@ -11,6 +11,7 @@ import pytest
 from firmware_protocol import messages as m
 from simulators.bench_file import demo_bench_toml
 from simulators.pins import CHANNELS, Pins, _channels
+from simulators.world import draw_instruments
 from tests.simulators.plants import StillPlant
 
 STATED = tomllib.loads(demo_bench_toml())
@@ -39,7 +40,7 @@ def test_numbers_are_left_justified_by_their_bits():
 
 def test_a_conversion_gives_the_nearest_step():
     quantities = {m.COIL_CURRENT: 0.55, m.PRESSURE: 45_678.0, m.SUPPLY: 13.4, m.AMBIENT: 294.2}
-    for index, channel in _channels(5).items():
+    for index, channel in _channels(5, draw_instruments(5)).items():
         quantity = quantities[index] * np.linspace(0.98, 1.02, 500)
         pin_v = channel.volts(quantity) * channel.gain + channel.offset_v
         raw = channel.raw(quantity, np.zeros(500))

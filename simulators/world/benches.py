@@ -1,0 +1,132 @@
+"""Populations of benches: what is true of one whose file states the demo bench's figures. All are our own invention."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+
+from simulators.noise import within
+from simulators.world.truths import BenchTruth, InstrumentTruth
+
+__all__ = ["draw_bench", "draw_instruments", "overridden"]
+
+TRANSDUCER_V_PER_PA = 25.0e-6
+
+
+def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentTruth:
+    """Draw the errors of one bench's instruments.
+
+    Parameters
+    ----------
+    seed : int
+        The same errors every time.
+    spread : float
+        1 keeps each within what the demo bench file states (its u_... twice at most). More makes them larger by that
+        factor, and adds errors of slope and zero to transducer, thermistor and meter.
+    """
+
+    def error(half_width: float, stream: int, part: float = spread) -> float:
+        return part * within(half_width, seed=seed, stream=stream)
+
+    more = max(0.0, spread - 1.0)
+    return InstrumentTruth(
+        shunt_gain=1.0 + error(0.003, 120),
+        shunt_offset_v=error(0.5e-3, 140),
+        transducer_gain=1.0 + error(1.0e-3, 160, more),
+        transducer_offset_pa=error(60.0, 161, more),
+        transducer_pin_gain=1.0 + error(2.0e-4, 121),
+        transducer_pin_offset_v=error(35.0 * TRANSDUCER_V_PER_PA, 141),
+        divider_gain=1.0 + error(0.005, 122),
+        divider_offset_v=error(0.5e-3, 142),
+        thermistor_offset_k=error(0.5, 162, more),
+        thermistor_pin_gain=1.0 + error(0.001, 123),
+        thermistor_pin_offset_v=error(0.5e-3, 143),
+        meter_gain=1.0 + error(2e-4, 163, more),
+        meter_zero_ohm=error(0.004, 164, more),
+    )
+
+
+def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
+    """Draw one bench as it really is.
+
+    Parameters
+    ----------
+    seed : int
+        The same bench every time.
+    spread : float
+        How far from the file: at 0 the bench is as the file says; at 1 volume, line leak, heat and instruments differ
+        by no more than the file states, and what no file states (pump, source resistance, walls, wires) by a little; more
+        widens all of it by that factor, for a calibration to find.
+
+    Raises
+    ------
+    ValueError
+        The spread is not between 0 and 10.
+
+    Examples
+    --------
+    >>> draw_bench(3, spread=0.0).volume_m3
+    0.0005
+    >>> 0.99 < draw_bench(3).volume_m3 / 0.0005 < 1.01
+    True
+    """
+    if not 0.0 <= spread <= 10.0:
+        raise ValueError(f"The spread of a bench lies between 0 and 10; {spread!r} does not.")
+    middle = BenchTruth()
+
+    def error(half_width: float, stream: int) -> float:
+        return spread * within(half_width, seed=seed, stream=stream)
+
+    def about(value: float, part: float, stream: int) -> float:
+        return value * max(0.1, 1.0 + error(part, stream))
+
+    return replace(
+        middle,
+        volume_m3=about(middle.volume_m3, 0.005, 300),
+        line_leak_sccm=max(0.0, middle.line_leak_sccm + error(0.05, 301)),
+        supply_open_v=about(middle.supply_open_v, 0.01, 302),
+        source_ohm=about(middle.source_ohm, 0.10, 303),
+        lead_ohm=about(middle.lead_ohm, 0.15, 304),
+        four_wire_ohm=abs(error(0.002, 305)),
+        wall_w_k=about(middle.wall_w_k, 0.10, 306),
+        wall_flow_w_k=about(middle.wall_flow_w_k, 0.10, 307),
+        pump_m3_s=about(middle.pump_m3_s, 0.05, 308),
+        pump_ultimate_pa=about(middle.pump_ultimate_pa, 0.08, 309),
+        reference_leak_sccm=about(middle.reference_leak_sccm, 0.01, 310),
+        vent_c_m3_s_pa=about(middle.vent_c_m3_s_pa, 0.05, 311),
+        transducer_lag_s=about(middle.transducer_lag_s, 0.10, 312),
+        diode_v=about(middle.diode_v, 0.05, 313),
+        instruments=draw_instruments(seed, spread=spread),
+    )
+
+
+def overridden(bench: BenchTruth, values: Mapping[str, float]) -> BenchTruth:
+    """Set fields of a bench, or of its instruments, by name.
+
+    Raises
+    ------
+    ValueError
+        No such field, or no number.
+
+    Examples
+    --------
+    >>> bench = overridden(BenchTruth(), {"volume_m3": 0.51e-3, "shunt_gain": 1.02})
+    >>> bench.volume_m3, bench.instruments.shunt_gain
+    (0.00051, 1.02)
+    """
+    mine: dict[str, float] = {}
+    wrong: dict[str, float] = {}
+    own = {field.name for field in fields(BenchTruth)} - {"instruments"}
+    theirs = {field.name for field in fields(InstrumentTruth)}
+    for name, value in values.items():
+        if name not in own | theirs:
+            raise ValueError(f"No bench has a {name}; there are {', '.join(sorted(own | theirs))}.")
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            said = f"{name} of a bench: a number is wanted, not {value!r}."
+            raise ValueError(said)  # noqa: TRY004 - every bad name or value is a ValueError
+        if name in own:
+            mine[name] = float(value)
+        else:
+            wrong[name] = float(value)
+    known = {**vars(bench), **mine, "instruments": replace(bench.instruments or InstrumentTruth(), **wrong)}
+    return BenchTruth(**known)
