@@ -37,8 +37,8 @@ class Recording:
     """
 
     def __init__(self, port: "Port", wanted: "m.Capture") -> None:
-        start_us = port.now_us()
         port.capture_start(wanted.channel_mask, wanted.period_us, wanted.samples)
+        start_us = port.now_us()  # after it: on a board setting up takes a while, and sample 0 is its last act
         self.wanted = wanted
         self.channels = channels_in(wanted.channel_mask)
         self._port = port

@@ -42,7 +42,7 @@ class Port(Protocol):
         """One conversion of a channel, 0 to 65535, left-justified. May be called while a capture runs."""
 
     def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> None:
-        """Begin to record in place of any capture before: sample ``i`` is taken ``i * period_us`` from now.
+        """Begin to record in place of any capture before: sample ``i`` is taken ``i * period_us`` from the return.
 
         ValueError if that rate cannot be kept; the capture before then stays as it was.
         """

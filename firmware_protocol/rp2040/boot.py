@@ -1,0 +1,24 @@
+"""First thing that runs after power-up and after the watchdog's reset: every output off, before anything else.
+
+Imports nothing of ours, so that a damaged or missing file cannot come before it. The pins repeat pins.py (a test holds
+them together). Until it runs the chip's pins are inputs with weak pull-downs, and a resistor at each driver keeps it
+off.
+"""
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+OUTPUT_PINS = (2, 3, 4, 5, 6, 7)
+
+
+def outputs_off(machine: "Any") -> None:
+    """Drive every output low."""
+    for pin in OUTPUT_PINS:
+        machine.Pin(pin, machine.Pin.OUT, value=0)
+
+
+if __name__ == "__main__":
+    import machine
+
+    outputs_off(machine)

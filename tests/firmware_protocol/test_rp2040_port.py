@@ -1,0 +1,44 @@
+"""The port to the microcontroller on a fake chip, here and on MicroPython itself. No real chip has been tried."""
+
+import json
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from firmware_protocol.rp2040 import boot, pins
+from tests.firmware_protocol.port_scenarios import SCENARIOS
+from tests.helpers import absent, need_program
+
+REPOSITORY = Path(__file__).parents[2]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.__name__)
+def test_on_the_fake_chip(scenario):
+    scenario()
+
+
+def test_boot_drives_the_pins_of_the_table():
+    assert tuple(pin for _, pin in pins.OUTPUTS) == boot.OUTPUT_PINS
+
+
+def test_no_pin_has_two_jobs():
+    used = [pin for _, pin in (*pins.OUTPUTS, *pins.INPUTS)] + [*pins.ANALOG, pins.SERVICE]
+    assert len(set(used)) == len(used)
+    assert all(0 <= pin <= 29 for pin in used)
+
+
+@pytest.mark.slow
+def test_on_micropython():
+    folder = os.environ.get("BENCHRIG_MICROPYTHON")
+    if not folder:
+        absent("BENCHRIG_MICROPYTHON does not name the folder of MicroPython for node")
+    node = need_program("node")
+    script = Path(__file__).with_name("run_port_on_micropython.mjs")
+    done = subprocess.run(
+        [node, str(script), str(folder), str(REPOSITORY)], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert json.loads(done.stdout) == [scenario.__name__ for scenario in SCENARIOS]
