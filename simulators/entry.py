@@ -8,6 +8,7 @@ from pathlib import Path
 
 from simulators.bench_file import demo_bench_toml, with_addresses
 from simulators.faults import parse_fault, schedule
+from simulators.hands import Hands
 from simulators.machine import Machine
 from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
 from simulators.noise import within
@@ -33,6 +34,7 @@ _OPTIONS = (
     "severity",
     "seed",
     "faults",
+    "valve_seed",
     "bench_seed",
     "bench_spread",
     "bench_truth",
@@ -55,6 +57,8 @@ class OpenedBench:
         Text of the bench file, TOML.
     machine : Machine
         The bench itself, for whoever wants to meddle with it.
+    hands : Hands
+        Who connects references and reads instruments beside the bench.
     """
 
     clock: SimClock
@@ -62,6 +66,7 @@ class OpenedBench:
     meter_link: MemoryTextLink
     bench_file: str
     machine: Machine
+    hands: Hands
 
     def close(self) -> None:
         """Close both links. Safe to repeat."""
@@ -107,6 +112,9 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         number (default 1), of everything that is drawn; ``severity`` of the condition, 0 (barely) to 1 (grossly), or
         None (default) for a clear case; ``faults``, a list of "KIND@SECONDS".
 
+        ``valve_seed`` draws the valve apart from the noise, so that one part can come to the bench many times: only the
+        contacts of its plug are then drawn anew by ``seed``, as it is plugged in anew.
+
         Of the bench: ``bench_seed`` draws it (`draw_bench`) apart from the valve, with ``bench_spread`` (default 1:
         within what the bench file states); without both it is the demo bench, which differs from its file in volume,
         leak and instrument errors only. ``bench_truth`` maps fields of BenchTruth or InstrumentTruth to true values.
@@ -148,9 +156,14 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         said = f"Option bench_toml of the simulated bench: a text is wanted, not {bench_toml!r}."
         raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
     bench_seed = seed if options.get("bench_seed") is None else _seed("bench_seed", options["bench_seed"])
-    world = World(bench, draw_valve(model, condition, seed, severity=severity), seed=bench_seed)
+    valve = draw_valve(model, condition, seed, severity=severity)
+    if options.get("valve_seed") is not None:
+        plug_ohm = valve.coil.plug_ohm
+        valve = draw_valve(model, condition, _seed("valve_seed", options["valve_seed"]), severity=severity)
+        valve = replace(valve, coil=replace(valve.coil, plug_ohm=plug_ohm))
+    world = World(bench, valve, seed=bench_seed)
     world.connect(_choice("connected", options.get("connected", "valve"), FITTINGS))
-    machine = Machine(world, seed=seed, errors=bench.instruments)
+    machine = Machine(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
     schedule(machine, faults)
     return OpenedBench(
         SimClock(machine),
@@ -158,6 +171,7 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         MemoryTextLink(machine),
         with_addresses(bench_toml, "memory", "memory"),
         machine,
+        Hands(machine, world, seed=bench_seed),
     )
 
 

@@ -40,6 +40,8 @@ class Machine:
         Of noise, and of instrument errors unless they are given.
     errors : InstrumentTruth or None
         Gain and offset errors of board and meter.
+    bench_seed : int or None
+        Of the errors of the meter's ranges; None: `seed`.
 
     Attributes
     ----------
@@ -61,14 +63,18 @@ class Machine:
     (0.25, 0)
     """
 
-    def __init__(self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None) -> None:
+    def __init__(
+        self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None, bench_seed: int | None = None
+    ) -> None:
         self.world = world
         self.board_unplugged = False
         self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
         self._pins = Pins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
         wrong = InstrumentTruth() if errors is None else errors
-        self.meter = Meter(world, seed=seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm)
+        self.meter = Meter(
+            world, seed=seed, range_seed=bench_seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm
+        )
         self._actions: list[tuple[float, int, Callable[[], None]]] = []
         self._ticket = itertools.count()
         self._seen = (0, 0)

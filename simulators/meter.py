@@ -75,7 +75,7 @@ class Meter:
     terminals : Terminals
         The world's end of the leads.
     seed : int
-        Draws the errors inside the specification, and the noise.
+        Draws the noise, and the errors inside the specification unless `range_seed` is given for those.
     gain, zero_ohm : float
         A further error on every range: of a meter that is out of its specification.
 
@@ -85,12 +85,21 @@ class Meter:
         May be set at any time.
     """
 
-    def __init__(self, terminals: Terminals, *, seed: int, gain: float = 1.0, zero_ohm: float = 0.0) -> None:
+    def __init__(
+        self,
+        terminals: Terminals,
+        *,
+        seed: int,
+        range_seed: int | None = None,
+        gain: float = 1.0,
+        zero_ohm: float = 0.0,
+    ) -> None:
         self.mode = MeterMode.NORMAL
         self.status = Status()
         self._ohms = Ohmmeter(
             terminals,
             seed=seed,
+            range_seed=range_seed,
             gain=gain,
             zero_ohm=zero_ohm,
             on_disturbed=lambda: self.status.report(ScpiError(-300, "voltage on the terminals")),

@@ -78,7 +78,9 @@ class Ohmmeter:
     terminals : Terminals
         The world's end of the leads.
     seed : int
-        Draws the gain and zero errors of each range, inside the specification, and the noise.
+        Draws the noise.
+    range_seed : int or None
+        Draws the gain and zero errors of each range, inside the specification; None: `seed` does.
     gain, zero_ohm : float
         A further error on every range: of a meter that is out of its specification.
     on_disturbed : callable
@@ -103,6 +105,7 @@ class Ohmmeter:
         terminals: Terminals,
         *,
         seed: int,
+        range_seed: int | None = None,
         gain: float = 1.0,
         zero_ohm: float = 0.0,
         on_disturbed: Callable[[], None] = lambda: None,
@@ -111,8 +114,9 @@ class Ohmmeter:
         self._more_gain, self._more_zero_ohm = gain, zero_ohm
         self._on_disturbed = on_disturbed
         self._noise = SampleNoise(seed, NOISE_STREAM)
-        self._gain = {r: within(r.gain_tolerance, seed=seed, stream=GAIN_STREAM + i) for i, r in enumerate(RANGES)}
-        self._zero = {r: within(r.zero_tolerance_ohm, seed=seed, stream=ZERO_STREAM + i) for i, r in enumerate(RANGES)}
+        fixed = seed if range_seed is None else range_seed
+        self._gain = {r: within(r.gain_tolerance, seed=fixed, stream=GAIN_STREAM + i) for i, r in enumerate(RANGES)}
+        self._zero = {r: within(r.zero_tolerance_ohm, seed=fixed, stream=ZERO_STREAM + i) for i, r in enumerate(RANGES)}
         self._aperture: _Aperture | None = None
         self._left = 0
         self.readings_ohm: list[float] = []

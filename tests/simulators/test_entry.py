@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,7 +83,7 @@ def host_with(**options: object) -> Host:
         ({"faults": [3]}, "no fault is called '3'"),
         (
             {"colour": "red", "size": 1},
-            "has no option colour, size; it has model, condition, severity, seed, faults, bench_seed",
+            "has no option colour, size; it has model, condition, severity, seed, faults, valve_seed",
         ),
     ],
 )
@@ -325,3 +326,17 @@ def test_a_bench_file_of_ones_own_is_handed_out_with_the_addresses_of_the_simula
     table = tomllib.loads(open_bench({"bench_toml": text}).bench_file)
     assert table["reservoir"]["volume_l"] == 0.512
     assert table["board"]["port"] == table["meter"]["address"] == "memory"
+
+
+def test_one_part_can_come_to_one_bench_again_with_new_noise_and_its_plug_put_on_anew():
+    def opened(seed: int):
+        return open_bench({"seed": seed, "valve_seed": 8, "bench_seed": 3}).machine
+
+    first, again = opened(1), opened(2)
+    plug = [machine.world.valve.coil.plug_ohm for machine in (first, again)]
+    assert plug[0] != plug[1]
+    same = [replace(machine.world.valve.coil, plug_ohm=0.0) for machine in (first, again)]
+    assert same[0] == same[1]
+    assert first.world.valve.port == again.world.valve.port
+    assert first.world.bench == again.world.bench
+    assert first.meter._ohms._gain == again.meter._ohms._gain
