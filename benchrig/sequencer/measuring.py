@@ -1,0 +1,89 @@
+"""Measure without judging: some steps of the sequence, for a study of the bench itself. No record, no verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchrig.analysis.results import Characteristic
+from benchrig.bench.bench import Bench
+from benchrig.errors import BenchError
+from benchrig.sequencer.context import Context, Quiet
+from benchrig.sequencer.events import ModelFacts, StepResult, Watcher
+from benchrig.sequencer.run import STEPS
+
+__all__ = ["MEASURING_STEPS", "OnlyMeasured", "measure_only"]
+
+MEASURING_STEPS = ("coil", "hold", "flow", "clicks")
+_NEEDS = {"coil": ("coil",), "hold": ("coil", "hold"), "flow": ("coil", "hold", "flow"), "clicks": ("coil", "clicks")}
+"""What has to go before: the coil is looked at before it is energised, and a flow begins from a held vacuum."""
+
+
+@dataclass(frozen=True)
+class OnlyMeasured:
+    """What the steps found, their notes, and how long it took on the bench's clock."""
+
+    characteristics: tuple[Characteristic, ...]
+    notes: tuple[str, ...]
+    bench_seconds: float
+
+
+def measure_only(
+    bench: Bench,
+    model: ModelFacts,
+    *,
+    steps: Sequence[str],
+    coil_limit_s: float,
+    hold_vacuum_pa: float,
+    watcher: Watcher | None = None,
+) -> OnlyMeasured:
+    """Take the part on the bench through the wanted steps.
+
+    Parameters
+    ----------
+    bench : Bench
+        Open; greeted and armed anew each time, so that a part can be changed in between with everything off.
+    model : ModelFacts
+        What the part should be.
+    steps : sequence of str
+        Of `MEASURING_STEPS`. What they need goes before them.
+    coil_limit_s, hold_vacuum_pa : float
+        As for a run.
+
+    Raises
+    ------
+    BenchError
+        Something is wrong with the bench. The outputs are off; `bench_state` says how the bench was left.
+    """
+    needed = {"ready", *(before for step in steps for before in _NEEDS[step])}
+    run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
+    notes: list[str] = []
+    try:
+        bench.connect()
+        run.began_s = bench.clock.now()
+        bench.arm(coil_limit_s)
+        for step in STEPS:
+            if step.name not in needed:
+                continue
+            run.watcher.step_began(step.name, step.title, 0.0)
+            started_s = bench.clock.now() - run.began_s
+            found = step.run(run)
+            bench.feed()  # the analysis took its time
+            run.found.extend(found.characteristics)
+            notes += [*found.notes, *([found.skipped] if found.skipped else [])]
+            run.watcher.step_ended(
+                StepResult(step.name, step.title, started_s, bench.clock.now() - run.began_s, found.characteristics)
+            )
+        _end_safe(bench)
+    except BaseException as error:
+        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
+        raise
+    return OnlyMeasured(tuple(run.found), tuple(notes), bench.clock.now() - run.began_s)
+
+
+def _end_safe(bench: Bench) -> None:
+    if not bench.make_safe()[0]:
+        raise BenchError(
+            "The bench could not be made safe after the measurement.",
+            hint="Press the emergency stop and switch the supply off, then look at the board and its cable.",
+        )
