@@ -70,6 +70,57 @@ time_constant_s = 2.3
 u_s = 0.6
 inflow_w_k = 1.6            # what 1 g/s of inflow adds to the walls' heat conductance
 inflow_u_w_k = 0.3
+
+[check]                     # benchrig bench check, two minutes a day
+needed = false              # a run needs none on a simulated bench; leave this line out on a real one
+valid_h = 24.0
+pump_s = 8.0                # what the sound pump takes to the hold vacuum on a blind port
+deep_kpa = 12.0             # what it reaches there, absolute
+deep_room_kpa = 1.5
+leak_most_sccm = 1.0        # the closed bench may leak no more
+
+[calibration]               # benchrig bench calibrate; calibrated constants take the place of those above
+needed = []                 # which ones a run needs: none on a simulated bench; leave this line out on a real one
+valid_days = 365.0
+background_days = 90.0      # hoses age faster
+
+[reference_resistor]        # in the coil's place; bears the supply for some seconds
+ohm = 25.0
+u_ohm = 0.005
+certificate = "FV-R-0131"
+dated = 2026-03-02
+
+[reference_leak]            # built in, behind K6: choked flow from air at from_kpa and at_c
+sccm = 10.0
+u_sccm = 0.06
+from_kpa = 101.325
+at_c = 20.0
+certificate = "FV-L-0077"
+dated = 2026-03-02
+
+[reference_orifice]         # for the port
+sccm = 557.5
+u_sccm = 1.4
+from_kpa = 101.325
+at_c = 20.0
+certificate = "FV-O-0042"
+dated = 2026-03-02
+
+[known_volume]              # a vessel with a tap, for the port
+volume_l = 0.250
+u_percent = 0.1
+certificate = "FV-V-0019"
+dated = 2026-03-02
+
+[barometer]                 # beside the bench, read by the operator
+u_pa = 10.0
+certificate = "FV-B-0008"
+dated = 2026-03-02
+
+[voltmeter]                 # across the reference resistor, read by the operator
+u_percent = 0.02
+certificate = "FV-M-0023"
+dated = 2026-03-02
 """
 
 

@@ -187,13 +187,17 @@ class Bench:
 
     def coil_readings_ohm(self, count: int) -> list[float]:
         """Coil resistance by the multimeter, so many readings; infinity where it shows overload."""
-        meter = self.file.meter
         self.switch(METERING)
         self.wait(0.1)
-        self.meter.set_up_resistance(meter.wires, meter.range_ohm, meter.nplc)
-        readings = [self._one_reading_ohm() for _ in range(count)]
+        readings = self.meter_readings_ohm(count)
         self.switch(AT_REST)
         return readings
+
+    def meter_readings_ohm(self, count: int) -> list[float]:
+        """What the multimeter reads as things stand, so many readings; infinity where it shows overload."""
+        meter = self.file.meter
+        self.meter.set_up_resistance(meter.wires, meter.range_ohm, meter.nplc)
+        return [self._one_reading_ohm() for _ in range(count)]
 
     def _one_reading_ohm(self) -> float:
         self.meter.start()

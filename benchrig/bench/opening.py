@@ -38,8 +38,10 @@ class RegisteredBench(Protocol):
 class OpenedBench:
     """A bench with its links open; a context manager that closes them, whatever happens."""
 
-    def __init__(self, bench: Bench, close: Callable[[], None]) -> None:
+    def __init__(self, bench: Bench, close: Callable[[], None], hands: object | None = None) -> None:
         self.bench = bench
+        self.hands = hands
+        """What a registered bench offers that connects references by itself: ``connect(fitting)``, ``read(what)``."""
         self._close = close
 
     def __enter__(self) -> Bench:
@@ -85,7 +87,7 @@ def open_registered(name: str, options: Mapping[str, object], *, wire_log: IO[st
         _board(opened.board_link, opened.clock, wire_log),
         Multimeter(opened.meter_link, opened.clock),
     )
-    return OpenedBench(bench, opened.close)
+    return OpenedBench(bench, opened.close, getattr(opened, "hands", None))
 
 
 def open_bench_file(path: Path, *, wire_log: IO[str] | None = None) -> OpenedBench:

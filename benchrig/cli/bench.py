@@ -12,7 +12,9 @@ from benchrig.cli.said import as_json_option, emit, speaks
 __all__ = ["bench"]
 
 # name -> (where the command is, its line in --help); loaded when called
-_MORE: dict[str, tuple[str, str]] = {}
+_MORE: dict[str, tuple[str, str]] = {
+    "check": ("benchrig.cli.bench_check:check", "Two minutes a day: can the bench be trusted?"),
+}
 
 
 class _Bench(click.Group):
@@ -88,11 +90,14 @@ def _for_a_real_bench(text: str) -> str:
         "barometer_kpa": "# barometer_kpa = 101.325   # station pressure of today, not reduced to sea level",
         "port": 'port = "/dev/ttyACM0"',
         "address": 'address = "TCPIP::192.0.2.7::5025::SOCKET"',
+        "certificate": 'certificate = ""            # its number',
+        "dated": "# dated = 2026-03-02       # day of the certificate",
         "identity": 'identity = ""               # leave empty to take any',
     }
     lines = []
     for line in text.splitlines():
         key = line.partition("=")[0].strip()
-        lines.append(real.get(key, line))
+        if key != "needed":  # a real bench needs its check and its calibrations
+            lines.append(real.get(key, line))
     body = "\n".join(line for line in lines if not line.startswith("# Bench file of the simulated bench"))
     return "# An example to start from: put in your own ports, and the constants of your own bench.\n" + body + "\n"

@@ -1,0 +1,90 @@
+"""`benchrig bench check`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from benchrig import __version__
+from benchrig.cli.bench_options import bench_options, key_of, open_asked
+from benchrig.cli.said import as_json_option, emit, speaks, stop_on_sigterm
+
+__all__ = ["check"]
+
+
+@click.command(
+    "check",
+    epilog="Example:  benchrig bench check --simulated\n\n"
+    "Example:  benchrig bench check --bench bench.toml --barometer-kpa 99.87",
+)
+@bench_options
+@click.option("--barometer-kpa", type=click.FloatRange(50, 110), help="Station pressure now, not reduced to sea level.")
+@as_json_option
+@speaks
+def check(
+    bench_file: Path | None,
+    simulated: bool,
+    seed: int,
+    faults: tuple[str, ...],
+    operator: str | None,
+    barometer_kpa: float | None,
+    as_json: bool,
+) -> None:
+    """Look whether the bench can be trusted today: two minutes, one reference at a time. The outcome is stored."""
+    from rich.console import Console
+
+    from benchrig.bench.looks import Look
+    from benchrig.cli.guiding import guide_for
+    from benchrig.cli.places import store_path
+    from benchrig.cli.qualify import who
+    from benchrig.records import Store
+    from benchrig.reports.bench_text import look_document, look_line, print_to_do
+    from benchrig.sequencer.check.check import bench_check
+
+    console = Console(stderr=True, highlight=False)
+    store = Store(store_path())
+    with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
+        bench = opened.bench
+        key = key_of(bench, seed)
+        guide = guide_for(console, bench, opened.hands)
+        from benchrig.bench.grounds import weigh
+        from benchrig.clock import utc_now
+
+        bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
+        console.print(f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
+        if barometer_kpa is None:
+            barometer_kpa = guide.read("barometer", "kPa")
+
+        def tell(look: Look) -> None:
+            guide.still()
+            look_line(look, console)
+
+        with stop_on_sigterm():
+            try:
+                result = bench_check(
+                    bench,
+                    guide,
+                    operator=who(operator),
+                    program=f"benchrig {__version__}",
+                    barometer_pa=barometer_kpa * 1000,
+                    tell=tell,
+                )
+            finally:
+                guide.still()
+    done = store.trust.keep_check(key, result)
+    if as_json:
+        emit(
+            {
+                "check": done.name,
+                "bench": key.name,
+                "simulated": key.simulated,
+                "passed": result.passed,
+                "failed": list(done.failed),
+                "bench_seconds": round(result.bench_seconds, 3),
+                "looks": [look_document(look) for look in result.looks],
+            }
+        )
+    print_to_do(result, done, bench.file.check.valid_h, console)
+    sys.exit(0 if result.passed else 3)

@@ -1,0 +1,164 @@
+"""Who is told what to connect: a person at the terminal, or the simulated bench, which does it by itself."""
+
+from __future__ import annotations
+
+import select
+import sys
+from typing import Protocol, cast
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from benchrig.bench.bench import Bench
+from benchrig.errors import BenchError
+from benchrig.sequencer.guide import Fitting
+
+__all__ = ["Hands", "Person", "Simulated", "guide_for"]
+
+SAY = {
+    Fitting.VALVE: "Take the reference off: plug and port are free for the next valve.",
+    Fitting.SHORT: "Short the meter's leads at the coil plug: the shorting plug in place of the coil.",
+    Fitting.RESISTOR: "Put the reference resistor on the coil plug. It gets hot: do not hold it.",
+    Fitting.BLIND: "Close the port: blind plug in place of the valve.",
+    Fitting.ORIFICE: "Put the reference orifice on the port, in place of the blind plug.",
+    Fitting.VESSEL: "Join the known volume to the port, full of room air, its tap closed.",
+}
+SAY_NOW = {Fitting.VESSEL: "Open the tap of the known volume now, slowly."}
+ASK = {
+    "barometer": "Station pressure by the barometer (not reduced to sea level)",
+    "voltmeter": "Voltage across the reference resistor by the reference voltmeter",
+}
+LOOK_S = 0.2
+
+
+class Hands(Protocol):
+    """What a registered bench offers that can connect things to itself."""
+
+    def connect(self, fitting: str) -> None:
+        """Put something in the valve's place."""
+
+    def read(self, what: str) -> float:
+        """What a person would read from a reference instrument."""
+
+
+class _Screen:
+    """One line that changes while the bench works; nothing where there is no terminal."""
+
+    def __init__(self, console: Console) -> None:
+        self.console = console
+        self._live: Live | None = None
+
+    def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
+        """Show what the bench does."""
+        if not self.console.is_terminal:
+            return
+        if self._live is None:
+            self._live = Live(console=self.console, auto_refresh=False, transient=True)
+            self._live.start()
+        full = round(24 * min(done_s / expected_s, 1.0)) if expected_s > 0 else 0
+        line = Text(f"    {what:<24} ")
+        line.append("━" * full, style="cyan")
+        line.append("─" * (24 - full), style="dim")
+        line.append(f" {done_s:5.1f} s  ")
+        line.append(reading, style="bold")
+        self._live.update(line, refresh=True)
+
+    def still(self) -> None:
+        """Take the line away."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+
+class Person(_Screen):
+    """A person at the terminal: one thing at a time, Enter to go on."""
+
+    def __init__(self, console: Console, bench: Bench, default_barometer_kpa: float | None = None) -> None:
+        super().__init__(console)
+        self._bench = bench
+        self._default = {"barometer": default_barometer_kpa}
+
+    def connect(self, fitting: Fitting) -> None:
+        """Say what to connect and wait for Enter. The bench is disarmed meanwhile."""
+        self.still()
+        self.console.print()
+        self.console.print(Text(f"  {SAY[fitting]}", style="bold"))
+        if fitting is Fitting.VALVE:
+            return
+        self.console.print(Text("  Enter when it is on; Ctrl-C to stop. ", style="dim"), end="")
+        self._line("")
+        self.console.print()
+
+    def now(self, fitting: Fitting) -> None:
+        """Say what to do at this moment."""
+        self.still()
+        self.console.print(Text(f"  {SAY_NOW.get(fitting, SAY[fitting])}", style="bold"))
+
+    def read(self, what: str, unit: str) -> float:
+        """Ask for a number until one comes; the board is fed meanwhile where it is armed."""
+        self.still()
+        default = self._default.get(what)
+        while True:
+            said = f"  {ASK[what]}, {unit}{'' if default is None else f' [{default:g}]'}: "
+            self.console.print(Text(said, style="bold"), end="")
+            answer = self._line(what).strip().replace(",", ".")
+            if not answer and default is not None:
+                return default
+            try:
+                value = float(answer)
+            except ValueError:
+                value = 0.0
+            if 0.0 < value < 1e6:
+                return value
+            self.console.print(Text(f"  A number of {unit} above zero is wanted.", style="yellow"))
+
+    def _line(self, what: str) -> str:
+        """One line from stdin. While the supply is on (a voltmeter is read) the board must not think us dead."""
+        if what == "voltmeter":
+            while not select.select([sys.stdin], [], [], LOOK_S)[0]:
+                self._bench.feed()
+        line = sys.stdin.readline()
+        if not line:
+            raise BenchError(
+                "Nobody answered: the input ended while the bench waited for a person.",
+                hint="Run it in a terminal; without hardware: --simulated.",
+            )
+        return line
+
+
+class Simulated(_Screen):
+    """The simulated bench: what a person is told, it does at once."""
+
+    def __init__(self, console: Console, hands: Hands) -> None:
+        super().__init__(console)
+        self._hands = hands
+
+    def connect(self, fitting: Fitting) -> None:
+        """Have it connected."""
+        self.still()
+        self.console.print(Text(f"  {SAY[fitting]}", style="dim"))
+        self._hands.connect(fitting.value)
+
+    def now(self, fitting: Fitting) -> None:
+        """Have it done at once."""
+        self.still()
+        self.console.print(Text(f"  {SAY_NOW.get(fitting, SAY[fitting])}", style="dim"))
+        self._hands.connect(fitting.value)
+
+    def read(self, what: str, unit: str) -> float:
+        """Have it read."""
+        self.still()
+        value = self._hands.read(what)
+        self.console.print(Text(f"  {ASK[what]}: {value:.7g} {unit}", style="dim"))
+        return value
+
+
+def guide_for(console: Console, bench: Bench, hands: object | None) -> Person | Simulated:
+    """The guide for a bench: by itself where it has hands, else a person."""
+    if hands is not None and hasattr(hands, "connect") and hasattr(hands, "read"):
+        return Simulated(console, cast("Hands", hands))
+    if not bench.file.bench.simulated or sys.stdin.isatty():
+        return Person(console, bench, bench.file.bench.barometer_kpa)
+    raise click.UsageError("This simulated bench cannot connect anything by itself: run it in a terminal.")

@@ -1,0 +1,130 @@
+"""Looks of a bench check and calibrations, as people read them on terminal and page."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from benchrig.bench.grounds import CheckDone
+from benchrig.bench.looks import CheckResult, Look
+from benchrig.reports.words import unit_text
+
+__all__ = ["allowed_text", "look_document", "look_line", "print_to_do", "sign_of", "spread_text", "value_of"]
+
+_SIGNS = {"pass": "✓", "fail": "✗", "not done": "○"}
+_STYLES = {"pass": "green", "fail": "bold red", "not done": "yellow"}
+COUNTS = ("contacts closed", "faults")
+
+
+def sign_of(look: Look) -> str:
+    """A shape for the outcome, that also says it without colour."""
+    return _SIGNS[look.outcome]
+
+
+def spread_text(value: float, u: float | None) -> str:
+    """A value with twice its standard uncertainty, which has two figures; without one, four figures.
+
+    Examples
+    --------
+    >>> spread_text(0.5012, 0.0009), spread_text(13.4523, None), spread_text(9.985406, 0.0952)
+    ('0.5012 ± 0.0018', '13.45', '9.99 ± 0.19')
+    """
+    if u is None or not u > 0:
+        return f"{value:.4g}"
+    decimals = _decimals(u)
+    return f"{value:.{decimals}f} ± {2 * u:.{decimals}f}"
+
+
+def value_of(look: Look) -> str:
+    """What was found, with its unit."""
+    if look.value is None:
+        return "" if look.outcome != "pass" else "as it should be"
+    if look.unit in COUNTS:
+        return "none" if look.unit == "faults" else "open"
+    value = spread_text(0.0 if abs(look.value) < 5e-4 and look.u is None else look.value, look.u)
+    return f"{value} {unit_text(look.unit)}"
+
+
+def allowed_text(look: Look) -> str:
+    """What is allowed.
+
+    Examples
+    --------
+    >>> allowed_text(Look("a", "A", "pass", 1.0, None, "V", 12.0, 14.8))
+    '12 to 14.8'
+    >>> allowed_text(Look("a", "A", "pass", 1.0, None, "s", None, 12.0))
+    '≤ 12'
+    """
+    if look.unit in COUNTS or (look.low is None and look.high is None):
+        return ""
+    if look.low is None:
+        return f"≤ {_limit_text(look.high, look.u)}"
+    if look.high is None:
+        return f"≥ {_limit_text(look.low, look.u)}"
+    if look.low == -look.high:
+        return f"± {_limit_text(look.high, look.u)}"
+    return f"{_limit_text(look.low, look.u)} to {_limit_text(look.high, look.u)}"
+
+
+def _limit_text(limit: float | None, u: float | None) -> str:
+    """A limit with the decimals of the value that stands beside it."""
+    if limit is None:
+        return ""
+    return f"{limit:.4g}" if u is None or not u > 0 else f"{limit:.{_decimals(u)}f}"
+
+
+def _decimals(u: float) -> int:
+    return max(0, 1 - math.floor(math.log10(2 * u)))
+
+
+def look_document(look: Look) -> dict[str, Any]:
+    """As one entry of a JSON list."""
+    return {
+        "look": look.name,
+        "title": look.title,
+        "outcome": look.outcome,
+        "value": look.value,
+        "u": look.u,
+        "unit": look.unit if look.value is not None and look.unit not in COUNTS else None,
+        "low": look.low,
+        "high": look.high,
+        "why": look.why or None,
+        "to_do": look.to_do or None,
+    }
+
+
+def look_line(look: Look, console: Console) -> None:
+    """Print one look: shape, title, what was found, what is allowed."""
+    line = Text("  ")
+    line.append(f"{sign_of(look)} ", style=_STYLES[look.outcome])
+    line.append(f"{look.title:<27}", style="" if look.outcome == "pass" else "bold")
+    if look.outcome == "not done":
+        line.append(f"not done: {look.why}", style="yellow")
+    elif look.value is None and look.outcome == "fail":
+        line.append("fails", style=_STYLES["fail"])
+    else:
+        line.append(f"{value_of(look):>22}")
+        line.append(f"   {allowed_text(look)}", style="dim")
+    console.print(line, soft_wrap=True)
+
+
+def print_to_do(result: CheckResult, done: CheckDone, valid_h: float, console: Console) -> None:
+    """Print what came out, and what to do about each look that failed."""
+    console.print()
+    seconds = f"{result.bench_seconds:.0f} s on the bench"
+    if result.passed:
+        until = (result.ended + timedelta(hours=valid_h)).astimezone()
+        console.print(
+            Text.assemble(("PASSED", "bold green"), f"   {done.name}, {seconds}; counts until {until:%Y-%m-%d %H:%M}.")
+        )
+        return
+    console.print(Text.assemble(("FAILED", "bold red"), f"   {done.name}, {seconds}; no run until it passes."))
+    for look in result.looks:
+        if look.outcome == "fail" or (look.outcome == "not done" and look.to_do):
+            console.print()
+            console.print(Text.assemble("  ", (look.title, "bold"), f": {look.why}"))
+            console.print(Text(f"  what to do: {look.to_do}", style="dim"))

@@ -1,0 +1,134 @@
+"""The bench check as a whole: rest, reference resistor, short, blind plug, orifice; outputs off at the end, always."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.looks import CheckResult, Look
+from benchrig.clock import utc_now
+from benchrig.sequencer.check.electric import (
+    AT_REST_LOOKS,
+    RESISTOR_LOOKS,
+    SHORT_LOOKS,
+    at_rest,
+    with_resistor,
+    with_short,
+)
+from benchrig.sequencer.check.findings import TITLES, Findings
+from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_orifice
+from benchrig.sequencer.guide import Fitting, Guide, put_on
+
+__all__ = ["bench_check"]
+
+COIL_LIMIT_S = 5.0
+"""The reference resistor is on the supply for under two seconds."""
+
+
+def bench_check(
+    bench: Bench,
+    guide: Guide,
+    *,
+    operator: str,
+    program: str,
+    barometer_pa: float | None = None,
+    tell: Callable[[Look], None] = lambda _: None,
+) -> CheckResult:
+    """Look at the whole bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        Open, not yet connected.
+    guide : Guide
+        Who connects what.
+    operator, program : str
+        For the record.
+    barometer_pa : float or None
+        Station pressure now; None takes the one in the bench file, if there is one.
+    tell : callable
+        Called with each look as it comes.
+
+    Returns
+    -------
+    CheckResult
+        Whatever was found. A bench that does not answer is a failed look too, and the looks after it are not done; only
+        a bug or the operator's stop (`KeyboardInterrupt`) gets out of here as an exception. The outputs are off.
+    """
+    found = Findings(tell)
+    started = utc_now()
+    began_s = bench.clock.now()
+    if barometer_pa is None and bench.file.bench.barometer_kpa is not None:
+        barometer_pa = bench.file.bench.barometer_kpa * 1000
+    try:
+        with found.part(("answers",)):
+            bench.connect()
+            bench.arm(COIL_LIMIT_S)
+            found.measured("answers", 0.0, "faults", high=0.0)
+        air_pa = float("nan")
+        if not found.dead and found.passed("answers"):
+            with found.part(AT_REST_LOOKS):
+                air_pa = at_rest(bench, found, barometer_pa)
+        if found.passed("supply"):
+            _electric(bench, guide, found)
+        if found.passed("atmosphere"):
+            _pneumatic(bench, guide, found, air_pa)
+        found.left_out(tuple(TITLES), found.dead or "a look before it failed")
+        safe, state = bench.make_safe()
+        if not safe:
+            found.failed(
+                "answers", f"the bench could not be made safe: {state}", "Emergency stop; then board and cable."
+            )
+        elif not found.dead:
+            guide.connect(Fitting.VALVE)
+    except BaseException as error:
+        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
+        raise
+    return CheckResult(
+        looks=tuple(found.looks[name] for name in TITLES if name in found.looks),
+        started=started,
+        ended=utc_now(),
+        operator=operator,
+        bench_seconds=bench.clock.now() - began_s,
+        bench_file_sha256=bench.loaded.sha256,
+        board=bench.board_name,
+        meter=bench.meter_name,
+        program=program,
+    )
+
+
+def _electric(bench: Bench, guide: Guide, found: Findings) -> None:
+    resistor = bench.file.reference_resistor
+    if resistor is None:
+        todo = "Add it, with its certificate."
+        found.left_out((*RESISTOR_LOOKS, *SHORT_LOOKS), "the bench file has no [reference_resistor]", todo)
+        return
+    safe = False
+    with found.part(RESISTOR_LOOKS):
+        put_on(bench, guide, Fitting.RESISTOR, COIL_LIMIT_S)
+        safe = with_resistor(bench, found, resistor)
+    if found.dead:
+        return
+    if not safe:
+        found.left_out(SHORT_LOOKS, "the coil switch is not known to be off: nothing is shorted")
+        return
+    with found.part(SHORT_LOOKS):
+        put_on(bench, guide, Fitting.SHORT, COIL_LIMIT_S)
+        with_short(bench, found)
+
+
+def _pneumatic(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+    if found.dead:
+        return
+    with found.part(BLIND_LOOKS):
+        put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
+        with_blind_plug(bench, guide, found, air_pa)
+    orifice = bench.file.reference_orifice
+    if found.dead or not found.passed("pump_down"):
+        return
+    if orifice is None:
+        found.left_out(LINE_LOOKS, "the bench file has no [reference_orifice]", "Add it, with its certificate.")
+        return
+    with found.part(LINE_LOOKS):
+        put_on(bench, guide, Fitting.ORIFICE, COIL_LIMIT_S)
+        with_orifice(bench, guide, found, air_pa, orifice)

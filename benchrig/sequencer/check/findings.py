@@ -1,0 +1,99 @@
+"""The list of looks as it grows: measured against what is allowed, failed by a fault, or left out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from benchrig.bench.looks import Look
+from benchrig.errors import BenchError, InterlockOpen, LinkError
+
+__all__ = ["TITLES", "Findings"]
+
+TITLES = {
+    "answers": "Board, meter, interlocks",
+    "supply": "Coil supply",
+    "thermistor": "Ambient thermistor",
+    "atmosphere": "Transducer in open air",
+    "meter_off": "K2 meter route, off",
+    "coil_off": "K1 coil switch, off",
+    "resistor": "K2 on; reference resistor",
+    "coil_on": "K1 coil switch, on",
+    "shunt": "Current shunt",
+    "load": "Supply under load",
+    "zero": "Meter zero, leads shorted",
+    "pump_off": "K3 pump, off",
+    "isolation_off": "K4 isolation valve, off",
+    "pump_down": "Pump-down (K3, K4, K5 on)",
+    "tight": "Tightness, own leak",
+    "reference": "Reference leak (K6)",
+    "deep": "Transducer at deep vacuum",
+    "vent": "K5 vent, off",
+    "response": "Transducer's response",
+    "line": "Line to the port",
+}
+"""Every look of the check, in its order, with its title."""
+
+
+class Findings:
+    """Looks by name, in the order of `TITLES`; `tell` is called with each as it comes."""
+
+    def __init__(self, tell: Callable[[Look], None] = lambda _: None) -> None:
+        self.looks: dict[str, Look] = {}
+        self.dead = ""
+        """Why the bench cannot go on at all: it does not answer, or an interlock is open."""
+        self._tell = tell
+
+    def passed(self, name: str) -> bool:
+        """Whether a look was done and passed."""
+        return name in self.looks and self.looks[name].outcome == "pass"
+
+    def measured(
+        self,
+        name: str,
+        value: float,
+        unit: str,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        u: float | None = None,
+        why: str = "",
+        to_do: str = "",
+    ) -> bool:
+        """Put a value against what is allowed, ends included; no number fails. Say whether it passed."""
+        sound = math.isfinite(value) and (low is None or value >= low) and (high is None or value <= high)
+        shown = value if math.isfinite(value) else None
+        look = Look(name, TITLES[name], "pass" if sound else "fail", shown, u, unit, low, high)
+        if not sound:
+            look = Look(**{**vars(look), "why": why, "to_do": to_do})
+        self._add(look)
+        return sound
+
+    def failed(self, name: str, why: str, to_do: str) -> None:
+        """A look that failed without a value."""
+        self._add(Look(name, TITLES[name], "fail", why=why, to_do=to_do))
+
+    def left_out(self, names: tuple[str, ...], why: str, to_do: str = "") -> None:
+        """Looks that could not be done; those that were done stay."""
+        for name in names:
+            if name not in self.looks:
+                self._add(Look(name, TITLES[name], "not done", why=why, to_do=to_do))
+
+    @contextmanager
+    def part(self, names: tuple[str, ...]) -> Iterator[None]:
+        """Do some looks. A fault fails the one that was being done; the rest of the part is left out."""
+        try:
+            yield
+        except BenchError as error:
+            waiting = [name for name in names if name not in self.looks]
+            if waiting:
+                self.failed(waiting[0], str(error), error.hint)
+            if isinstance(error, (LinkError, InterlockOpen)):
+                self.dead = "the bench does not answer" if isinstance(error, LinkError) else "an interlock is open"
+        why = self.dead or "a look before it failed"
+        self.left_out(names, why)
+
+    def _add(self, look: Look) -> None:
+        self.looks[look.name] = look
+        self._tell(look)

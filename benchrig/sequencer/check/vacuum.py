@@ -1,0 +1,292 @@
+"""The pneumatic half of the bench check: pump, isolation, vent, tightness, reference leak, transducer, line."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from benchrig.analysis.calibration.volume import choked_sccm
+from benchrig.analysis.hold import HoldResult, analyse_hold
+from benchrig.bench.bench import Bench, Recording
+from benchrig.bench.file import FlowTable
+from benchrig.bench.wiring import AT_REST, closed_up, pumping
+from benchrig.drivers.relay_board import Channel, Output
+from benchrig.sequencer.check.electric import ALLOWED_U
+from benchrig.sequencer.check.findings import Findings
+from benchrig.sequencer.guide import Guide
+
+__all__ = ["BLIND_LOOKS", "LINE_LOOKS", "hold_for", "pump_to", "with_blind_plug", "with_orifice"]
+
+BLIND_LOOKS = ("pump_off", "isolation_off", "pump_down", "tight", "reference", "deep", "vent", "response")
+LINE_LOOKS = ("line",)
+
+WATCH_S = 1.5
+STEADY_PA = 300.0
+"""A pump that runs while it should not draws several kilopascals in `WATCH_S`."""
+HOLD_S, REFERENCE_S = 20.0, 15.0
+PERIOD_S = 0.005
+LEAD_IN = 20
+LEVEL_PA_S = 25.0
+DEEP_LIMIT_S = 60.0
+VENT_S, VENT_PERIOD_S = 1.5, 0.002
+VENTED_PA = 500.0
+RESPONSE_S = 0.5
+"""From the vent's switch to nineteen twentieths of the way: valve's travel, filling, and a transducer of 3 ms."""
+SETTLED_PART = 0.95
+LINE_S = 3.0
+LINE_PART = 0.5
+
+
+def pump_to(bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s: float) -> tuple[float, float]:
+    """Draw the closed manifold down; return seconds taken and pressure reached. Leaves the pump running."""
+    bench.switch(pumping(coil=False))
+    began_s = bench.clock.now()
+    while True:
+        bench.wait(0.2)
+        seconds = bench.clock.now() - began_s
+        pressure_pa = bench.pressure_pa(20)
+        guide.doing("drawing down", seconds, limit_s, f"{(air_pa - pressure_pa) / 1000:.1f} kPa vacuum")
+        if air_pa - pressure_pa >= vacuum_pa or seconds >= limit_s:
+            return seconds, pressure_pa
+
+
+def hold_for(bench: Bench, guide: Guide, seconds: float, what: str, *, pump_was_on: bool = True) -> Recording:
+    """Shut the manifold off from the running pump, stop the pump, and record the pressure for so many seconds."""
+
+    def show(so_far: Recording) -> bool:
+        guide.doing(
+            what, float(so_far.time_s[-1]), seconds, f"{so_far.columns['pressure_pa'][-20:].mean() / 1000:.2f} kPa"
+        )
+        return False
+
+    if not pump_was_on:
+        return bench.record((Channel.PRESSURE,), period_s=PERIOD_S, samples=round(seconds / PERIOD_S), enough=show)
+    return bench.record(
+        (Channel.PRESSURE,),
+        period_s=PERIOD_S,
+        samples=LEAD_IN + round(seconds / PERIOD_S),
+        switch_at=LEAD_IN,
+        switch_to=closed_up(coil=False) | {Output.PUMP},
+        release_at=LEAD_IN + round(0.1 / PERIOD_S),
+        release_to=closed_up(coil=False),
+        enough=show,
+    )
+
+
+def leak(bench: Bench, recording: Recording, air_pa: float) -> HoldResult:
+    """The whole leak into the manifold, the bench's own included."""
+    file = bench.file
+    return analyse_hold(
+        recording.time_s,
+        recording.columns["pressure_pa"],
+        volume_m3=file.reservoir.volume_l * 1e-3,
+        volume_u_m3=file.reservoir.volume_l * 1e-5 * file.reservoir.u_percent,
+        ambient_pa=air_pa,
+        ambient_k=bench.ambient_k(),
+        ambient_u_k=file.thermistor.u_k,
+        pressure_u_pa=file.transducer.u_pa,
+        thermal_time_constant_s=file.heat.time_constant_s,
+        thermal_time_constant_u_s=file.heat.u_s,
+        response_s=file.transducer.response_ms * 1e-3,
+    )
+
+
+def with_blind_plug(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+    """Look at pump, valves and tightness with the port plugged."""
+    file = bench.file
+    if not _idle(bench, found, air_pa):
+        return
+    wanted_pa = file.reservoir.hold_vacuum_kpa * 1000
+    limit_s = min(file.reservoir.pump_limit_s, 1.5 * file.check.pump_s)
+    seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, limit_s)
+    vacuum_pa = air_pa - reached_pa
+    if not found.measured(
+        "pump_down",
+        seconds,
+        "s",
+        high=limit_s - 1e-9 if vacuum_pa < wanted_pa else limit_s,
+        why=f"only {vacuum_pa / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.0f} s",
+        to_do="Does the pump run (K3)? Does the vent close (K5) and the isolation valve open (K4)? Is the blind plug "
+        "home? Then hoses, then the pump's diaphragm.",
+    ):
+        bench.switch(AT_REST)
+        return
+    own = leak(bench, hold_for(bench, guide, HOLD_S, "own leak"), air_pa)
+    own_sccm, own_u = _leak_of(own)
+    _tight(bench, found, own_sccm, own_u)
+    _reference(bench, guide, found, air_pa, own_sccm, own_u)
+    _deep(bench, guide, found, air_pa)
+    _vent(bench, found, air_pa)
+
+
+def _idle(bench: Bench, found: Findings, air_pa: float) -> bool:
+    """Whether pump and isolation valve are quiet while they should be."""
+    looks = (
+        ("pump_off", frozenset({Output.VENT, Output.ISOLATION}), "the pump runs while it is switched off", "K3"),
+        (
+            "isolation_off",
+            frozenset({Output.VENT, Output.PUMP}),
+            "the pump draws through the closed isolation valve",
+            "K4",
+        ),
+    )
+    sound = True
+    for name, state, why, relay in looks:
+        bench.switch(state)
+        bench.wait(WATCH_S)
+        fell_pa = air_pa - bench.pressure_pa(100)
+        bench.switch(AT_REST)
+        sound &= found.measured(
+            name,
+            fell_pa,
+            "Pa vacuum",
+            high=STEADY_PA,
+            why=f"{why}: {relay} is welded or stuck",
+            to_do=f"Listen and look: does {relay} switch? Replace it.",
+        )
+        bench.wait(1.0)
+    return sound
+
+
+def _leak_of(result: HoldResult) -> tuple[float, float]:
+    value = math.inf if result.hold_leak_sccm is None or result.bound else result.hold_leak_sccm
+    return value, 0.0 if result.hold_leak_sccm_u is None else result.hold_leak_sccm_u
+
+
+def _tight(bench: Bench, found: Findings, own_sccm: float, own_u: float) -> None:
+    file = bench.file
+    room = ALLOWED_U * math.hypot(own_u, file.background.u_sccm)
+    why = f"the bench file takes {file.background.leak_sccm:g} sccm off every leak"
+    reference = file.reference_leak
+    if reference is not None and abs(own_sccm - reference.sccm) < 0.1 * reference.sccm:
+        why = f"that is as much as the reference leak ({reference.sccm:g} sccm): does K6 stay open?"
+    found.measured(
+        "tight",
+        own_sccm,
+        "sccm",
+        u=own_u,
+        low=file.background.leak_sccm - room,
+        high=min(file.background.leak_sccm + room, file.check.leak_most_sccm),
+        why=why,
+        to_do="Blind plug and hoses: reseat; then clamps, vent and reference valve K6. When it stays so little, "
+        "'benchrig bench calibrate background'.",
+    )
+
+
+def _reference(bench: Bench, guide: Guide, found: Findings, air_pa: float, own_sccm: float, own_u: float) -> None:
+    reference = bench.file.reference_leak
+    if reference is None:
+        found.left_out(("reference",), "the bench file has no [reference_leak]", "Add it, with its certificate.")
+        return
+    bench.switch(closed_up(coil=False) | {Output.REFERENCE})
+    bench.wait(0.5)
+    both = leak(bench, hold_for(bench, guide, REFERENCE_S, "reference leak", pump_was_on=False), air_pa)
+    bench.switch(closed_up(coil=False))
+    both_sccm, both_u = _leak_of(both)
+    wanted = flow_today_sccm(bench, reference, air_pa)
+    u_sccm = math.sqrt(both_u**2 + own_u**2 + reference.u_sccm**2)
+    measured = both_sccm - own_sccm if math.isfinite(own_sccm) else both_sccm
+    found.measured(
+        "reference",
+        measured,
+        "sccm",
+        u=u_sccm,
+        low=wanted - ALLOWED_U * u_sccm,
+        high=wanted + ALLOWED_U * u_sccm,
+        why="nothing comes through it: does K6 open?"
+        if measured < 0.2 * wanted
+        else f"its certificate says {wanted:.2f} sccm today: its filter, or the volume in the bench file",
+        to_do="Does K6 switch? The reference leak's filter; then 'benchrig bench calibrate volume'.",
+    )
+
+
+def flow_today_sccm(bench: Bench, flow: FlowTable, air_pa: float) -> float:
+    """What a certified choked flow is in today's air."""
+    return choked_sccm(
+        flow.sccm,
+        from_pa=flow.from_kpa * 1000,
+        at_k=flow.at_c + 273.15,
+        ambient_pa=air_pa,
+        ambient_k=bench.ambient_k(),
+    )
+
+
+def _deep(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+    """Pump until the pressure falls no more: the pump's end, and the transducer far from air."""
+    check = bench.file.check
+    bench.switch(pumping(coil=False))
+    began_s = bench.clock.now()
+    history: list[tuple[float, float]] = []
+    while True:
+        bench.wait(0.5)
+        seconds = bench.clock.now() - began_s
+        pressure_pa = bench.pressure_pa(100)
+        history.append((seconds, pressure_pa))
+        guide.doing("deep vacuum", seconds, 35.0, f"{pressure_pa / 1000:.2f} kPa")
+        past = [p for t, p in history if t <= seconds - 3.0]
+        if seconds >= DEEP_LIMIT_S or (past and (past[-1] - pressure_pa) / 3.0 < LEVEL_PA_S):
+            break
+    bench.switch(closed_up(coil=False))
+    found.measured(
+        "deep",
+        pressure_pa / 1000,
+        "kPa",
+        u=bench.file.transducer.u_pa / 1000,
+        low=check.deep_kpa - check.deep_room_kpa,
+        high=check.deep_kpa + check.deep_room_kpa,
+        why=f"a sound pump reaches {check.deep_kpa:g} kPa on this bench",
+        to_do="Tight in the look above? Then the pump's diaphragm and filter; then the transducer's calibration; "
+        "deep_kpa in [check] of the bench file.",
+    )
+
+
+def _vent(bench: Bench, found: Findings, air_pa: float) -> None:
+    recording = bench.record(
+        (Channel.PRESSURE,),
+        period_s=VENT_PERIOD_S,
+        samples=50 + round(VENT_S / VENT_PERIOD_S),
+        switch_at=50,
+        switch_to=AT_REST,
+    )
+    pressure_pa = recording.columns["pressure_pa"]
+    began_pa, ended_pa = float(pressure_pa[:40].mean()), float(pressure_pa[-40:].mean())
+    if not found.measured(
+        "vent",
+        ended_pa / 1000,
+        "kPa",
+        low=(air_pa - VENTED_PA) / 1000,
+        high=(air_pa + VENTED_PA) / 1000,
+        why=f"open air read {air_pa / 1000:.2f} kPa at the start",
+        to_do="Does the vent valve K5 open? Its filter; then: is the transducer stuck?",
+    ):
+        return
+    there = np.flatnonzero(pressure_pa - began_pa >= SETTLED_PART * (ended_pa - began_pa))
+    found.measured(
+        "response",
+        float(recording.time_s[there[0]]) if len(there) else math.inf,
+        "s",
+        high=RESPONSE_S,
+        why="the transducer follows the opening vent too slowly",
+        to_do="The transducer's hose and its filter; then the transducer; then the vent's filter.",
+    )
+
+
+def with_orifice(bench: Bench, guide: Guide, found: Findings, air_pa: float, orifice: FlowTable) -> None:
+    """Look whether what stands on the port can be felt in the manifold."""
+    pump_to(bench, guide, air_pa, 0.6 * bench.file.reservoir.hold_vacuum_kpa * 1000, bench.file.check.pump_s)
+    recording = hold_for(bench, guide, LINE_S, "line to the port")
+    bench.switch(AT_REST)
+    result = leak(bench, recording, air_pa)
+    wanted = flow_today_sccm(bench, orifice, air_pa)
+    measured = result.hold_leak_sccm
+    found.measured(
+        "line",
+        math.nan if measured is None else measured,
+        "sccm",
+        u=result.hold_leak_sccm_u,
+        low=(1 - LINE_PART) * wanted,
+        high=(1 + LINE_PART) * wanted,
+        why=f"the orifice lets in {wanted:.0f} sccm",
+        to_do="Hose and filter between manifold and port: blocked, kinked, off? Is the orifice clean and seated?",
+    )

@@ -1,0 +1,59 @@
+"""Somebody at the simulated bench: connects what is asked for, and reads reference instruments."""
+
+from __future__ import annotations
+
+from simulators.machine import Machine
+from simulators.noise import within
+from simulators.world import World
+
+__all__ = ["BAROMETER_PA", "VOLTMETER_PART", "Hands"]
+
+BAROMETER_PA = 15.0
+"""Half-width of the barometer's error (our own invention; the bench file states it)."""
+VOLTMETER_PART = 3e-4
+"""Half-width of the reference voltmeter's relative error (our own invention; the bench file states it)."""
+
+
+class Hands:
+    """Hands and eyes beside the machine.
+
+    Parameters
+    ----------
+    machine, world : Machine, World
+        The bench, and the world that it is in.
+    seed : int
+        Draws the errors of the reference instruments.
+
+    Examples
+    --------
+    >>> from simulators.entry import open_bench
+    >>> bench = open_bench({})
+    >>> bench.hands.connect("blind-plug")
+    >>> bench.machine.connected, round(bench.hands.read("barometer"), 1)
+    ('blind-plug', 101.3)
+    """
+
+    def __init__(self, machine: Machine, world: World, *, seed: int) -> None:
+        self._machine = machine
+        self._world = world
+        self._barometer_pa = within(BAROMETER_PA, seed=seed, stream=400)
+        self._voltmeter = 1.0 + within(VOLTMETER_PART, seed=seed, stream=401)
+
+    def connect(self, fitting: str) -> None:
+        """Put something in the valve's place; ValueError when nothing is called so."""
+        self._machine.connect(fitting)
+
+    def read(self, what: str) -> float:
+        """Read the ``barometer``, in kPa, or the ``voltmeter`` across what is on the plug, in V.
+
+        Raises
+        ------
+        ValueError
+            No such instrument.
+        """
+        world = self._world
+        if what == "barometer":
+            return round((world.ambient_pa + self._barometer_pa) / 1000.0, 4)
+        if what == "voltmeter":
+            return round(world.coil_current_a() * world.bench.reference_resistor_ohm * self._voltmeter, 5)
+        raise ValueError(f"Nobody here has a {what}; there are barometer and voltmeter.")
