@@ -28,6 +28,8 @@ REST_SPEED_M_S = 0.008
 RELATIVE = 5e-6
 """Wanted error per step at rest, of the full current and of the knee flux."""
 FIRST_S, LONGEST_S = 5e-6, 0.5
+JOINT_STEP_S = 0.02
+"""Longest step of a coil whose joints fail: the winding warms by less than 0.01 K meanwhile."""
 GONE = 1e-7
 """Flux below this part of the knee is taken as none."""
 SLAVED_ABOVE = 4.0
@@ -54,6 +56,8 @@ class Actuator:
     ----------
     state : ActuatorState
         At the end of the last segment.
+    joint_open : bool
+        Whether a loose joint is open now; whoever moves the actuator on sets it.
     about_to_move : bool
         Whether the last segment at rest ended because the armature breaks away.
     """
@@ -72,6 +76,10 @@ class Actuator:
         self.armature = armature
         self.ambient_k = ambient_k
         self.about_to_move = False
+        self.joint_open = False
+        coil = circuit.coil
+        self._has_joints = not (coil.opens_k == coil.gap_every_s == math.inf and coil.joint_ohm == 0.0)
+        self._viscous_n_s_m = armature.viscous_n_s_m
         self._closed_at_rest = normally_closed
         self._seat_m2 = math.pi / 4.0 * port.seat_m**2
         self._lift_decay_m = port.lift_decay_m
@@ -121,6 +129,21 @@ class Actuator:
             self.circuit.driven or self.state.current_a > 0.0 or self.state.flux_wb != 0.0
         )
 
+    def _feel_joints(self) -> None:
+        """Part or join the winding as its temperature and a loose joint have it."""
+        coil, state = self.circuit.coil, self.state
+        if state.winding_k >= coil.opens_k:
+            state.parted = True
+        elif state.winding_k <= coil.closes_k:
+            state.parted = False
+        interrupted = state.parted or self.joint_open
+        self.circuit.interrupt(interrupted=interrupted)
+        if interrupted != state.interrupted:
+            state.interrupted = interrupted
+            state.step_s = FIRST_S
+        if interrupted:
+            state.current_a = 0.0
+
     def disturb(self) -> None:
         """Something has been switched: begin with short steps again."""
         self.state.step_s = FIRST_S
@@ -130,11 +153,15 @@ class Actuator:
         state = self.state
         travel = state.travel_m
         self.about_to_move = False
+        if self._has_joints:
+            self._feel_joints()
+            limit_s = min(limit_s, begin_s + JOINT_STEP_S)
         if self.is_dead:
             warm = state.winding_k
             self._heat(limit_s - begin_s, 0.0)
+            bypass = self.circuit.bypass_a, self.circuit.bypass_part
             return ActuatorSegment(
-                begin_s, limit_s, 0.0, 0.0, 0.0, 0.0, travel, travel, 0.0, 0.0, warm, state.winding_k, 0.0
+                begin_s, limit_s, 0.0, 0.0, 0.0, 0.0, travel, travel, 0.0, 0.0, warm, state.winding_k, 0.0, *bypass
             )
         current, flux = state.current_a, state.flux_wb
         room = limit_s - begin_s
@@ -168,10 +195,9 @@ class Actuator:
         self._heat(h, (current * current + 4.0 * middle * middle + current_1 * current_1) / 6.0)
         state.current_a, state.flux_wb = current_1, flux_1
         end_s = limit_s if h >= room else begin_s + h
-        warmed, source_ohm = state.winding_k, self.circuit.source_ohm
-        return ActuatorSegment(
-            begin_s, end_s, current, current_1, slope_0, slope_1, travel, travel, 0.0, 0.0, warm, warmed, source_ohm
-        )
+        c = self.circuit
+        at_rest = (travel, travel, 0.0, 0.0, warm, state.winding_k, c.source_ohm, c.bypass_a, c.bypass_part)
+        return ActuatorSegment(begin_s, end_s, current, current_1, slope_0, slope_1, *at_rest)
 
     def _loop(self) -> tuple[float, float]:
         """Resistance of the current's loop, and its drift as the winding warms."""
@@ -180,7 +206,7 @@ class Actuator:
             return math.inf, 0.0
         ohm = c.winding_ohm(state.winding_k)
         watts = state.current_a * state.current_a * ohm - c.coil.winding_body_w_k * (state.winding_k - state.body_k)
-        return ohm + c.loop_ohm, c.coil.r20_ohm * c.coil.warms_1_k * watts / c.coil.winding_j_k
+        return ohm + c.loop_ohm, c.warming_ohm_k(state.winding_k) * watts / c.coil.winding_j_k
 
     def _electric_step(
         self, current: float, flux: float, travel: float, ohm: float, drift: float
@@ -265,6 +291,19 @@ class Actuator:
         state.winding_k += 0.5 * h * (w0 + w1)
         state.body_k += 0.5 * h * (b0 + b1)
 
+    def _viscous(self) -> float:
+        """Viscous friction as it is now: warm, and with what dirt is left."""
+        arm = self.armature
+        viscous = arm.viscous_n_s_m + arm.dirt_n_s_m * self.dirt_left
+        if self.state.winding_k > arm.sticks_from_k:
+            viscous += arm.sticks_n_s_m_k * (self.state.winding_k - arm.sticks_from_k)
+        return viscous
+
+    @property
+    def dirt_left(self) -> float:
+        """Part of the dirt that the clicks so far have left."""
+        return self.armature.dirt_left(self.state.strokes // 2)
+
     # --- in motion ----------------------------------------------------------------------------------------------------
 
     def move(
@@ -274,6 +313,9 @@ class Actuator:
         state, c = self.state, self.circuit
         segments: list[ActuatorSegment] = []
         motions: list[Motion] = []
+        if self._has_joints:
+            self._feel_joints()
+        self._viscous_n_s_m = self._viscous()
         ohm, _ = self._loop()
         longest = min(MOVE_STEP_S, FAST_LIMIT / c.fast_rate(ohm)) if not c.is_open else MOVE_STEP_S
         t = begin_s
@@ -316,6 +358,7 @@ class Actuator:
             x1 = stop
             v1 = -arm.restitution * arrived_v
             motion = Motion(t + h, "meets", x1 / arm.stroke_m)
+            state.strokes += state.strokes % 2 == (0 if heading > 0.0 else 1)
             state.heading = -heading
             if abs(v1) < REST_SPEED_M_S:
                 v1 = 0.0
@@ -330,8 +373,9 @@ class Actuator:
             self._settle(f1, x1, vacuum)
         state.current_a, state.flux_wb, state.travel_m, state.speed_m_s = i1, f1, x1, v1
         slope_1 = self._current_slope(i1, f1, x1, ohm)
-        warm, source_ohm = state.winding_k, self.circuit.source_ohm
-        segment = ActuatorSegment(t, t + h, i, i1, first_slope, slope_1, x, x1, v, arrived_v, warm, warm, source_ohm)
+        warm, c = state.winding_k, self.circuit
+        fixed = (warm, warm, c.source_ohm, c.bypass_a, c.bypass_part)
+        segment = ActuatorSegment(t, t + h, i, i1, first_slope, slope_1, x, x1, v, arrived_v, *fixed)
         return h, segment, motion
 
     def _settle(self, flux: float, travel: float, vacuum: float) -> None:
@@ -360,7 +404,7 @@ class Actuator:
         inv_m, inv_d = 1.0 / arm.mass_kg, 1.0 / self._lift_decay_m
         suction = -vacuum * self._seat_m2 if closed_at_rest else vacuum * self._seat_m2
         preload = arm.preload_n + self.state.heading * arm.coulomb_n
-        spring, viscous, dead = arm.spring_n_m, arm.viscous_n_s_m, c.is_open
+        spring, viscous, dead = arm.spring_n_m, self._viscous_n_s_m, c.is_open
 
         def slopes(i: float, f: float, x: float, v: float) -> tuple[float, float, float]:
             gap = widest - x

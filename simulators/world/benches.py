@@ -55,8 +55,8 @@ def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
         The same bench every time.
     spread : float
         How far from the file: at 0 the bench is as the file says; at 1 volume, line leak, heat and instruments differ
-        by no more than the file states, and what no file states (pump, source resistance, walls, wires) by a little; more
-        widens all of it by that factor, for a calibration to find.
+        by no more than the file states, and what no file states (pump, source resistance, walls, wires) by a little;
+        more widens all of it by that factor, for a calibration to find.
 
     Raises
     ------

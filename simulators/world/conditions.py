@@ -20,6 +20,8 @@ __all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "grade", "spoil"]
 
 GRADES = ("barely", "clearly", "grossly")
 ATMOSPHERE_PA = 101_325.0
+BENCH_K = 295.15
+"""Temperature of the demo bench's ambient; what fails warm fails so much above it."""
 SLUGGISH_N_S_M_PER_N = {"alder-24": (22.0, 60.0), "birch-26": (21.5, 60.0), "cedar-44": (25.0, 60.0)}
 """Viscous friction against the force of the model's spring, barely and grossly: found by trial, so that the slower of
 the two times is 1.1 and 2.3 times its limit."""
@@ -160,6 +162,53 @@ def _joint_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> V
     return replace(valve, coil=replace(valve.coil, plug_ohm=valve.coil.plug_ohm + ohm))
 
 
+def _warm_joint_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Let a joint fail as load warms the winding: barely, late and by little; grossly, at once and nearly open."""
+    middle = MIDDLES[valve.model]
+    ohm = _between(1.2 * (middle.limits.ohm_high - middle.coil.r20_ohm), 40.0 * middle.coil.r20_ohm, severity)
+    from_k = BENCH_K + _between(8.0, 0.5, severity)
+    return replace(valve, coil=replace(valve.coil, joint_ohm=ohm, joint_from_k=from_k, joint_width_k=2.0))
+
+
+def _intermittent_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+    """Loosen a joint: barely, 3 ms open each second; grossly, open 40 % of the time."""
+    every_s, gap_s = _between(1.0, 0.15, severity), _between(0.003, 0.10, severity)
+    seed = draw.randrange(1 << 30)
+    return replace(valve, coil=replace(valve.coil, gap_every_s=every_s, gap_s=gap_s, gap_seed=seed))
+
+
+def _warm_coil_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Break the wire inside the winding, so that it parts when warm: barely 12 K above the bench, grossly 1 K."""
+    opens_k = BENCH_K + _between(12.0, 1.0, severity)
+    return replace(valve, coil=replace(valve.coil, opens_k=opens_k, closes_k=opens_k - 0.5))
+
+
+def _reversed_diode_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Turn the suppression diode round: barely, half burnt out, a load like the coil itself; grossly, a dead short."""
+    ohm = _between(1.5 * MIDDLES[valve.model].coil.r20_ohm, 0.05, severity)
+    return replace(valve, coil=replace(valve.coil, bypass_ohm=ohm))
+
+
+def _sticks_warm_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Let friction grow as the coil warms: barely, over its time limit 10 K above the bench; grossly, 1 K above."""
+    barely, grossly = SLUGGISH_N_S_M_PER_N[valve.model]
+    preload = MIDDLES[valve.model].armature.preload_n
+    slope = _between(barely / 10.0, grossly, severity) * preload
+    return replace(valve, armature=replace(valve.armature, sticks_from_k=BENCH_K + 0.2, sticks_n_s_m_k=slope))
+
+
+def _clearing_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Put dirt on guide and seat: slow and leaking at first, barely gone after two clicks, grossly after eight."""
+    per_n = _between(*SLUGGISH_N_S_M_PER_N[valve.model], severity)
+    armature = replace(
+        valve.armature,
+        dirt_n_s_m=per_n * MIDDLES[valve.model].armature.preload_n,
+        dirt_clicks=round(_between(2.0, 8.0, severity)),
+    )
+    sccm = _between(1.15 * MIDDLES[valve.model].limits.leak_sccm, 100.0, severity)
+    return replace(valve, armature=armature, port=replace(valve.port, dirt_sccm=sccm))
+
+
 def _weak_spring_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
     left = _between(*WEAK_SPRING_LEFT[valve.model], severity)
     armature = valve.armature
@@ -239,8 +288,14 @@ _GRADED: dict[str, Callable[[ValveTruth, random.Random, float], ValveTruth]] = {
     "restricted": _restricted_graded,
     "sluggish": _sluggish_graded,
     "high-resistance-joint": _joint_graded,
+    "joint-fails-warm": _warm_joint_graded,
+    "intermittent-joint": _intermittent_graded,
     "weak-spring": _weak_spring_graded,
+    "sticks-warm": _sticks_warm_graded,
+    "clears-after-clicks": _clearing_graded,
     "wrong-part": _wrong_part_graded,
+    "reversed-diode": _reversed_diode_graded,
+    "coil-fails-warm": _warm_coil_graded,
 }
 
 MAIN_CONDITIONS = tuple(_DRAWN)

@@ -1,7 +1,8 @@
 """What can be plugged in, or put on the port, in the valve's place: for checking and calibrating the bench itself.
 
 A dummy on the plug (shorting bar, reference resistor) leaves the valve on the port, at rest. One on the port (blind
-plug, reference orifice, known volume) leaves the valve's coil plugged in; it then moves without letting anything through.
+plug, reference orifice, known volume) leaves the valve's coil plugged in; it then
+moves without letting anything through.
 
 Not modelled: the resistor's own heating, heat between a known volume and its walls beyond that of the reservoir, and
 the moment that putting something on takes, during which a real port is open to the air.

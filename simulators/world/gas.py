@@ -113,6 +113,7 @@ class Gas:
         self._plain_m2 = 0.0
         self._valve_joined = True
         self._orifice_m2 = 0.0
+        self.dirt_m2 = 0.0
         self.rate_pa_s = 0.0
 
     @property
@@ -192,7 +193,7 @@ class Gas:
         state = self.state
         self._valve_m2 = valve_m2
         self._plain_m2 = leak_area_m2(self.line_leak_sccm)
-        self._plain_m2 += self._seat_m2 if self._valve_joined else self._orifice_m2
+        self._plain_m2 += self._seat_m2 + self.dirt_m2 if self._valve_joined else self._orifice_m2
         self._plain_m2 += (self._vent_m2 if self.vented else 0.0) + (self._reference_m2 if self.referenced else 0.0)
         mass, energy = state.mass_kg, state.energy_j
         first = self._slopes(0.0, mass, energy)

@@ -123,13 +123,14 @@ class WorldSampler:
 
 
 def _current_and_sag(at_s: Samples, segments: Sequence[ActuatorSegment]) -> tuple[Samples, Samples]:
-    table = np.array(segments, dtype=np.float64)[:, [0, 1, 2, 3, 4, 5, -1]]
+    table = np.array(segments, dtype=np.float64)[:, [0, 1, 2, 3, 4, 5, -3, -2, -1]]
     which = np.minimum(np.searchsorted(table[:, 1], at_s), len(table) - 1)
-    begin, end, y0, y1, d0, d1, source_ohm = table[which].T
+    begin, end, y0, y1, d0, d1, source_ohm, bypass_a, bypass_part = table[which].T
     h = np.maximum(end - begin, 1e-15)
     x = (at_s - begin) / h
     y = 1.0 - x
     current = y0 * (1.0 + 2.0 * x) * y * y + y1 * x * x * (3.0 - 2.0 * x) + h * x * y * (d0 * y - d1 * x)
+    current += bypass_a + bypass_part * current
     return current, source_ohm * current
 
 

@@ -39,9 +39,17 @@ class ActuatorSegment(NamedTuple):
     winding_1: float
     source_ohm: float
     """Over which the current makes the supply sag; 0 while it runs through the diode."""
+    bypass_a: float
+    bypass_part: float
+    """Current through a diode beside the winding: the first, and the second for each ampere in the winding."""
+
+    def shunt_a(self, t_s: float) -> float:
+        """Current through the shunt at an instant."""
+        current = self.current_a(t_s)
+        return current + self.bypass_a + self.bypass_part * current
 
     def current_a(self, t_s: float) -> float:
-        """Coil current at an instant."""
+        """Current in the winding at an instant."""
         h = self.end_s - self.begin_s
         if h <= 0.0:
             return self.current_1
@@ -76,6 +84,12 @@ class ActuatorState:
     winding_k: float
     body_k: float
     step_s: float
+    parted: bool = False
+    """The warm winding has parted."""
+    interrupted: bool = False
+    """What the last step saw: parted, or a loose joint open."""
+    strokes: int = 0
+    """Arrivals, there and back: twice the clicks."""
 
     def copy(self) -> ActuatorState:
         """The same, apart."""
@@ -89,6 +103,9 @@ class ActuatorState:
             self.winding_k,
             self.body_k,
             self.step_s,
+            self.parted,
+            self.interrupted,
+            self.strokes,
         )
 
 

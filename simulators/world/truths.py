@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 __all__ = ["ArmatureTruth", "BenchTruth", "CoilTruth", "InstrumentTruth", "PortTruth", "ValveTruth"]
@@ -149,6 +150,19 @@ class CoilTruth:
         Contacts of the plug, inside a four-wire measurement.
     warms_1_k : float
         Temperature coefficient of the winding at 20 degC; the default is that of annealed copper (IEC 60028).
+    joint_ohm, joint_from_k, joint_width_k : float
+        Resistance in the winding that a failing joint adds once warm: none below the temperature (of the winding),
+        all of it the width above, along a smooth step between.
+    opens_k, closes_k : float
+        Temperatures of the winding at which a broken wire in it parts, and at which it touches again.
+    gap_every_s, gap_s : float
+        A loose joint: mean time between interruptions (infinite for none), and how long one lasts on average. Both are
+        drawn exponentially from `gap_seed`.
+    gap_seed : int
+        Of these instants.
+    bypass_ohm, bypass_v : float
+        A diode across plug and winding that conducts while the supply is on: resistance in series (infinite for no
+        such diode) and forward voltage.
     """
 
     r20_ohm: float
@@ -166,6 +180,16 @@ class CoilTruth:
     body_ambient_w_k: float = 0.11
     plug_ohm: float = 0.004
     warms_1_k: float = 0.00393
+    joint_ohm: float = 0.0
+    joint_from_k: float = math.inf
+    joint_width_k: float = 1.0
+    opens_k: float = math.inf
+    closes_k: float = math.inf
+    gap_every_s: float = math.inf
+    gap_s: float = 0.0
+    gap_seed: int = 0
+    bypass_ohm: float = math.inf
+    bypass_v: float = 0.7
 
 
 @dataclass(frozen=True)
@@ -184,6 +208,10 @@ class ArmatureTruth:
         Part of the speed that a stop gives back.
     blocked : float or None
         Travel (part of the stroke) at which the armature is jammed; None when free.
+    sticks_from_k, sticks_n_s_m_k : float
+        Temperature of the winding from which on viscous friction grows, and by how much per kelvin.
+    dirt_n_s_m, dirt_clicks : float, int
+        Viscous friction by dirt, which as many whole clicks take away in equal parts.
     free_from, free_to : float
         Travel (parts of the stroke) between which it can move at all: dirt may leave it less than the whole stroke.
     """
@@ -197,8 +225,16 @@ class ArmatureTruth:
     static_n: float = 0.07
     restitution: float = 0.25
     blocked: float | None = None
+    sticks_from_k: float = math.inf
+    sticks_n_s_m_k: float = 0.0
+    dirt_n_s_m: float = 0.0
+    dirt_clicks: int = 0
     free_from: float = 0.0
     free_to: float = 1.0
+
+    def dirt_left(self, clicks: int) -> float:
+        """Part of the dirt that is there after so many whole clicks."""
+        return max(0.0, 1.0 - clicks / self.dirt_clicks) if self.dirt_clicks else 0.0
 
     def reached(self, travel: float) -> float:
         """Travel (part of the stroke) at which the armature stays when it is driven to another."""
@@ -223,6 +259,8 @@ class PortTruth:
         Part of it that is lost towards a pressure ratio of one.
     leak_sccm : float
         Seat leak: choked flow from 101.325 kPa at 20 degC, in cm3/min at 0 degC and 101.325 kPa.
+    dirt_sccm : float
+        What the armature's dirt adds to it until it has cleared.
     """
 
     area_m2: float
@@ -231,6 +269,7 @@ class PortTruth:
     cd_choked: float = 0.8
     cd_drop: float = 0.15
     leak_sccm: float = 0.1
+    dirt_sccm: float = 0.0
 
 
 @dataclass(frozen=True)

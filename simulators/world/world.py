@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
 from simulators.world.fittings import FITTINGS, ON_PLUG, resistor
-from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas
+from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas, leak_area_m2
+from simulators.world.joint import LooseJoint
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
 from simulators.world.segments import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
@@ -79,6 +80,7 @@ class World:
             start_k=bench.ambient_k if valve.start_k is None else valve.start_k,
             ambient_k=bench.ambient_k,
         )
+        self._joint = LooseJoint(valve.coil)
         self._supply_on = True
         self._relays = Relays()
         self._t_s = 0.0
@@ -122,9 +124,13 @@ class World:
         begin = self._end_s
         self._arrive(self._relays.arrive(begin))
         limit_s = min(limit_s, self._relays.next_s)
+        self._actuator.joint_open, toggle_s = self._joint.at(begin)
+        limit_s = min(limit_s, toggle_s)
         gas, actuator = self._gas, self._actuator
         before = actuator.state.copy(), gas.state.copy(), gas.rate_pa_s
         motions: list[Motion] = []
+        if self.valve.port.dirt_sccm:
+            gas.dirt_m2 = leak_area_m2(self.valve.port.dirt_sccm) * actuator.dirt_left
         started = actuator.break_away(begin, gas.ambient_pa - gas.pressure_pa)
         if started is not None:
             motions.append(started)
@@ -218,6 +224,7 @@ class World:
             if was_valve:
                 self._pulled_s = self._t_s
             coil = resistor(self.bench, fitting)
+            self._joint = LooseJoint(coil)
             armature = replace(self.valve.armature, blocked=self.valve.armature.reached(0.0))
             self._actuator = Actuator(
                 Circuit(self.bench, coil, armature),
@@ -229,6 +236,7 @@ class World:
             )
         elif not was_valve:
             self._actuator = self._valve_actuator
+            self._joint = LooseJoint(self.valve.coil)
             self._actuator.ambient_k = self._gas.ambient_k
             self._actuator.idle(self._t_s - self._pulled_s)
         self._circuit = self._actuator.circuit
@@ -256,7 +264,7 @@ class World:
         self._gas.referenced = bool(on & REFERENCE)
         # The route to the meter opens the supply's path first, whatever K1 does.
         driven = bool(on & COIL) and not on & METER and self._supply_on and not self._circuit.is_open
-        if driven != self._circuit.driven:
+        if driven != self._circuit.fed:
             self._circuit.feed(driven=driven)
 
     @property
@@ -320,7 +328,7 @@ class World:
     def coil_current_a(self) -> float:
         """Current through shunt and coil."""
         segment = self._segment()
-        return self._actuator.state.current_a if segment is None else segment.current_a(self._t_s)
+        return self._circuit.shunt_a(self._actuator.state.current_a) if segment is None else segment.shunt_a(self._t_s)
 
     def supply_v(self) -> float:
         """Supply voltage at the board's divider, sagging under load."""
@@ -373,7 +381,7 @@ class World:
 
     def meter_ohm(self, wires: int) -> float:
         """Resistance between the meter's terminals; infinite when the coil is open or not joined to the meter."""
-        if not self._is_routed():
+        if not self._is_routed() or self._actuator.state.parted or self._joint.at(self._t_s)[0]:
             return math.inf
         ohm = self._circuit.winding_ohm(self.winding_k()) + self._circuit.coil.plug_ohm + self.bench.four_wire_ohm
         return ohm + (self.bench.lead_ohm if wires == 2 else 0.0)
@@ -425,7 +433,8 @@ class World:
         """A block without length that shows the state as it is."""
         a, g, t = self._actuator.state, self._gas.state, self._t_s
         at_rest = (a.current_a, a.current_a, 0.0, 0.0, a.travel_m, a.travel_m, 0.0, 0.0, a.winding_k, a.winding_k)
-        segment = ActuatorSegment(t, t, *at_rest, self._circuit.source_ohm)
+        c = self._circuit
+        segment = ActuatorSegment(t, t, *at_rest, c.source_ohm, c.bypass_a, c.bypass_part)
         flat = (g.mass_kg, 0.0, 0.0, 0.0), (self._gas.pressure_pa, 0.0, 0.0, 0.0), (g.felt_pa, 0.0, 0.0, 0.0)
         return _Block(t, t, [segment], GasSegment(t, t, *flat, 0.0), [], a, g, 0.0)
 
