@@ -9,10 +9,12 @@ from typing import Any
 import click
 
 from benchrig import __version__
+from benchrig.bench.grounds import BenchKey, demand, weigh
 from benchrig.bench.opening import OpenedBench
 from benchrig.catalogue import ValveModel
 from benchrig.cli.places import pages_folder, store_path
 from benchrig.cli.said import emit, stop_on_sigterm
+from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
 
@@ -51,7 +53,15 @@ def check_tag(tag: str) -> str:
     return tag
 
 
-def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int | None, as_json: bool) -> int:
+def run_one(
+    opened: OpenedBench,
+    model: ValveModel,
+    intake: Intake,
+    *,
+    seed: int | None,
+    as_json: bool,
+    allow_uncalibrated: bool = False,
+) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
 
@@ -74,10 +84,17 @@ def run_one(opened: OpenedBench, model: ValveModel, intake: Intake, *, seed: int
                 f"{bench.file.reservoir.hold_vacuum_kpa:g} kPa.",
                 hint="hold_vacuum_kpa in [reservoir] of the bench file, if the pump can do more.",
             )
+        grounds = weigh(
+            bench.loaded.file, *store.trust.standing(BenchKey(bench.file.bench.name, simulated, seed)), utc_now()
+        )
+        demand(grounds, allow_uncalibrated=allow_uncalibrated)
+        bench.rest_on(grounds)
         console.print(
             "Simulated bench: no hardware is switched, and the valve is made up." if simulated else CAUTION,
             style="dim" if simulated else "yellow",
         )
+        if grounds.missing:
+            console.print("UNCALIBRATED: every result of this run is marked so.", style="bold yellow")
         console.print()
         with stop_on_sigterm(), ProgressLine(console, len(STEPS)) as line:
             finished = qualify(

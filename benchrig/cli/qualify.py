@@ -70,6 +70,11 @@ def who(named: str | None) -> str:
 @click.option(
     "--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file."
 )
+@click.option(
+    "--allow-uncalibrated",
+    is_flag=True,
+    help="Run although check or calibrations are missing or expired. Every result and the page are marked.",
+)
 @as_json_option
 @speaks
 def qualify(
@@ -85,6 +90,7 @@ def qualify(
     findings: str,
     operator: str | None,
     wire_log: Path | None,
+    allow_uncalibrated: bool,
     as_json: bool,
 ) -> None:
     """Measure and judge one removed valve, write the record, make page and label."""
@@ -128,5 +134,12 @@ def qualify(
                     hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints one.",
                 )
             opened = open_bench_file(path, wire_log=log)
-        status = run_one(opened, valve, intake, seed=seed if simulated is not None else None, as_json=as_json)
+        status = run_one(
+            opened,
+            valve,
+            intake,
+            seed=seed if simulated is not None else None,
+            as_json=as_json,
+            allow_uncalibrated=allow_uncalibrated,
+        )
     sys.exit(status)

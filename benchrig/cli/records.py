@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from benchrig.cli.said import as_json_option, emit, speaks
+
+if TYPE_CHECKING:
+    from benchrig.records import Store
 
 __all__ = ["records"]
 
@@ -16,15 +21,22 @@ def records() -> None:
 
 @records.command("list", epilog="Example:  benchrig records list --tag C-1042")
 @click.option("--tag", help="Only this part.")
+@click.option(
+    "--rests-on",
+    metavar="NAME",
+    help="Only runs that rested on this calibration (cal-0003) or bench check (check-0007).",
+)
 @click.option("--most", type=click.IntRange(1, 100_000), default=50, show_default=True, help="How many, newest first.")
 @as_json_option
 @speaks
-def list_(tag: str | None, most: int, as_json: bool) -> None:
-    """List runs, newest first."""
+def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> None:
+    """List runs, newest first: all, those of one part, or those that rested on a calibration found wrong since."""
     from benchrig.cli.places import store_path
     from benchrig.records import Store
 
-    found = Store(store_path()).runs(limit=most, tag=tag)
+    store = Store(store_path())
+    calibration, check = _ground(store, rests_on)
+    found = store.runs(limit=most, tag=tag, calibration=calibration, check=check)
     if as_json:
         emit([summary.document() for summary in found])
         return
@@ -33,7 +45,8 @@ def list_(tag: str | None, most: int, as_json: bool) -> None:
     from rich.text import Text
 
     if not found:
-        click.echo(f"No runs in {store_path()}{f' with tag {tag}' if tag else ''}.", err=True)
+        of_tag, on = f" with tag {tag}" if tag else "", f" that rested on {rests_on}" if rests_on else ""
+        click.echo(f"No runs in {store_path()}{of_tag}{on}.", err=True)
         return
     table = Table(box=None, pad_edge=False, header_style="dim")
     for heading in ("run", "when", "tag", "model", "verdict", "cause", ""):
@@ -51,6 +64,21 @@ def list_(tag: str | None, most: int, as_json: bool) -> None:
             Text("simulated" if summary.simulated else "", style="dim"),
         )
     Console(highlight=False).print(table)
+
+
+def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
+    """The calibration or the check that is named, as numbers; it must be there. Says so when it was withdrawn."""
+    if named is None:
+        return None, None
+    if named.strip().startswith("check"):
+        store.trust.check(named)
+        return None, int(named.strip().removeprefix("check-"))
+    _, calibration = store.trust.calibration(named)
+    if calibration.withdrawal is not None:
+        gone = calibration.withdrawal
+        by = f"on {gone.at:%Y-%m-%d} by {gone.operator}: {gone.reason}"
+        click.echo(f"{calibration.name} ({calibration.kind}) was withdrawn {by}", err=True)
+    return calibration.number, None
 
 
 @records.command("show", epilog="Example:  benchrig records show 0042 --json")

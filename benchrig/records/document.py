@@ -63,6 +63,8 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         "bench_seconds": record.bench_seconds,
         "bench": record.bench.name,
         "simulated": record.bench.simulated,
+        "rests_on": [{"kind": each.kind, "number": each.number, "says": each.says} for each in record.bench.grounds],
+        "uncalibrated": list(record.bench.uncalibrated),
         "seed": record.seed,
         "program": record.program,
         "notes": list(record.notes),

@@ -135,6 +135,18 @@ class Trust:
             )
         return _key(row), _check(row)
 
+    def standing(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
+        """The last check and all calibrations of a bench, in one look."""
+        c, k = tables.calibrations.c, tables.checks.c
+        query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
+        last = sa.select(tables.checks).where(*_of_bench(k, bench)).order_by(k.id.desc()).limit(1)
+        with self._reader.begin() as connection:
+            check = connection.execute(last).mappings().first()
+            rows = connection.execute(query).mappings().all()
+            gone = _withdrawals(connection) if rows else {}
+        done = None if check is None else _done(check["id"], _check(check))
+        return done, tuple(_calibration(row, gone) for row in rows)
+
     def checks(self, bench: BenchKey | None = None, limit: int = 20) -> tuple[CheckDone, ...]:
         """The last checks, newest first; of one bench, or of all."""
         c = tables.checks.c

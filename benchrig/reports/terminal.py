@@ -58,6 +58,8 @@ def print_run(record: RunRecord, console: Console) -> None:
     console.print(head)
     if record.bench.simulated:
         console.print(Text("simulated bench: nothing here is a real part", style="dim"))
+    if record.bench.uncalibrated:
+        console.print(Text(fit(f"UNCALIBRATED: {visible('; '.join(record.bench.uncalibrated))}"), style="bold yellow"))
     console.print(Text(fit(visible(said.says))))
     found = rows(record)
     if found:
@@ -123,6 +125,7 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
             lines.append(("bench", visible(record.bench_state)))
         if record.hint:
             lines.append(("check", visible(record.hint)))
+    lines += [("rests on", visible(each.says)) for each in record.bench.grounds]
     lines += [("left out", f"{step.title}: {visible(step.skipped)}") for step in record.steps if step.skipped]
     lines += [("note", visible(note)) for note in record.notes]
     return lines
