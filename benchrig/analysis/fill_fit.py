@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit, weighed
+from benchrig.analysis.averaging import weighed
+from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import GAMMA, R_AIR, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples

@@ -23,7 +23,6 @@ __all__ = [
     "fit",
     "noise_sd",
     "time_constant_prior",
-    "weighed",
 ]
 
 MOST_STEPS, MOST_DAMPINGS = 30, 9
@@ -297,46 +296,6 @@ def fit(
     covariance = _inverse(scaled.T @ scaled / widening**2 + np.diag(weight**2))
     values = dict(zip(names, at.tolist(), strict=True))
     return Fitted(values, covariance, jacobian, residual, widening, best, tuple(parameters))
-
-
-def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
-    """Two fits of the same data as one: each with the probability that the data give to its model.
-
-    Parameters
-    ----------
-    plain, freer : Fitted
-        The second has all parameters of the first, in the same order, and more after them, which must have priors. A
-        parameter that gains nothing pays for its freedom (Laplace's approximation of the evidence). The covariance
-        includes how far the two disagree.
-    odds : float
-        How likely the freer model is beforehand, over the plain one.
-
-    Returns
-    -------
-    Fitted
-        The parameters of `plain`; residuals and Jacobian of the likelier one.
-    """
-    spared = (plain.cost - freer.cost) / freer.widening**2 / 2 + float(np.log(odds))
-    for q in freer.parameters[len(plain.parameters) :]:
-        one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
-        spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))
-    share = 1 / (1 + float(np.exp(np.clip(-spared, -500, 500))))
-    k = len(plain.values)
-    one = np.array(list(plain.values.values()))
-    other = np.array(list(freer.values.values()))[:k]
-    apart = other - one
-    covariance = (1 - share) * plain.covariance + share * freer.covariance[:k, :k]
-    covariance = covariance + share * (1 - share) * np.outer(apart, apart)
-    likelier = freer if share > 0.5 else plain
-    return Fitted(
-        dict(zip(plain.values, (one + share * apart).tolist(), strict=True)),
-        covariance,
-        likelier.jacobian[:, :k],
-        likelier.residual,
-        likelier.widening,
-        likelier.cost,
-        plain.parameters,
-    )
 
 
 def _step(

@@ -10,60 +10,24 @@ is no straight line, is fitted just the same.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchrig.analysis.fitting import (
-    Fitted,
-    Parameter,
-    block_means,
-    check_positive,
-    checked_trace,
-    fit,
-    noise_sd,
-    time_constant_prior,
-    weighed,
-)
-from benchrig.analysis.gas import (
-    CRITICAL_RATIO_NOZZLE,
-    GAMMA,
-    flow_function,
-    orifice_mm,
-    pv_flow_pa_m3_s_from_sccm,
-    sccm_from_pv_flow,
-)
-from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
+from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
+from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak_fit import LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["HoldResult", "analyse_hold"]
 
-SETTLED_S = 0.05
-"""Relays and the isolation valve are at rest so long after the command (a slow small valve takes 30 ms)."""
 LEAST_VACUUM_PA = 50.0
 GROSS_FALL = 0.3
 """The vacuum fell by more than this part: a gross leak, whose beginning matters and is fitted too."""
-BLOCKS = 200
 RESPONSE_S = 0.003
-USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
-"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
-laminar."""
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
-ASTRAY = 1.5
-"""A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
-LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
-"""Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross
-leaks."""
-COLD_U_K = 25.0
-"""The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
-CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
-"""A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A
-wall that conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it
-out: thirty to one for the plain one, before that, since the little that a short record says about the difference
-would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_DRIFT_U_K_S = 0.03 / 60
 """Ambient temperature wanders by this while nobody looks, standard uncertainty: common practice, no source."""
-AMBIENT_U_PA = 15.0
 BOUND_FROM_U = 0.3
 """A gross leak known no better than this is given as a bound."""
 KNOWN_SCCM, KNOWN_PART = 0.3, 0.03
@@ -118,25 +82,6 @@ class HoldResult:
     def thermal_time_constant_u_s(self) -> float | None:
         """The same as `thermal_time_constant_s_u`, under the name of the argument that takes it."""
         return self.thermal_time_constant_s_u
-
-
-@dataclass(frozen=True)
-class _Setting:
-    volume_m3: float
-    volume_u_m3: float
-    ambient_pa: float
-    ambient_k: float
-    ambient_u_k: float
-    background_sccm: float
-    background_u_sccm: float
-    pressure_u_rel: float
-    pressure_u_pa: float
-    tau_s: float
-    tau_ln_u: float
-    response_s: float
-
-    def sccm(self, rate_pa_s: float) -> float:
-        return sccm_from_pv_flow(self.volume_m3 * rate_pa_s, self.ambient_k)
 
 
 def analyse_hold(
@@ -208,7 +153,7 @@ def analyse_hold(
     tau_s, tau_ln_u = time_constant_prior(
         thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
     )
-    setting = _Setting(
+    setting = LeakSetting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
         pressure_u_pa, tau_s, tau_ln_u, response_s,
     )  # fmt: skip
@@ -227,126 +172,12 @@ def analyse_hold(
         )
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
     if left_pa < (1 - GROSS_FALL) * vacuum_pa:
-        return _gross(t, p, began_pa, noise_pa, setting, limit_sccm)
-    return _usual(t, p, noise_pa, setting, limit_sccm)
+        return _result(gross_leak(t, p, began_pa, noise_pa, setting), setting, limit_sccm)
+    return _result(usual_leak(t, p, noise_pa, setting), setting, limit_sccm)
 
 
-def _usual(t: Samples, p: Samples, noise_pa: float, setting: _Setting, limit_sccm: float | None) -> HoldResult:
-    """A curve that is nearly straight apart from the recovery."""
-    settled_s = min(SETTLED_S, 0.1 * float(t[-1]))
-    end_s = float(t[-1])
-    grid = np.linspace(0, 1, BLOCKS + 1)
-    x, y, n = block_means(t, p, settled_s + (1e-9 + end_s - settled_s) * grid**1.5)
-    start = float(y[0]) / setting.ambient_pa
-    late = x > 0.5 * end_s
-    slope = float(np.polyfit(x[late], y[late], 1)[0]) / setting.ambient_pa
-    cold = min(max((float(y[-1] - y[0]) / setting.ambient_pa - slope * end_s) / start, -0.1), 0.3)
-    model = _Model(x, end_s, setting)
-    parameters = (
-        Parameter("start", start, 1e-6),
-        Parameter("leak", slope, 1e-6),
-        Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
-        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05, late=True),
-    )
-    sd = noise_pa / np.sqrt(n)
-    soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
-    fitted = fit(model, y, sd, parameters, soft_sd=soft)
-    convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
-    if fitted.widening < ASTRAY:
-        freer = fit(model, y, sd, [*(replace(q, start=fitted.values[q.name]) for q in parameters), convection])
-    else:
-        freer = fit(model, y, sd, (*parameters, convection), soft_sd=soft)
-    if freer.widening > ASTRAY:
-        # the corner where the leak leaves choked flow makes narrow valleys: walk along them, one shape after the other
-        again = {"convection": 0.25, "warmth": 0.95, "leak": 0.7 * slope}
-        begin = [replace(q, start=again.get(q.name, q.start)) for q in (*parameters, convection)]
-        for shape in (1.05, 0.9, 0.7, 0.5, 0.2, -0.5):
-            held = [replace(q, start=shape, low=shape, high=shape) if q.name == "shape" else q for q in begin]
-            other = fit(model, y, sd, held, soft_sd=soft[1:2])
-            if other.cost < freer.cost:
-                freer = other
-        begin = [replace(q, start=freer.values[q.name]) for q in (*parameters, convection)]
-        freer = fit(model, y, sd, begin)
-    likelier = min(fitted, freer, key=lambda one: one.cost)
-    curve = model(likelier.values)
-    decided_s = _decided_after_s(likelier, x, sd, limit_sccm, setting)
-    return _result(weighed(fitted, freer, CONVECTION_ODDS), x, curve, decided_s, setting)
-
-
-def _leaking(q: dict[str, float]) -> Fill:
-    """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
-    # index 0.5 is the ellipse of ISO 6358-1; b = 0 with index 1 is the flow of a long narrow gap, 1 - r^2
-    critical_ratio, index = CRITICAL_RATIO_NOZZLE * max(q["shape"], 0.0), 0.5 - 0.5 * min(q["shape"], 0.0)
-    part = max(float(flow_function(q["start"], critical_ratio, index)), 1e-3)
-    heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
-    convection = q.get("convection", 0.0)
-    return Fill(
-        q["leak"] / part,
-        critical_ratio,
-        heat,
-        0.0,
-        q["start"],
-        q["warmth"],
-        convection=convection,
-        index=index,
-        laminar=math.exp(q.get("laminar_ln", LAMINAR_LN)),
-    )
-
-
-class _Model:
-    """Parameters to the pressures shown at given times."""
-
-    def __init__(self, time_s: Samples, end_s: float, setting: _Setting) -> None:
-        self._time_s, self._end_s, self._setting = time_s, end_s, setting
-        self._curve: FillCurve | None = None
-
-    def __call__(self, q: dict[str, float], aside: bool = False) -> Samples:
-        curve = fill_curve(_leaking(q), self._end_s, like=self._curve if aside else None)
-        if not aside:
-            self._curve = curve
-        if "shut_s" not in q:
-            return self._setting.ambient_pa * curve.at(self._time_s)[0]
-        when, _ = delayed_s(self._time_s - q["shut_s"], self._setting.response_s)
-        return self._setting.ambient_pa * (1 + q["ambient"]) * curve.at(when)[0]
-
-
-def _gross(
-    t: Samples, p: Samples, began_pa: float, noise_pa: float, setting: _Setting, limit_sccm: float | None
-) -> HoldResult:
-    """A vacuum that is gone before long: the same fit with the instant of shutting off beside it."""
-    vacuum_pa = setting.ambient_pa - began_pa
-    half = np.flatnonzero(p - began_pa > 0.5 * vacuum_pa)
-    half_s = max(float(t[half[0]]) if len(half) else float(t[-1]), 4 * float(np.median(np.diff(t))))
-    first_s, last_s = max(float(t[0]), -0.5 * half_s), min(float(t[-1]), 6 * half_s)
-    x, y, n = block_means(t, p, np.linspace(first_s, last_s + 1e-9, BLOCKS + 1))
-    start = began_pa / setting.ambient_pa
-    rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 1.2
-
-    model = _Model(x, last_s - first_s, setting)
-    ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
-    parameters = (
-        Parameter("start", start, 1e-6),
-        Parameter("leak", rate, 1e-5 * rate, low=0.0),
-        Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=5.0 / setting.ambient_k),
-        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
-        Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
-        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
-        Parameter("laminar_ln", LAMINAR_LN, 1e-2, LAMINAR_LN, LAMINAR_LN_U, -10.0, -4.0),
-    )
-    sd = np.hypot(noise_pa / np.sqrt(n), np.where(y > 0.998 * setting.ambient_pa, 0.03 * (setting.ambient_pa - y), 0.0))
-    fitted = fit(model, y, sd, parameters)
-    # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
-    period_s = float(np.median(np.diff(t)))
-    at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
-    decided_s = _decided_after_s(fitted, x, sd, limit_sccm, setting)
-    return _result(fitted, x, model(fitted.values), decided_s, setting, at_least_sccm)
-
-
-def _result(
-    fitted: Fitted, x: Samples, curve: Samples, decided_s: float | None, setting: _Setting, at_least_sccm: float = 0.0
-) -> HoldResult:
+def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> HoldResult:
+    fitted, at_least_sccm = leak.fitted, leak.at_least_sccm
     q = fitted.values
     start_pa = q["start"] * setting.ambient_pa
     gross_sccm = setting.sccm(q["leak"] * setting.ambient_pa)
@@ -389,18 +220,17 @@ def _result(
         thermal_time_constant_s=tau_s,
         thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
         start_pressure_pa=start_pa,
-        decided_after_s=decided_s,
+        decided_after_s=_decided_after_s(leak, setting, limit_sccm),
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
-        fit_time_s=x,
-        fit_pressure_pa=curve,
+        fit_time_s=leak.x,
+        fit_pressure_pa=leak.curve,
     )
 
 
-def _decided_after_s(
-    fitted: Fitted, x: Samples, sd: Samples, limit_sccm: float | None, setting: _Setting
-) -> float | None:
+def _decided_after_s(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> float | None:
     """Shortest beginning of the record, s, that would have settled the question as well as it needed to be."""
+    fitted, x, sd = leak.likelier, leak.x, leak.sd
     leak_sccm = setting.sccm(fitted.values["leak"] * setting.ambient_pa) - setting.background_sccm
     enough = max(KNOWN_SCCM, KNOWN_PART * abs(leak_sccm)) if limit_sccm is None else abs(leak_sccm - limit_sccm)
     at = list(fitted.values).index("leak")

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from benchrig.analysis.fitting import Parameter, block_means, checked_trace, fit, noise_sd, weighed
+from benchrig.analysis.fitting import Parameter, block_means, checked_trace, fit, noise_sd
 
 X = np.linspace(0, 4, 80)
 
@@ -54,24 +54,6 @@ def test_residuals_that_hang_together_widen_the_uncertainty():
     found = fit(lambda q, _: q["a"] + 0 * X, data, np.full(len(X), 0.05), [Parameter("a", 0, 1e-6)])
     assert found.widening > 5
     assert found.u("a") > 5 * 0.05 / np.sqrt(len(X))
-
-
-def test_two_models_count_by_how_well_they_fit():
-    line = [Parameter("a", 0, 1e-6)]
-    bent = [*line, Parameter("s", 0.1, 1e-6, prior=0.0, prior_u=1.0)]
-    sd = np.full(len(X), 0.1)
-
-    def both(truth):
-        data = truth + 0.1 * np.random.default_rng(2).standard_normal(len(X))
-        plain = fit(lambda q, _: q["a"] + 0 * X, data, sd, line)
-        freer = fit(lambda q, _: q["a"] + q["s"] * X, data, sd, bent)
-        return plain, freer, weighed(plain, freer)
-
-    plain, freer, mixed = both(0.5 * X)
-    assert mixed.values["a"] == pytest.approx(freer.values["a"])
-    plain, freer, mixed = both(0 * X)
-    assert abs(mixed.values["a"] - plain.values["a"]) < 0.2 * abs(freer.values["a"] - plain.values["a"])
-    assert plain.u("a") < mixed.u("a") < freer.u("a")
 
 
 def test_noise_of_a_steep_curve_is_found_and_quantisation_is_not_mistaken_for_silence():

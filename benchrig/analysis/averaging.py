@@ -1,0 +1,86 @@
+"""Several models of the same data as one result: each with the probability that the data give it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchrig.analysis.fitting import Fitted
+
+__all__ = ["either", "weighed"]
+
+
+def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
+    """Two fits of the same data as one: each with the probability that the data give to its model.
+
+    Parameters
+    ----------
+    plain, freer : Fitted
+        The second has all parameters of the first, in the same order, and more after them, which must have priors. A
+        parameter that gains nothing pays for its freedom (Laplace's approximation of the evidence). The covariance
+        includes how far the two disagree.
+    odds : float
+        How likely the freer model is beforehand, over the plain one.
+
+    Returns
+    -------
+    Fitted
+        The parameters of `plain`; residuals and Jacobian of the likelier one.
+    """
+    spared = (plain.cost - freer.cost) / freer.widening**2 / 2 + float(np.log(odds))
+    for q in freer.parameters[len(plain.parameters) :]:
+        one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
+        spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))
+    share = 1 / (1 + float(np.exp(np.clip(-spared, -500, 500))))
+    k = len(plain.values)
+    one = np.array(list(plain.values.values()))
+    other = np.array(list(freer.values.values()))[:k]
+    apart = other - one
+    covariance = (1 - share) * plain.covariance + share * freer.covariance[:k, :k]
+    covariance = covariance + share * (1 - share) * np.outer(apart, apart)
+    likelier = freer if share > 0.5 else plain
+    return Fitted(
+        dict(zip(plain.values, (one + share * apart).tolist(), strict=True)),
+        covariance,
+        likelier.jacobian[:, :k],
+        likelier.residual,
+        likelier.widening,
+        likelier.cost,
+        plain.parameters,
+    )
+
+
+def either(one: Fitted, other: Fitted, odds: float = 1.0) -> Fitted:
+    """Two fits of the same data with the same parameters but other priors, as one.
+
+    Parameters
+    ----------
+    one, other : Fitted
+        With parameters of the same names in the same order.
+    odds : float
+        How likely the other is beforehand, over the one.
+
+    Returns
+    -------
+    Fitted
+        Mean and covariance over both, each with the probability that the data give it (Laplace's approximation of the
+        evidence); the rest is that of the likelier one.
+    """
+    wide = min(one.widening, other.widening)
+
+    def evidence(fitted: Fitted) -> float:
+        scale = np.sqrt(np.maximum(np.diag(fitted.covariance), 1e-300))
+        spread = float(np.sum(np.log(scale)))
+        spread += 0.5 * float(np.linalg.slogdet(fitted.covariance / np.outer(scale, scale))[1])
+        known = sum(float(np.log(q.prior_u)) for q in fitted.parameters if np.isfinite(q.prior_u))
+        return spread - known - fitted.cost / wide**2 / 2
+
+    lead = evidence(other) - evidence(one) + float(np.log(odds))
+    share = 1 / (1 + float(np.exp(np.clip(-lead, -500, 500))))
+    likelier = other if share > 0.5 else one
+    here, there = np.array(list(one.values.values())), np.array(list(other.values.values()))
+    apart = there - here
+    covariance = (1 - share) * one.covariance + share * other.covariance + share * (1 - share) * np.outer(apart, apart)
+    values = dict(zip(one.values, (here + share * apart).tolist(), strict=True))
+    return replace(likelier, values=values, covariance=covariance)

@@ -1,0 +1,230 @@
+"""The fits of a rising pressure: a slow leak beside the recovery of the gas, and a gross one that is soon over.
+
+Split from `benchrig.analysis.hold`, which says what they are for and turns a fit into results.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchrig.analysis.averaging import either, weighed
+from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
+from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, sccm_from_pv_flow
+from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
+from benchrig.analysis.results import Samples
+
+__all__ = ["LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
+
+SETTLED_S = 0.05
+"""Relays and the isolation valve are at rest so long after the command (a slow small valve takes 30 ms)."""
+BLOCKS = 200
+USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
+"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
+laminar."""
+ORIFICE = (0.7, 0.25, 0.0, 1.05)
+LAMINAR = (-1.0, 0.15, -1.0, -0.5)
+"""Shape expected, its standard uncertainty and its ends, of a leak through a hole and through a long narrow gap."""
+LAMINAR_ODDS = 0.2
+"""A long narrow gap is so likely beforehand, over a hole (engineering judgement)."""
+SHAPE_SHOWS = 0.008
+"""A rise by more than this part of ambient pressure depends on the shape: both kinds of leak are then tried."""
+ASTRAY = 1.5
+"""A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
+"""Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross
+leaks."""
+COLD_U_K = 25.0
+"""The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
+CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
+"""A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A
+wall that conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it
+out: thirty to one for the plain one, before that, since the little that a short record says about the difference
+would otherwise cost it most of its precision (engineering judgement)."""
+AMBIENT_U_PA = 15.0
+
+
+@dataclass(frozen=True)
+class LeakSetting:
+    """What the fits need to know about the bench; SI units, leaks in sccm, `_u` for standard uncertainties."""
+
+    volume_m3: float
+    volume_u_m3: float
+    ambient_pa: float
+    ambient_k: float
+    ambient_u_k: float
+    background_sccm: float
+    background_u_sccm: float
+    pressure_u_rel: float
+    pressure_u_pa: float
+    tau_s: float
+    tau_ln_u: float
+    response_s: float
+
+    def sccm(self, rate_pa_s: float) -> float:
+        """Leak that makes gas at ambient temperature rise by so much per second."""
+        return sccm_from_pv_flow(self.volume_m3 * rate_pa_s, self.ambient_k)
+
+
+@dataclass(frozen=True)
+class LeakFit:
+    """A fitted rise.
+
+    Attributes
+    ----------
+    fitted : Fitted
+        Over all models tried; `start` and `leak` count in ambient pressures, `leak` per second.
+    likelier : Fitted
+        The likeliest one of them.
+    x, sd, curve : ndarray, shape (n,)
+        Times of the block means, s, their standard deviations and the curve of the likeliest model, Pa.
+    at_least_sccm : float
+        What a gross leak certainly exceeds; 0 for others.
+    """
+
+    fitted: Fitted
+    likelier: Fitted
+    x: Samples
+    sd: Samples
+    curve: Samples
+    at_least_sccm: float = 0.0
+
+
+def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) -> LeakFit:
+    """Fit a curve that is nearly straight apart from the recovery.
+
+    Parameters
+    ----------
+    t, p : ndarray, shape (n,)
+        Time since shutting off, s, and absolute pressure, Pa.
+    noise_pa : float
+        Standard deviation of a single sample.
+    setting : LeakSetting
+    """
+    settled_s = min(SETTLED_S, 0.1 * float(t[-1]))
+    end_s = float(t[-1])
+    grid = np.linspace(0, 1, BLOCKS + 1)
+    x, y, n = block_means(t, p, settled_s + (1e-9 + end_s - settled_s) * grid**1.5)
+    start = float(y[0]) / setting.ambient_pa
+    late = x > 0.5 * end_s
+    slope = float(np.polyfit(x[late], y[late], 1)[0]) / setting.ambient_pa
+    cold = min(max((float(y[-1] - y[0]) / setting.ambient_pa - slope * end_s) / start, -0.1), 0.3)
+    model = _Model(x, end_s, setting)
+    sd = noise_pa / np.sqrt(n)
+    rises = slope * end_s > SHAPE_SHOWS
+
+    def beginning(shape: tuple[float, float, float, float]) -> list[Parameter]:
+        expected, u, low, high = shape
+        return [
+            Parameter("start", start, 1e-6),
+            Parameter("leak", slope, 1e-6),
+            Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
+            Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
+            Parameter("shape", expected, 1e-3, expected, u, low, high, late=True),
+        ]
+
+    fitted, likelier = _weighed_recoveries(model, y, sd, beginning(ORIFICE), slope, setting)
+    if rises:
+        gap, likelier_gap = _weighed_recoveries(model, y, sd, beginning(LAMINAR), slope, setting)
+        if gap.cost < fitted.cost:
+            likelier = likelier_gap
+        fitted = either(fitted, gap, LAMINAR_ODDS)
+    return LeakFit(fitted, likelier, x, sd, model(likelier.values))
+
+
+def _weighed_recoveries(
+    model: _Model, y: Samples, sd: Samples, parameters: list[Parameter], slope: float, setting: LeakSetting
+) -> tuple[Fitted, Fitted]:
+    """Fit a recovery by conduction and one by free convection: both weighed, and the likelier one."""
+    soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
+    fitted = fit(model, y, sd, parameters, soft_sd=soft)
+    convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
+    if fitted.widening < ASTRAY:
+        freer = fit(model, y, sd, [*(replace(q, start=fitted.values[q.name]) for q in parameters), convection])
+    else:
+        freer = fit(model, y, sd, (*parameters, convection), soft_sd=soft)
+    if freer.widening > ASTRAY:
+        # the corner where the leak leaves choked flow makes narrow valleys: walk along them, one shape after the other
+        again = {"convection": 0.25, "warmth": 0.95, "leak": 0.7 * slope}
+        begin = [replace(q, start=again.get(q.name, q.start)) for q in (*parameters, convection)]
+        ends = next((q.low, q.high) for q in parameters if q.name == "shape")
+        for shape in np.linspace(ends[1], ends[0], 5):
+            held = [replace(q, start=shape, low=shape, high=shape) if q.name == "shape" else q for q in begin]
+            other = fit(model, y, sd, held, soft_sd=soft[1:2])
+            if other.cost < freer.cost:
+                freer = other
+        begin = [replace(q, start=freer.values[q.name]) for q in (*parameters, convection)]
+        freer = fit(model, y, sd, begin)
+    return weighed(fitted, freer, CONVECTION_ODDS), min(fitted, freer, key=lambda one: one.cost)
+
+
+def _leaking(q: dict[str, float]) -> Fill:
+    """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
+    # index 0.5 is the ellipse of ISO 6358-1; b = 0 with index 1 is the flow of a long narrow gap, 1 - r^2
+    critical_ratio, index = CRITICAL_RATIO_NOZZLE * max(q["shape"], 0.0), 0.5 - 0.5 * min(q["shape"], 0.0)
+    part = max(float(flow_function(q["start"], critical_ratio, index)), 1e-3)
+    heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
+    convection = q.get("convection", 0.0)
+    return Fill(
+        q["leak"] / part,
+        critical_ratio,
+        heat,
+        0.0,
+        q["start"],
+        q["warmth"],
+        convection=convection,
+        index=index,
+        laminar=math.exp(q.get("laminar_ln", LAMINAR_LN)),
+    )
+
+
+class _Model:
+    """Parameters to the pressures shown at given times."""
+
+    def __init__(self, time_s: Samples, end_s: float, setting: LeakSetting) -> None:
+        self._time_s, self._end_s, self._setting = time_s, end_s, setting
+        self._curve: FillCurve | None = None
+
+    def __call__(self, q: dict[str, float], aside: bool = False) -> Samples:
+        curve = fill_curve(_leaking(q), self._end_s, like=self._curve if aside else None)
+        if not aside:
+            self._curve = curve
+        if "shut_s" not in q:
+            return self._setting.ambient_pa * curve.at(self._time_s)[0]
+        when, _ = delayed_s(self._time_s - q["shut_s"], self._setting.response_s)
+        return self._setting.ambient_pa * (1 + q["ambient"]) * curve.at(when)[0]
+
+
+def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting: LeakSetting) -> LeakFit:
+    """Fit a vacuum that is gone before long: the same with the instant of shutting off beside it.
+
+    Parameters as for `usual_leak`; `began_pa` is the pressure when the reservoir was shut off.
+    """
+    vacuum_pa = setting.ambient_pa - began_pa
+    half = np.flatnonzero(p - began_pa > 0.5 * vacuum_pa)
+    half_s = max(float(t[half[0]]) if len(half) else float(t[-1]), 4 * float(np.median(np.diff(t))))
+    first_s, last_s = max(float(t[0]), -0.5 * half_s), min(float(t[-1]), 6 * half_s)
+    x, y, n = block_means(t, p, np.linspace(first_s, last_s + 1e-9, BLOCKS + 1))
+    start = began_pa / setting.ambient_pa
+    rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 1.2
+
+    model = _Model(x, last_s - first_s, setting)
+    ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
+    parameters = (
+        Parameter("start", start, 1e-6),
+        Parameter("leak", rate, 1e-5 * rate, low=0.0),
+        Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=5.0 / setting.ambient_k),
+        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
+        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
+        Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
+        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
+        Parameter("laminar_ln", LAMINAR_LN, 1e-2, LAMINAR_LN, LAMINAR_LN_U, -10.0, -4.0),
+    )
+    sd = np.hypot(noise_pa / np.sqrt(n), np.where(y > 0.998 * setting.ambient_pa, 0.03 * (setting.ambient_pa - y), 0.0))
+    fitted = fit(model, y, sd, parameters)
+    # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
+    period_s = float(np.median(np.diff(t)))
+    at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
+    return LeakFit(fitted, fitted, x, sd, model(fitted.values), at_least_sccm)
