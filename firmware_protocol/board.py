@@ -110,6 +110,7 @@ class Board:
         self._greeted = False
         self._last_request: "tuple[int, int, bytes] | None" = None
         self._last_answer = b""
+        self._last_seq: "int | None" = None
         self._heard_us = port.now_us()
         self._silent_us = 0
         self._coil_limit_us = 0
@@ -144,6 +145,8 @@ class Board:
         self.tick()  # what was due before this frame comes first: a late frame does not undo the silence before it
         out = b""
         for seq, kind, body in self._decoder.feed(data):
+            if self._overtaken(seq, kind):
+                continue
             self._heard_us = self._port.now_us()
             out += self._answer(seq, kind, body)
         return out
@@ -250,6 +253,12 @@ class Board:
 
     # Messages
 
+    def _overtaken(self, seq: int, kind: int) -> bool:
+        """Whether this is an old request that a newer one has overtaken: to act on it would undo the newer one."""
+        if self._last_seq is None or kind == m.HELLO:  # a new host may begin anywhere
+            return False
+        return 1 <= (self._last_seq - seq) % 256 <= m.MOST_BEHIND
+
     def _answer(self, seq: int, kind: int, body: bytes) -> bytes:
         request = (seq, kind, body)
         if request == self._last_request:
@@ -262,6 +271,7 @@ class Board:
             answer = encode(seq, m.REFUSED, m.pack_refused(m.Refused(kind, error.code, error.detail)))
         # HELLO starts afresh and is acted on each time it comes.
         self._last_request = None if kind == m.HELLO else request
+        self._last_seq = seq
         self._last_answer = answer
         return answer
 

@@ -95,6 +95,7 @@ PERIOD_MAX_US = 1_000_000
 IDENTITY_BYTES = 8
 BLOCK_HEADER = 8
 MAX_BLOCK_BYTES = 1016  # frame.MAX_BODY less the header
+MOST_BEHIND = 127  # a SEQ up to so many behind the last one is an old request's
 
 _U8 = 0xFF
 _U16 = 0xFFFF

@@ -44,6 +44,10 @@ __all__ = [
 
 HELLO_TRIES = 20
 """A board that restarts when its port is opened needs up to a second; nothing is switched on yet."""
+RESUMES = 3
+"""So often does one `fetch` go on after a block that did not come, as long as the board still holds the capture."""
+LEAST_BLOCK = 16
+"""Samples: after a block that did not come blocks are halved, down to this, as short frames come through more often."""
 FULL_SCALE = 65536.0
 """Samples are 16 bits wide, left-justified, whatever the converter."""
 
@@ -67,6 +71,9 @@ class RelayBoard:
 
     def __init__(self, link: ByteLink, clock: Clock, *, wire_log: WireLog | None = None) -> None:
         self._wire = Exchange(link, clock, wire_log)
+        self._clock = clock
+        self._wire_log = wire_log
+        self._met = ""
         self._capture_id = 0
         self._capture_channels: tuple[Channel, ...] = ()
         self._identity: BoardIdentity | None = None
@@ -84,7 +91,7 @@ class RelayBoard:
         Raises
         ------
         LinkError
-            No relay board answers on this port.
+            No relay board answers on this port, or another one than before.
         ConfigError
             The board speaks another version of the protocol, or has not the channels that a bench needs.
         """
@@ -124,8 +131,15 @@ class RelayBoard:
                 + (f"does not measure {', '.join(missing)}." if missing else "has not all the outputs of a bench."),
                 hint="Is this board built and configured for this bench? Its channel table comes with the firmware.",
             )
+        identity = answer.identity.rstrip(b"\0 ").decode("ascii", errors="backslashreplace")
+        if self._met and identity != self._met:
+            raise LinkError(
+                f"{self.name}: another board answers now: {identity!r}, where {self._met!r} was before.",
+                hint="Which board is plugged in here? Plug the bench's own board in again, then start the run again.",
+            )
+        self._met = identity
         self._identity = BoardIdentity(
-            identity=answer.identity.rstrip(b"\0 ").decode("ascii", errors="backslashreplace"),
+            identity=identity,
             build=answer.build,
             major=answer.major,
             minor=answer.minor,
@@ -137,6 +151,25 @@ class RelayBoard:
             channels=channels,
         )
         return self._identity
+
+    def reconnect(self, link: ByteLink) -> BoardIdentity:
+        """Go on over another link after the one before died: greet, and make sure that it is the same board.
+
+        As after any HELLO all outputs are off, the board is not armed and holds no capture.
+
+        Parameters
+        ----------
+        link : ByteLink
+            The new way to the board. The old one is left as it is.
+
+        Raises
+        ------
+        LinkError
+            Another board answers, or none.
+        """
+        self._wire = Exchange(link, self._clock, self._wire_log)
+        self._capture_channels = ()
+        return self.hello()
 
     def status(self) -> BoardStatus:
         """Ask for the state; this also keeps the board from falling silent."""
@@ -173,7 +206,9 @@ class RelayBoard:
                     f"{self.name}: a {what} of {value:g} {unit} was asked for; it can keep {low:g} to {high:g} {unit}.",
                     hint="Check coil_limit_s in the valve model, over_current_a and volts_per_amp in the bench file.",
                 )
-        raw = min(65535, round(over_current_v / full_scale_v * FULL_SCALE))
+        # Above the largest word that the converter gives the board would never trip.
+        largest = 65536 - (1 << 16 - board.channels[Channel.COIL_CURRENT].bits)
+        raw = min(largest, max(1, round(over_current_v / full_scale_v * FULL_SCALE)))
         body = messages.pack_arm(round(1000 * host_silent_s), round(1000 * coil_limit_s), raw)
         return self._status(messages.ARM, body)
 
@@ -268,6 +303,9 @@ class RelayBoard:
     def fetch(self, first: int, count: int) -> Samples:
         """Fetch recorded samples, as many in each block as fit.
 
+        Goes on after a block that did not come, from where it was, if the board answers again and still holds the
+        capture.
+
         Parameters
         ----------
         first, count : int
@@ -285,19 +323,32 @@ class RelayBoard:
         room = min(board.max_body - messages.BLOCK_HEADER, messages.MAX_BLOCK_BYTES) // (2 * len(channels))
         raw = np.empty((count, len(channels)), dtype=np.uint16)
         done = 0
+        resumed = 0
         while done < count:
             asked = min(room, count - done)
-            request = messages.pack_block_request(self._capture_id, first + done, asked)
-            block = self._wire.unpacked(messages.unpack_block, self._wire.ask(messages.BLOCK, request))
-            got = (block.capture_id, block.first, block.count, block.channels)
-            if got != (self._capture_id, first + done, asked, len(channels)):
-                self._wire.nonsense(
-                    f"block of capture {block.capture_id}, {block.count} x {block.channels} samples at {block.first}"
-                )
-            raw[done : done + asked] = np.frombuffer(block.data, dtype="<u2").reshape(-1, len(channels))
+            try:
+                data = self._block(first + done, asked)
+            except LinkTimeout:
+                if resumed == RESUMES:
+                    raise
+                resumed += 1
+                self.progress()  # raises if the board has gone, or has not this capture any more
+                room = max(room // 2, LEAST_BLOCK)
+                continue
+            raw[done : done + asked] = np.frombuffer(data, dtype="<u2").reshape(-1, len(channels))
             done += asked
         full_scale_v = np.array([board.channels[channel].full_scale_v for channel in channels])
         return np.asarray(raw / FULL_SCALE * full_scale_v, dtype=np.float64)
+
+    def _block(self, first: int, count: int) -> bytes:
+        request = messages.pack_block_request(self._capture_id, first, count)
+        block = self._wire.unpacked(messages.unpack_block, self._wire.ask(messages.BLOCK, request))
+        got = (block.capture_id, block.first, block.count, block.channels)
+        if got != (self._capture_id, first, count, len(self._capture_channels)):
+            self._wire.nonsense(
+                f"block of capture {block.capture_id}, {block.count} x {block.channels} samples at {block.first}"
+            )
+        return block.data
 
     def close(self) -> None:
         """Give the port back. Safe to repeat."""

@@ -132,7 +132,7 @@ def test_a_frame_that_comes_too_late_does_not_undo_the_silence(host):
 
 @pytest.mark.parametrize(
     "frame",
-    [encode(9, m.STATUS, b""), encode(9, 99, b""), encode(9, m.SET, b"\xff"), encode(1, m.SET, b"\x04")],
+    [encode(9, m.STATUS, b""), encode(9, 99, b""), encode(9, m.SET, b"\xff"), encode(9, m.SET, b"\x04")],
     ids=["status", "unknown", "out of range", "new set"],
 )
 def test_any_undamaged_frame_counts_as_a_sign_of_life(host, frame):
@@ -266,7 +266,7 @@ def test_current_without_the_coil_on_does_not_trip(host):
 
 
 def test_a_repeated_request_is_answered_from_memory_without_acting(host):
-    wire = encode(200, m.SET, bytes((m.PUMP,)))
+    wire = encode(60, m.SET, bytes((m.PUMP,)))
     first = host.board.receive(wire)
     host.port.written.clear()
     host.port.us = 5_000
@@ -275,7 +275,7 @@ def test_a_repeated_request_is_answered_from_memory_without_acting(host):
 
 
 def test_a_repeated_set_does_not_switch_on_again_after_a_trip(host):
-    wire = encode(200, m.SET, bytes((m.PUMP,)))
+    wire = encode(60, m.SET, bytes((m.PUMP,)))
     first = host.board.receive(wire)
     host.port.inputs = 1
     host.board.tick()
@@ -286,7 +286,8 @@ def test_a_repeated_set_does_not_switch_on_again_after_a_trip(host):
 
 def test_a_repeated_capture_does_not_start_again(host):
     wanted = m.pack_capture(m.Capture(4, 1, 1000, 50, m.NEVER, 0, m.NEVER, 0))
-    wire = encode(201, m.CAPTURE, wanted)
+    wire = encode(60, m.CAPTURE, wanted)
+    host.seq = 60
     first = host.board.receive(wire)
     host.port.us = 20_000
     assert host.board.receive(wire) == first
@@ -297,33 +298,47 @@ def test_a_refusal_is_remembered_until_another_number_is_used():
     host = Host()
     host.ask(m.HELLO)
     host.port.inputs = 1
-    wire = encode(200, m.ARM, m.pack_arm(500, 1000, 1))
+    wire = encode(60, m.ARM, m.pack_arm(500, 1000, 1))
     refused = host.board.receive(wire)
     host.port.inputs = 3
     assert host.board.receive(wire) == refused
     assert not host.board.armed
-    host.board.receive(encode(201, m.ARM, m.pack_arm(500, 1000, 1)))
+    host.board.receive(encode(61, m.ARM, m.pack_arm(500, 1000, 1)))
     assert host.board.armed
 
 
 def test_the_same_number_with_another_body_is_a_new_request(host):
-    host.board.receive(encode(200, m.SET, bytes((m.PUMP,))))
-    host.board.receive(encode(200, m.SET, bytes((m.VENT,))))
+    host.board.receive(encode(60, m.SET, bytes((m.PUMP,))))
+    host.board.receive(encode(60, m.SET, bytes((m.VENT,))))
     assert host.port.outputs == m.VENT
 
 
-def test_only_the_last_request_is_remembered(host):
-    wire = encode(200, m.SET, bytes((m.PUMP,)))
-    host.board.receive(wire)
-    host.board.receive(encode(201, m.SET, b"\0"))
-    host.board.receive(wire)
+def test_a_request_that_a_newer_one_has_overtaken_is_dropped_and_is_no_sign_of_life(host):
+    host.port.us = 100_000
+    host.board.receive(encode(60, m.SET, bytes((m.PUMP,))))
+    host.board.receive(encode(61, m.SET, bytes((m.VENT,))))
+    host.port.us = 400_000
+    for seq in (60, 1, (61 - m.MOST_BEHIND) % 256):
+        assert host.board.receive(encode(seq, m.SET, bytes((m.PUMP,)))) == b""
+    assert host.port.outputs == m.VENT
+    host.tick_at(100_000 + SILENT_MS * 1000)
+    assert (host.port.outputs, host.board.cause) == (0, m.CAUSE_SILENT)
+
+
+def test_a_request_far_behind_is_a_new_one_and_so_is_the_first_after_the_highest_number(host):
+    host.board.receive(encode(61, m.SET, bytes((m.VENT,))))
+    host.board.receive(encode((61 - m.MOST_BEHIND - 1) % 256, m.SET, bytes((m.PUMP,))))
     assert host.port.outputs == m.PUMP
+    for seq, outputs in ((255, m.VENT), (0, m.PUMP), (255, m.PUMP)):
+        host.board.receive(encode(seq, m.SET, bytes((outputs if seq else m.PUMP,))))
+        assert host.port.outputs == outputs
 
 
 def test_hello_is_acted_on_each_time_and_empties_the_memory(host):
-    hello, pump = encode(200, m.HELLO, b""), encode(201, m.SET, bytes((m.PUMP,)))
+    hello, pump = encode(60, m.HELLO, b""), encode(62, m.SET, bytes((m.PUMP,)))
     for _ in range(2):
         host.board.receive(hello)
+        host.seq = 60
         host.arm()
         host.board.receive(pump)
         assert host.port.outputs == m.PUMP

@@ -1,0 +1,125 @@
+"""One whole run on the simulated bench without store and page, over a link and a board of the caller's choice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.file import parse_bench_file
+from benchrig.catalogue import Catalogue
+from benchrig.cli.places import model_folders
+from benchrig.drivers.links import ByteLink
+from benchrig.drivers.multimeter import Multimeter
+from benchrig.drivers.relay_board import RelayBoard
+from benchrig.errors import BenchError
+from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.run import qualify
+from simulators.entry import OpenedBench, open_bench
+
+__all__ = ["Outcome", "Pins", "whole_run"]
+
+
+class NoStore:
+    """A sink that keeps nothing."""
+
+    def run_started(self, started: RunStarted) -> str:
+        return "0001"
+
+    def step_finished(self, result: StepResult) -> None:
+        pass
+
+    def run_ended(self, ended: RunEnded) -> None:
+        pass
+
+
+@dataclass
+class Pins:
+    """What was seen at the output pins: instants and masks, writes that change nothing left out."""
+
+    changes: list[tuple[float, int]] = field(default_factory=list)
+
+    def watch(self, world: Any) -> None:
+        through = world.set_outputs
+
+        def set_outputs(mask: int) -> None:
+            if mask != (self.changes[-1][1] if self.changes else 0):
+                self.changes.append((world.t_s, mask))
+            through(mask)
+
+        world.set_outputs = set_outputs
+
+    @property
+    def masks(self) -> list[int]:
+        return [mask for _, mask in self.changes]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a run ended: `status` as the program's exit status, `verdict` and `cause` empty if there is none."""
+
+    status: int
+    verdict: str
+    cause: str
+    error: str
+    bench_seconds: float
+    pins: Pins
+    opened: OpenedBench
+
+
+def whole_run(
+    model: str,
+    condition: str,
+    seed: int,
+    *,
+    link: Callable[[OpenedBench], ByteLink] = lambda opened: opened.board_link,
+    prepare: Callable[[OpenedBench], None] = lambda _: None,
+    bench_file: str = "",
+) -> Outcome:
+    """Take one simulated valve through the whole sequence.
+
+    Parameters
+    ----------
+    link : callable
+        Gives the way to the board; by default the clean one in memory.
+    prepare : callable
+        Does something to the bench before the run.
+    bench_file : str
+        More lines at the end of the bench file.
+    """
+    opened = open_bench({"model": model, "condition": condition, "seed": seed})
+    pins = Pins()
+    pins.watch(opened.machine.world)
+    prepare(opened)
+    bench = Bench(
+        parse_bench_file(opened.bench_file + bench_file, where="of the study"),
+        opened.clock,
+        RelayBoard(link(opened), opened.clock),
+        Multimeter(opened.meter_link, opened.clock),
+    )
+    valve = Catalogue(model_folders()).get(model)
+    facts = ModelFacts(
+        valve.model,
+        valve.title,
+        valve.normally,
+        valve.rated_vacuum_kpa,
+        valve.guard_band,
+        valve.limits,
+        valve.fictional,
+    )
+    try:
+        finished = qualify(
+            bench,
+            facts,
+            Intake("S-1", model, "core", "study"),
+            sink=NoStore(),
+            coil_limit_s=valve.coil_limit_s,
+            hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
+            seed=seed,
+        )
+    except BenchError as error:
+        return Outcome(3, "", "", f"{type(error).__name__}: {error}", opened.clock.now(), pins, opened)
+    judgement = finished.judgement
+    status = {"accept": 0, "reject": 1, "undecided": 4}[judgement.verdict]
+    return Outcome(status, judgement.verdict, judgement.cause or "", "", opened.clock.now(), pins, opened)
