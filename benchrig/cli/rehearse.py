@@ -111,9 +111,9 @@ def rehearse(
     crew = min(workers or len(os.sched_getaffinity(0)), valves)
     clock = RealClock()
     console = Console(stderr=True, highlight=False)
-    _say_what(console, valves, seed, crew, mix_file, bench_file)
+    head = _head(valves, seed, crew, mix_file, bench_file)
     began_s = clock.now()
-    results, stopped = _run(setting, entries, crew, console)
+    results, stopped = _run(setting, entries, crew, console, head)
     wall_s = clock.now() - began_s
     tally = Tally.of(results, valves)
     if as_json:
@@ -171,27 +171,24 @@ def _check_mix(mix: Mix) -> None:
         raise ConfigError("\n".join(wrong), hint="Mend [models] and [conditions] of the mix file.")
 
 
-def _say_what(
-    console: Console, valves: int, seed: int, crew: int, mix_file: Path | None, bench_file: Path | None
-) -> None:
+def _head(valves: int, seed: int, crew: int, mix_file: Path | None, bench_file: Path | None) -> Text:
     from rich.text import Text
 
-    many = "1 process" if crew == 1 else f"{crew} processes"
     head = Text("REHEARSAL", style="bold")
-    head.append(f"   {valves} simulated valves, seed {seed}, {many}", style="")
-    console.print(head)
+    many = "1 process" if crew == 1 else f"{crew} processes"
+    head.append(f"   {valves} simulated valves, seed {seed}, {many}\n", style="not bold")
     mix = "the mix that comes with benchrig (half good)" if mix_file is None else f"the mix in {mix_file}"
-    console.print(Text(f"Nothing is switched or written into the store. Valves drawn from {mix}.", style="dim"))
+    head.append(f"Nothing is switched or written into the store. Valves drawn from {mix}.\n", "dim")
     if bench_file is not None:
         said = (
             f"Of {bench_file}: its sequence and uncertainties, each constant put off by as much as it states. "
-            "Board, meter, reservoir and transducer are the simulated bench's."
+            "Board, meter, reservoir and transducer are the simulated bench's.\n"
         )
-        console.print(Text(said, style="dim"))
-    console.print()
+        head.append(said, "dim")
+    return head
 
 
-def _run(setting: Setting, entries: list[Entry], crew: int, console: Console) -> tuple[list[Result], bool]:
+def _run(setting: Setting, entries: list[Entry], crew: int, console: Console, head: Text) -> tuple[list[Result], bool]:
     """All results, or those there are when the operator stops it."""
     from contextlib import closing
 
@@ -205,6 +202,7 @@ def _run(setting: Setting, entries: list[Entry], crew: int, console: Console) ->
             stop_on_sigterm(),
             closing(workers.rehearse(setting, entries, task=rehearse_one, workers=crew, clock=RealClock())) as coming,
         ):
+            console.print(head)
             _collect(coming, results, len(entries), console)
     except KeyboardInterrupt:
         return results, True

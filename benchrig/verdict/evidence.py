@@ -19,6 +19,8 @@ LITTLE_VACUUM_KPA = 10.0
 SMALLEST = 0.01
 """Ratios below this say no more than this: a leak of nothing has no logarithm."""
 CURRENT_FLOWS_A = 0.02
+LEAST_TOLD = 0.3
+"""What clicks without a verdict on motion count at the least: a free armature nearly always shows (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -174,7 +176,7 @@ def _moved(evidence: Evidence, by_name: dict[str, Judged]) -> Feature | None:
     if told < 0.5:
         said = f"no motion could be told in {evidence.clicks - moved} of {evidence.clicks} clicks"
     # A click in which nothing could be told speaks weakly for a slow or blocked armature, and no more than that.
-    return Feature("moved", moved / evidence.clicks, said, weight=max(0.2, told), trials=evidence.clicks)
+    return Feature("moved", moved / evidence.clicks, said, weight=max(LEAST_TOLD, told), trials=evidence.clicks)
 
 
 def _hold(judged: Judged | None, evidence: Evidence) -> Feature | None:

@@ -160,7 +160,16 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
                 "opening": normal(math.log(0.45), 0.50),
             },
         ),
-        Hypothesis("stuck closed", 0.13, moved=(0.5, 15.0), opened=0.02, shapes={**unheard, "flow": NO_FLOW}),
+        Hypothesis("stuck closed", 0.08, moved=(0.5, 15.0), opened=0.02, shapes={**unheard, "flow": NO_FLOW}),
+        # Jammed with a little play: some air comes past, and at once, but no stroke is seen. A valve that is merely
+        # clogged moves as freely as a good one.
+        Hypothesis(
+            "stuck closed",
+            0.05,
+            moved=(0.5, 6.0),
+            opened=0.85,
+            shapes={**unheard, "flow": mix((0.8, uniform(-4.0, -0.3)), (0.2, uniform(-4.7, -2.0)))},
+        ),
         Hypothesis("stuck open", 0.13, moved=(0.5, 15.0), shapes={**unheard, "hold": OPEN_SEAT}),
         Hypothesis(
             "seat leak",

@@ -108,6 +108,20 @@ def test_a_plugged_port_is_told_from_a_stuck_valve_by_its_clicks() -> None:
 
 
 @pytest.mark.parametrize("normally", KINDS)
+@pytest.mark.parametrize("flow", [1.5, 3.0, 6.0])
+def test_a_jammed_valve_that_lets_a_little_air_past_is_stuck_and_one_that_clicks_is_restricted(
+    flow: float, normally: Normally
+) -> None:
+    untold = gone("pull_in_time_ms", "drop_out_time_ms", "click_spread_ms", why="no motion could be told")
+    jammed = valve(
+        {"flow_at_rated_vacuum_lpm_anr": flow, **untold}, moved_fraction=0.0, still_fraction=0.0, opened=True
+    )
+    assert causes(jammed, normally)[0].name == "stuck closed"
+    clogged = valve({"flow_at_rated_vacuum_lpm_anr": flow}, opened=True)
+    assert causes(clogged, normally)[0].name == "restricted"
+
+
+@pytest.mark.parametrize("normally", KINDS)
 def test_a_damped_valve_without_any_dip_is_sluggish_and_not_stuck(normally: Normally) -> None:
     told = "no motion could be told from the current"
     found = valve(

@@ -1,0 +1,122 @@
+"""Counting, and how sure the counts are."""
+
+from __future__ import annotations
+
+import pytest
+from scipy.stats import binom, binomtest
+
+from benchrig.analysis.results import Characteristic
+from benchrig.rehearsal.chances import Rate, quantile
+from benchrig.rehearsal.document import document
+from benchrig.rehearsal.one_valve import Allowed, Result, Setting
+from benchrig.rehearsal.plan import Entry
+from benchrig.rehearsal.remedies import again, remedy
+from benchrig.rehearsal.tally import Tally, kind_of_miss
+from benchrig.sequencer.events import ModelFacts
+from benchrig.verdict.cause import Evidence
+from benchrig.verdict.decide import decide
+from benchrig.verdict.words import Limit
+
+LEAK = Limit("hold_leak_sccm", None, 5.0, "made up")
+FACTS = ModelFacts("alder-24", "Alder", "closed", 30.0, "0.83 U", (LEAK,), True)
+SETTING = Setting(7, {"alder-24": Allowed(FACTS, 120.0, 60e3)})
+
+
+def valve(index: int, condition: str, leak: float, severity: float | None = None) -> Result:
+    """A valve on which nothing but the leak was measured, with a standard uncertainty of 0.2."""
+    parts = (("background leak of the bench", 0.19), ("volume of the reservoir", 0.06))
+    found = Characteristic("hold_leak_sccm", leak, 0.2, "sccm", how="", parts=parts)
+    judged = decide(
+        [found],
+        [LEAK],
+        guard_band="0.83 U",
+        normally="closed",
+        evidence=Evidence(moved_fraction=1.0, clicks=10),
+        reason="core",
+    )
+    return Result(Entry(index, "alder-24", condition, severity, 40 + index), "finished", judged, 50.0 + index)
+
+
+LOST = Result(Entry(4, "alder-24", "good", None, 44), "worker lost", said="its process died (by SIGKILL)")
+RESULTS = [
+    valve(3, "seat-leak", 4.95, 0.01),
+    valve(0, "good", 0.2),
+    LOST,
+    valve(1, "seat-leak", 63.0, 0.9),
+    valve(2, "seat-leak", 4.3, 0.1),
+    valve(5, "restricted", 63.0, 0.5),
+    valve(6, "good", 6.0),
+]
+
+
+@pytest.mark.parametrize(("count", "of"), [(0, 10), (3, 10), (10, 10), (1, 500), (499, 500)])
+def test_limits_are_those_of_clopper_and_pearson(count, of):
+    expected = binomtest(count, of).proportion_ci(confidence_level=0.95, method="exact")
+    assert Rate(count, of).limits == pytest.approx((expected.low, expected.high), abs=1e-12)
+
+
+@pytest.mark.parametrize(("n", "share"), [(50, 0.5), (400, 0.95), (1000, 0.5)])
+def test_the_limits_of_a_quantile_are_the_order_statistics_that_the_binomial_picks(n, share):
+    found = quantile([float(value) for value in range(1, n + 1)], share)
+    assert found is not None
+    low, high = found.low, found.high
+    assert low is not None
+    assert high is not None
+    assert binom.cdf(low - 1, n, share) <= 0.025 < binom.cdf(low, n, share)
+    assert binom.cdf(high - 1, n, share) >= 0.975 > binom.cdf(high - 2, n, share)
+
+
+def test_too_few_runs_give_no_limits_to_a_quantile():
+    found = quantile([1.0, 2.0, 3.0], 0.95)
+    assert found is not None
+    assert (found.low, found.high) == (None, None) or found.high is None
+
+
+def test_every_valve_is_counted_somewhere_whatever_became_of_it():
+    tally = Tally.of(RESULTS, 7)
+    assert tally.table() == {
+        "good": {"accept": 1, "reject": 1, "undecided": 0, "worker lost": 1},
+        "seat-leak": {"accept": 1, "reject": 1, "undecided": 1, "worker lost": 0},
+        "restricted": {"accept": 0, "reject": 1, "undecided": 0, "worker lost": 0},
+    }
+    rates = tally.rates()
+    assert (rates["false_accepts"].count, rates["false_accepts"].of) == (1, 4)
+    assert (rates["false_rejects"].count, rates["false_rejects"].of) == (1, 3)
+    assert (rates["cause_right"].count, rates["cause_right"].of) == (1, 2)
+    assert tally.by_grade()["barely"]["false_accepts"].count == 1
+    assert [kind_of_miss(each) for each in tally.misses()] == [
+        "false accept",
+        "false reject",
+        "worker lost",
+        "other cause",
+        "undecided",
+    ]
+
+
+def test_what_would_have_caught_a_miss_is_said_in_units_of_the_uncertainty():
+    by_index = {each.entry.index: each for each in RESULTS}
+    accepted = remedy(by_index[2], "0.83 U")
+    assert "3.5 u inside" in accepted
+    assert "A guard band of over 3.5 u" in accepted
+    undecided = remedy(by_index[3], "0.83 U")
+    assert "u below 0.03 would decide it" in undecided
+    assert "Most of it is background leak of the bench (0.19): that alone would not do." in undecided
+    assert "5.0 u outside" in remedy(by_index[6], "0.83 U")
+    assert "Named seat leak" in remedy(by_index[5], "0.83 U")
+    assert "SIGKILL" in remedy(LOST, "0.83 U")
+
+
+def test_a_miss_comes_with_the_command_that_runs_it_again():
+    assert again(RESULTS[0]) == (
+        "benchrig qualify --simulated seat-leak --model alder-24 --tag R-3 --seed 43 --severity 0.01"
+    )
+
+
+def test_a_rehearsal_that_was_stopped_says_so_and_counts_what_there_is():
+    said = document(Tally.of(RESULTS[:2], 7), SETTING, workers=1, wall_seconds=1.0)
+    assert (said["valves"], said["asked"], said["complete"]) == (2, 7, False)
+
+
+def test_a_rehearsal_stopped_before_the_first_valve_is_still_a_document():
+    said = document(Tally.of([], 7), SETTING, workers=1, wall_seconds=0.1)
+    assert (said["valves"], said["bench_seconds_median"], said["rates"]["undecided"]["rate"]) == (0, None, None)
