@@ -202,6 +202,17 @@ class StudyFile:
             if name in line["found"] and line["found"][name]["value"] is not None and not line["found"][name]["bound"]
         ]
 
+    def why_not(self, cell: Cell, name: str) -> str:
+        """Why a measured cell has no value of that characteristic, as the end of a sentence; empty when not known."""
+        line = next((line for line in self._lines if _cell(line) == cell), None)
+        if line is None:
+            return " (not measured yet)"
+        found = line["found"].get(name)
+        why = (
+            "" if found is None else found["why"] or (f"{found['bound']} {found['value']:g}" if found["bound"] else "")
+        )
+        return f" ({why})" if why else ""
+
     def stated_u(self, name: str) -> float | None:
         """Root mean square of the standard uncertainties that the analysis stated; None when there are none."""
         stated = [line["found"][name]["u"] for line in self._lines if name in line["found"]]

@@ -36,7 +36,7 @@ def gauge_svg(each: Studied) -> str:
             f"{share:.1f}", (at, share), (0, 2), textcoords="offset points", ha="center", fontsize=7, color=INK
         )
     for level in (10, 30):
-        bars.axhline(level, color=LIMIT, linewidth=0.7, dashes=(4, 2))
+        bars.axhline(level, color=LIMIT, linewidth=0.7, dashes=(4, 2), zorder=1.5)
 
     places = list(range(len(table.parts)))
     every = max(1, -(-len(places) // _MANY))

@@ -100,8 +100,8 @@ def component_rows(each: Studied) -> tuple[ComponentRow, ...]:
             ComponentRow(
                 _NAMES[name],
                 "" if name in ("operator", "interaction") else name,
-                f"{component.sd:.3g}",
-                f"{component.sd_low:.2g} to {component.sd_high:.2g}",
+                f"{component.sd:#.3g}",
+                f"{component.sd_low:#.2g} to {component.sd_high:#.2g}",
                 f"{component.contribution_percent:.2f}",
                 f"{component.study_percent:.2f}",
                 name in ("operator", "interaction"),
