@@ -97,7 +97,7 @@ def ctrl_c_is_an_ordinary_byte():
     same(bench.chip.keyboard, -1, "interrupt character")
     bench.chip.incoming = b"\x03\x03\r\n\x03\x00"
     hello = bench.ask(m.HELLO)
-    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 1, 32768), "HELLO")
+    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 1, 26624), "HELLO")
     same(hello.channels, pins.CHANNELS, "channels")
 
 

@@ -1,5 +1,6 @@
 """The port to the microcontroller on a fake chip, here and on MicroPython itself. No real chip has been tried."""
 
+import ast
 import json
 import os
 import subprocess
@@ -9,6 +10,7 @@ import pytest
 
 from firmware_protocol.rp2040 import boot, pins
 from tests.firmware_protocol.port_scenarios import SCENARIOS
+from tests.firmware_protocol.test_micropython import runtime
 from tests.helpers import absent, need_program
 
 REPOSITORY = Path(__file__).parents[2]
@@ -42,3 +44,17 @@ def test_on_micropython():
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert json.loads(done.stdout) == [scenario.__name__ for scenario in SCENARIOS]
+
+
+def test_the_port_imports_only_what_the_board_has():
+    board_has = {"machine", "micropython", "rp2", "uctypes", "select", "sys", "time", "collections"}
+    found = {}
+    for path in (REPOSITORY / "firmware_protocol" / "rp2040").glob("*.py"):
+        found[path.stem] = set()
+        for node in runtime(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                found[path.stem] |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom):
+                found[path.stem].add((node.module or "").split(".")[0])
+    assert found["boot"] == {"machine"}, "what comes first hangs on no file of ours"
+    assert set().union(*found.values()) <= {*board_has, "firmware_protocol"}
