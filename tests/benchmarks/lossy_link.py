@@ -168,6 +168,8 @@ def study(count: int, loss: float, kinds: tuple[str, ...], first_seed: int) -> C
         if not pulses_agree(want.pins.masks, got.pins.masks, got.status):
             total["OTHER CHANGES AT THE PINS"] += 1
             print(f"{valve} line {first_seed + number}: pins {want.pins.masks}\n  {got.pins.masks}", flush=True)
+        if total["runs"] % 50 == 0:
+            print(dict(total), flush=True)
         if not same or look.acted:
             print(
                 f"{valve} line {first_seed + number}: {got.status} {got.verdict} {got.cause} {got.error}; "
