@@ -7,13 +7,27 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from firmware_protocol.messages import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT
 from simulators.machine import Machine
 from simulators.meter import MeterMode
+from simulators.wire import RATE
 
 __all__ = ["FAULT_KINDS", "Fault", "parse_fault", "schedule"]
 
 LINE_LEAK_SCCM = 40.0
 """About what a cut in a hose lets in: far above any good bench, far below an open valve (our own invention)."""
+BLOCKED_LINE_M2 = 0.15e-6
+"""What a kink leaves of a hose: less than a tenth of an open valve (our own invention)."""
+TRANSDUCER_OFFSET_PA, TRANSDUCER_SLOW_S = 2_500.0, 1.5
+SUPPLY_SAG_OHM = 4.0
+"""A corroded terminal of the supply."""
+SUPPLY_NOISE_V, SUPPLY_NOISE_A = 0.7, 0.003
+"""Of a failing supply, too fast for the coil to smooth it away from the converter (our own invention)."""
+HELD_RANGE_OHM = 10.0
+AMBIENT_STEP_K = 6.0
+"""A door opened on a warm day."""
+RELAYS = {"coil": COIL, "meter": METER, "pump": PUMP, "isolation": ISOLATION, "vent": VENT, "reference": REFERENCE}
+"""Welded is on for good and dead off for good; for the vent, on is closed."""
 WEAK_PUMP = 0.05
 """Part of its strength that a pump with a torn diaphragm has left (our own invention)."""
 
@@ -42,6 +56,61 @@ def _weak_pump(machine: Machine) -> None:
     machine.world.pump_strength *= WEAK_PUMP
 
 
+def _relay(*, welded: int = 0, dead: int = 0) -> Callable[[Machine], None]:
+    def fail(machine: Machine) -> None:
+        machine.world.fail_relays(welded=welded, dead=dead)
+
+    return fail
+
+
+def _blocked_line(machine: Machine) -> None:
+    machine.world.block_line(BLOCKED_LINE_M2)
+
+
+def _transducer_stuck(machine: Machine) -> None:
+    machine.pins.stick_transducer()
+
+
+def _transducer_offset(machine: Machine) -> None:
+    machine.pins.shift_transducer(TRANSDUCER_OFFSET_PA)
+
+
+def _transducer_slow(machine: Machine) -> None:
+    machine.world.transducer_lag_s = TRANSDUCER_SLOW_S
+
+
+def _supply_sag(machine: Machine) -> None:
+    machine.world.source_ohm += SUPPLY_SAG_OHM
+
+
+def _supply_noise(machine: Machine) -> None:
+    machine.pins.add_noise(SUPPLY_NOISE_V, SUPPLY_NOISE_A)
+
+
+def _meter_range(machine: Machine) -> None:
+    machine.meter.hold_range(HELD_RANGE_OHM)
+
+
+def _frames_lost(machine: Machine) -> None:
+    machine.wire.lost = RATE
+
+
+def _frames_damaged(machine: Machine) -> None:
+    machine.wire.damaged = RATE
+
+
+def _frames_repeated(machine: Machine) -> None:
+    machine.wire.repeated = RATE
+
+
+def _frames_delayed(machine: Machine) -> None:
+    machine.wire.delayed = RATE
+
+
+def _ambient_step(machine: Machine) -> None:
+    machine.world.ambient_k += AMBIENT_STEP_K
+
+
 def _meter(mode: MeterMode) -> Callable[[Machine], None]:
     def set_mode(machine: Machine) -> None:
         machine.meter_mode = mode
@@ -61,6 +130,20 @@ FAULT_KINDS: dict[str, Callable[[Machine], None]] = {
     "meter-other": _meter(MeterMode.OTHER),
     "line-leak": _line_leak,
     "weak-pump": _weak_pump,
+    "blocked-line": _blocked_line,
+    "transducer-stuck": _transducer_stuck,
+    "transducer-offset": _transducer_offset,
+    "transducer-slow": _transducer_slow,
+    "supply-sag": _supply_sag,
+    "supply-noise": _supply_noise,
+    "meter-range": _meter_range,
+    "frames-lost": _frames_lost,
+    "frames-damaged": _frames_damaged,
+    "frames-repeated": _frames_repeated,
+    "frames-delayed": _frames_delayed,
+    "ambient-step": _ambient_step,
+    **{f"{name}-relay-welded": _relay(welded=bit) for name, bit in RELAYS.items()},
+    **{f"{name}-relay-dead": _relay(dead=bit) for name, bit in RELAYS.items()},
 }
 """Name of each kind, and what it does to the machine. All last, except meter-late: it holds back one answer."""
 

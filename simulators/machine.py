@@ -17,6 +17,7 @@ from firmware_protocol.messages import COIL
 from simulators.meter import Meter, MeterMode
 from simulators.pins import CHANNELS, Pins
 from simulators.plant import Plant
+from simulators.wire import Wire
 from simulators.world.truths import InstrumentTruth
 
 __all__ = ["BUILD", "IDENTITY", "Machine"]
@@ -49,6 +50,8 @@ class Machine:
         The board's own logic, on simulated pins.
     meter : Meter
         The multimeter.
+    wire : Wire
+        What the link to the board does to frames.
     board_unplugged : bool
         Nobody can talk to the board; it runs on.
     on_change : callable
@@ -69,6 +72,7 @@ class Machine:
         self.world = world
         self.board_unplugged = False
         self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
+        self.wire = Wire(seed)
         self._pins = Pins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
         wrong = InstrumentTruth() if errors is None else errors
@@ -128,6 +132,11 @@ class Machine:
             Nothing of that name.
         """
         self.world.connect(fitting)
+
+    @property
+    def pins(self) -> Pins:
+        """The board's pins, for faults of what is wired to them."""
+        return self._pins
 
     def board_exchange(self, data: bytes) -> bytes:
         """Let the board hear these bytes now; return what it says."""

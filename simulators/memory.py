@@ -1,13 +1,14 @@
 """Links to the simulated instruments inside this program, on a clock whose seconds pass as fast as they are worked out.
 
-A request takes a moment to arrive and so does its answer, as over USB and a network. Not modelled: loss, damage and
-odd chunks on the wire; the tests of the protocol have those.
+A request takes a moment to arrive and so does its answer, as over USB and a network. Not modelled: odd chunks on
+the wire; loss, damage, repeats and delay of whole frames are the machine's `wire`.
 """
 
 from __future__ import annotations
 
 import errno
 from collections import deque
+from functools import partial
 
 from simulators.machine import Machine
 from simulators.meter import MeterMode
@@ -59,7 +60,7 @@ class MemoryByteLink:
     def __init__(self, machine: Machine) -> None:
         self.name = "the simulated bench"
         self._machine = machine
-        self._arriving: deque[tuple[float, bytes]] = deque()
+        self._arriving: list[tuple[float, bytes]] = []
         self._last_s = 0.0
         self._open = True
 
@@ -70,14 +71,17 @@ class MemoryByteLink:
         arrives_s = max(self._machine.now_s + WIRE_S, self._last_s) + len(data) * BYTE_S
         self._last_s = arrives_s
 
-        def deliver() -> None:
-            if self._machine.board_unplugged:
-                return
-            answer = self._machine.board_exchange(data)
-            if answer:
-                self._arriving.append((arrives_s + WIRE_S + len(answer) * BYTE_S, answer))
+        for late_s, piece in self._machine.wire.passed(data):
+            self._machine.at(arrives_s + late_s, partial(self._deliver, piece))
 
-        self._machine.at(arrives_s, deliver)
+    def _deliver(self, data: bytes) -> None:
+        if self._machine.board_unplugged:
+            return
+        answer = self._machine.board_exchange(data)
+        now_s = self._machine.now_s
+        for late_s, piece in self._machine.wire.passed(answer) if answer else ():
+            self._arriving.append((now_s + late_s + WIRE_S + len(piece) * BYTE_S, piece))
+        self._arriving.sort(key=lambda arrival: arrival[0])
 
     def read(self, deadline: float) -> bytes:
         """Return what has arrived, waiting for at least one byte; ``b""`` once the deadline has passed."""
@@ -90,7 +94,7 @@ class MemoryByteLink:
             self._check()
             return b""
         self._machine.advance_to(self._arriving[0][0])
-        return self._arriving.popleft()[1]
+        return self._arriving.pop(0)[1]
 
     def close(self) -> None:
         """Give the port back. Safe to repeat."""

@@ -13,11 +13,11 @@ import math
 import re
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from simulators.meter_setting import MeterSetting, limited
-from simulators.ohmmeter import Ohmmeter, Terminals
+from simulators.ohmmeter import RANGES, Ohmmeter, Range, Terminals
 from simulators.scpi import ScpiError, Status, arguments, compiled_header, split_units
 
 __all__ = ["IDENTITY", "Meter", "MeterMode"]
@@ -111,6 +111,7 @@ class Meter:
         self._answers: deque[tuple[float, str]] = deque()
         self._held: str | None = None
         self._commands = self._table()
+        self._held_range: Range | None = None
         self._reset()
 
     # -- what the wire sees
@@ -219,6 +220,8 @@ class Meter:
     def _reset(self) -> None:
         self._wires = 2
         self._settings = {2: MeterSetting(), 4: MeterSetting()}
+        if self._held_range is not None:
+            self.hold_range(self._held_range.full_ohm)
         self._samples = 1
         self._source = "IMM"
         self._stop()
@@ -291,7 +294,15 @@ class Meter:
 
     def _change(self, wires: int, setting: MeterSetting) -> None:
         self._stop()
+        if self._held_range is not None:
+            setting = replace(setting, range=self._held_range, auto=False)
         self._settings[wires] = setting
+
+    def hold_range(self, full_ohm: float) -> None:
+        """Stay on one range from now on, whatever is asked for, as with a range key held down."""
+        self._held_range = next(r for r in RANGES if r.full_ohm == full_ohm)
+        for wires, setting in self._settings.items():
+            self._settings[wires] = replace(setting, range=self._held_range, auto=False)
 
     def _set_samples(self, given: list[str], _: float) -> None:
         self._samples = round(limited(given[0], 1, MOST_SAMPLES, 1, ohms=False))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,6 +140,8 @@ class Pins:
         self._samples = 0
         self._words = np.empty((0, 0), dtype="<u2")
         self._converted = 0
+        self._stuck_pa: float | None = None
+        self._shift_pa = 0.0
         self._read_at_us = dict.fromkeys(_NAMES, -1)
         self._reads = dict.fromkeys(_NAMES, 0)
 
@@ -201,7 +203,11 @@ class Pins:
         for column, index in enumerate(self._captured):
             channel = self._channels[index]
             noise = channel.noise.at(instants_us * _MOST_AT_ONCE)
-            self._words[new, column] = channel.raw(arrays[_NAMES[index]][new], noise)
+            quantity = arrays[_NAMES[index]][new]
+            if index == PRESSURE and self._transducer_fails:
+                shown = quantity if self._stuck_pa is None else np.full_like(quantity, self._stuck_pa)
+                quantity = shown + self._shift_pa
+            self._words[new, column] = channel.raw(quantity, noise)
         self._converted = new.stop
 
     def capture_stop(self) -> None:
@@ -213,9 +219,31 @@ class Pins:
         """Whether a capture is still recording."""
         return self._sampler is not None and self._sampler.recorded < self._samples
 
+    @property
+    def _transducer_fails(self) -> bool:
+        return self._stuck_pa is not None or self._shift_pa != 0.0
+
+    def stick_transducer(self) -> None:
+        """Let the transducer show what it shows now for ever."""
+        self._convert()
+        self._stuck_pa = self._world.transducer_pa()
+
+    def shift_transducer(self, pa: float) -> None:
+        """Add to what the transducer shows from now on."""
+        self._convert()
+        self._shift_pa += pa
+
+    def add_noise(self, supply_v: float, current_a: float) -> None:
+        """Let the supply be noisy from now on: root mean squares, each sample drawn apart."""
+        self._convert()
+        for index, more_v in ((SUPPLY, supply_v / DIVIDER), (COIL_CURRENT, current_a * SHUNT_V_PER_A)):
+            channel = self._channels[index]
+            self._channels[index] = replace(channel, noise_v=math.hypot(channel.noise_v, more_v))
+
     def _quantity(self, index: int) -> float:
         if index == COIL_CURRENT:
             return self._world.coil_current_a()
         if index == PRESSURE:
-            return self._world.transducer_pa()
+            shown_pa = self._world.transducer_pa() if self._stuck_pa is None else self._stuck_pa
+            return shown_pa + self._shift_pa if self._transducer_fails else shown_pa
         return self._world.supply_v() if index == SUPPLY else self._world.ambient_thermistor_k()

@@ -29,6 +29,15 @@ class Plant(Protocol):
     supply_on: bool
     line_leak_sccm: float
     pump_strength: float
+    source_ohm: float
+    transducer_lag_s: float
+    ambient_k: float
+
+    def fail_relays(self, *, welded: int = 0, dead: int = 0) -> None:
+        """Weld relays of these outputs, or let them die."""
+
+    def block_line(self, left_m2: float) -> None:
+        """Block the line to the valve but for so much area."""
 
     @property
     def t_s(self) -> float:

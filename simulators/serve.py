@@ -14,6 +14,7 @@ import time
 import tty
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 
@@ -167,14 +168,22 @@ class Server:
             return
         if mask & selectors.EVENT_READ:
             data = os.read(self._master, 4096)
-            answer = self._machine.board_exchange(data)
-            if len(self._board_out) < MOST_UNREAD_BYTES:
-                self._board_out += answer
+            for late_s, piece in self._machine.wire.passed(data):
+                self._machine.at(self._machine.now_s + late_s, partial(self._exchange, piece))
         with suppress(BlockingIOError):
             while self._board_out:
                 del self._board_out[: os.write(self._master, self._board_out)]
         wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._board_out else 0)
         self._selector.modify(self._master, wanted, self._board_ready)
+
+    def _exchange(self, data: bytes) -> None:
+        for late_s, piece in self._machine.wire.passed(self._machine.board_exchange(data)):
+            self._machine.at(self._machine.now_s + late_s, partial(self._answer, piece))
+
+    def _answer(self, data: bytes) -> None:
+        if self._board_open and len(self._board_out) < MOST_UNREAD_BYTES:
+            self._board_out += data
+            self._selector.modify(self._master, selectors.EVENT_READ | selectors.EVENT_WRITE, self._board_ready)
 
     def _close_board(self) -> None:
         if not self._board_open:

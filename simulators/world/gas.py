@@ -81,6 +81,10 @@ def vent_area_m2(c_m3_s_pa: float) -> float:
     return c_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / CHOKED
 
 
+def _in_series_m2(first: float, second: float) -> float:
+    return first * second / math.hypot(first, second)
+
+
 class Gas:
     """Mass and energy of the gas, moved on segment by segment.
 
@@ -114,6 +118,8 @@ class Gas:
         self._valve_joined = True
         self._orifice_m2 = 0.0
         self.dirt_m2 = 0.0
+        self.line_m2 = math.inf
+        self.transducer_lag_s = bench.transducer_lag_s
         self.rate_pa_s = 0.0
 
     @property
@@ -126,7 +132,12 @@ class Gas:
         if lift_m <= 0.0 or not self._valve_joined:
             return 0.0
         curtain = math.pi * self._port.seat_m * lift_m
-        return self._port.area_m2 * curtain / math.hypot(self._port.area_m2, curtain)
+        return _in_series_m2(self._port.area_m2, curtain)
+
+    def through_line_m2(self, lift_m: float) -> float:
+        """The same, seen through the line between valve and manifold, which something may block."""
+        area_m2 = self.port_area_m2(lift_m)
+        return area_m2 if math.isinf(self.line_m2) else _in_series_m2(area_m2, self.line_m2)
 
     def valve_kg_s(self, valve_m2: float, ratio: float, inlet_k: float) -> float:
         """Mass flow from the ambient through the valve alone, its seat leak included."""
@@ -241,10 +252,10 @@ class Gas:
     ) -> GasSegment:
         """Keep the step as cubics; move the transducer on by the exact answer of a first-order lag to a cubic."""
         p0, p1, p2, p3 = (c * self._pressure_per_j for c in hermite(h, *energy))
-        lag = self.bench.transducer_lag_s
+        lag = self.transducer_lag_s
         f1 = p1 - lag * (2.0 * p2 - lag * 6.0 * p3)
         felt = (p0 - lag * f1, f1, p2 - lag * 3.0 * p3, p3)
         decaying = self.state.felt_pa - felt[0]
         decay = math.exp(-h / lag) if lag > 0.0 else 0.0
         self.state.felt_pa = felt[0] + h * (felt[1] + h * (felt[2] + h * felt[3])) + decaying * decay
-        return GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying)
+        return GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying, lag)

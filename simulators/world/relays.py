@@ -16,6 +16,8 @@ TRAVEL_S = {
     REFERENCE: (8e-3, 7e-3),
 }
 """Time that switching each output on and off takes (our own invention; K1 is solid state)."""
+BOUNCE_S = {METER: (0.3e-3, 0.8e-3)}
+"""After closing, contacts part once more and close for good: for those that carry a signal, where it could show."""
 
 
 class Relays:
@@ -23,8 +25,8 @@ class Relays:
 
     Attributes
     ----------
-    arrived : int
-        Outputs that have switched, as bits.
+    welded, dead : int
+        Relays that are on, and that are off, whatever they are told; dead goes before welded.
 
     Examples
     --------
@@ -36,8 +38,9 @@ class Relays:
     """
 
     def __init__(self) -> None:
-        self.arrived = 0
+        self._moved = 0
         self._commanded = 0
+        self.welded = self.dead = 0
         self._pending: list[tuple[float, int, bool]] = []
 
     @property
@@ -54,19 +57,35 @@ class Relays:
                 on = bool(mask & bit)
                 self._pending = [p for p in self._pending if p[1] != bit]
                 self._pending.append((t_s + (on_s if on else off_s), bit, on))
+                if on and bit in BOUNCE_S:
+                    opens_s, closes_s = BOUNCE_S[bit]
+                    self._pending += [(t_s + on_s + opens_s, bit, False), (t_s + on_s + closes_s, bit, True)]
         self._pending.sort()
         return bool(changed)
 
     def arrive(self, t_s: float) -> int:
         """Let arrive what is due; return the bits that came."""
-        before = self.arrived
-        self.arrived = self.at(t_s)
+        before = self._moved
+        self._moved = self._raw(t_s)
         self._pending = [p for p in self._pending if p[0] > t_s]
-        return before ^ self.arrived
+        return before ^ self._moved
+
+    def fail(self, *, welded: int = 0, dead: int = 0) -> None:
+        """Weld these relays, or let them die, besides those that are already."""
+        self.welded |= welded
+        self.dead |= dead
 
     def at(self, t_s: float) -> int:
         """Outputs that have switched by an instant, if nothing more is commanded."""
-        on = self.arrived
+        return (self._raw(t_s) | self.welded) & ~self.dead
+
+    @property
+    def arrived(self) -> int:
+        """Outputs that have switched, as far as their relays can."""
+        return (self._moved | self.welded) & ~self.dead
+
+    def _raw(self, t_s: float) -> int:
+        on = self._moved
         for due_s, bit, is_on in self._pending:
             if due_s <= t_s:
                 on = on | bit if is_on else on & ~bit

@@ -26,8 +26,6 @@ class WorldSampler:
         First instant and distance of the samples, in seconds.
     samples : int
         How many.
-    lag_s : float
-        Time constant of the transducer.
     not_before_s : float
         An earlier sample is taken at this instant instead.
     catch_up : callable
@@ -40,7 +38,6 @@ class WorldSampler:
         period_s: float,
         samples: int,
         *,
-        lag_s: float,
         not_before_s: float,
         catch_up: Callable[[], None],
     ) -> None:
@@ -48,7 +45,6 @@ class WorldSampler:
         self.period_s = period_s
         self.samples = samples
         self._begin_s = t0_s - EARLY * period_s
-        self._lag_s = lag_s
         self._catch_up = catch_up
         self._filled = 0
         self._due = 0
@@ -114,7 +110,7 @@ class WorldSampler:
             current, sag_v = _current_and_sag(at_s, [*self._actuator, *actuator])
             self._arrays["current_a"][first:new] = current
             self._arrays["supply_v"][first:new] = supply_v - sag_v
-            self._arrays["transducer_pa"][first:new] = _felt(at_s, [*self._gas, gas], self._lag_s)
+            self._arrays["transducer_pa"][first:new] = _felt(at_s, [*self._gas, gas])
             self._arrays["thermistor_k"][first:new] = thermistor_k
             self._filled = new
         self._due = new
@@ -134,10 +130,10 @@ def _current_and_sag(at_s: Samples, segments: Sequence[ActuatorSegment]) -> tupl
     return current, source_ohm * current
 
 
-def _felt(at_s: Samples, segments: Sequence[GasSegment], lag_s: float) -> Samples:
-    table = np.array([(g.begin_s, g.end_s, *g.felt, g.decaying_pa) for g in segments])
+def _felt(at_s: Samples, segments: Sequence[GasSegment]) -> Samples:
+    table = np.array([(g.begin_s, g.end_s, *g.felt, g.decaying_pa, g.lag_s) for g in segments])
     which = np.minimum(np.searchsorted(table[:, 1], at_s), len(table) - 1)
-    begin, _, a, b, c, d, decaying = table[which].T
+    begin, _, a, b, c, d, decaying, lag_s = table[which].T
     s = at_s - begin
-    decay = np.exp(-s / lag_s) if lag_s > 0.0 else 0.0
+    decay = np.exp(-s / np.maximum(lag_s, 1e-12))
     return np.asarray(a + s * (b + s * (c + s * d)) + decaying * decay, dtype=np.float64)

@@ -134,3 +134,4 @@ class GasSegment:
     pressure: Cubic
     felt: Cubic
     decaying_pa: float
+    lag_s: float

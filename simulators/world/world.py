@@ -142,7 +142,7 @@ class World:
             end = segments[-1].end_s
             gas_segment = gas.segment(begin, end, self._mean_area(segments), whole=True)
         else:
-            area = gas.port_area_m2(actuator.lift_m(actuator.state.travel_m))
+            area = gas.through_line_m2(actuator.lift_m(actuator.state.travel_m))
             gas_segment = gas.segment(begin, limit_s, area)
             end = gas_segment.end_s
             segments = []
@@ -164,7 +164,7 @@ class World:
         """Mean area of the port over segments in motion."""
         total = 0.0
         for s in segments:
-            middle = self._gas.port_area_m2(self._actuator.lift_m(0.5 * (s.travel_0 + s.travel_1)))
+            middle = self._gas.through_line_m2(self._actuator.lift_m(0.5 * (s.travel_0 + s.travel_1)))
             total += middle * (s.end_s - s.begin_s)
         return total / (segments[-1].end_s - segments[0].begin_s)
 
@@ -302,6 +302,44 @@ class World:
         self._gas.disturb()
 
     @property
+    def source_ohm(self) -> float:
+        """Resistance of source and wiring, over which the supply sags."""
+        return self._circuit.bench_source_ohm
+
+    @source_ohm.setter
+    def source_ohm(self, ohm: float) -> None:
+        self._cut()
+        for circuit in {id(c): c for c in (self._circuit, self._valve_actuator.circuit)}.values():
+            circuit.bench_source_ohm = ohm
+            circuit.feed(driven=circuit.fed)
+        self._actuator.disturb()
+
+    @property
+    def transducer_lag_s(self) -> float:
+        """Time constant of the transducer."""
+        return self._gas.transducer_lag_s
+
+    @transducer_lag_s.setter
+    def transducer_lag_s(self, seconds: float) -> None:
+        self._cut()
+        self._gas.transducer_lag_s = seconds
+        self._gas.disturb()
+
+    def block_line(self, left_m2: float) -> None:
+        """Leave the line between valve and manifold no more than so much area."""
+        self._cut()
+        self._gas.line_m2 = left_m2
+        self._gas.disturb()
+
+    def fail_relays(self, *, welded: int = 0, dead: int = 0) -> None:
+        """Weld the relays of these outputs (on for good), or let them die (off for good); dead goes before welded."""
+        self._cut()
+        self._relays.fail(welded=welded, dead=dead)
+        self._wire()
+        self._actuator.disturb()
+        self._gas.disturb()
+
+    @property
     def ambient_pa(self) -> float:
         """Absolute pressure of the ambient air."""
         return self._gas.ambient_pa
@@ -357,7 +395,7 @@ class World:
         if self._block is None:
             return self._gas.state.felt_pa
         gas = self._block.gas
-        lag = self.bench.transducer_lag_s
+        lag = gas.lag_s
         s = self._t_s - gas.begin_s
         return cubic(gas.felt, s) + (gas.decaying_pa * math.exp(-s / lag) if lag > 0.0 else 0.0)
 
@@ -413,7 +451,6 @@ class World:
             t0_s,
             period_s,
             samples,
-            lag_s=self.bench.transducer_lag_s,
             not_before_s=self._t_s,
             catch_up=self._catch_up,
         )
@@ -436,7 +473,7 @@ class World:
         c = self._circuit
         segment = ActuatorSegment(t, t, *at_rest, c.source_ohm, c.bypass_a, c.bypass_part)
         flat = (g.mass_kg, 0.0, 0.0, 0.0), (self._gas.pressure_pa, 0.0, 0.0, 0.0), (g.felt_pa, 0.0, 0.0, 0.0)
-        return _Block(t, t, [segment], GasSegment(t, t, *flat, 0.0), [], a, g, 0.0)
+        return _Block(t, t, [segment], GasSegment(t, t, *flat, 0.0, 0.0), [], a, g, 0.0)
 
     # --- truths -------------------------------------------------------------------------------------------------------
 

@@ -14,9 +14,13 @@ from tests.simulators.plants import StillPlant
 
 
 def test_the_kinds_are_those_of_the_command_line():
-    assert set(FAULT_KINDS) == {
+    relays = {f"{name}-relay-{how}" for name in ("coil", "meter", "pump", "isolation", "vent", "reference")
+              for how in ("welded", "dead")}  # fmt: skip
+    assert set(FAULT_KINDS) == relays | {
         "supply-off", "estop", "guard", "unplug", "meter-silent", "meter-late", "meter-garbage", "meter-unplug",
-        "meter-other", "line-leak", "weak-pump",
+        "meter-other", "line-leak", "weak-pump", "blocked-line", "transducer-stuck", "transducer-offset",
+        "transducer-slow", "supply-sag", "supply-noise", "meter-range", "frames-lost", "frames-damaged",
+        "frames-repeated", "frames-delayed", "ambient-step",
     }  # fmt: skip
 
 
