@@ -14,6 +14,7 @@ __all__ = ["bench"]
 # name -> (where the command is, its line in --help); loaded when called
 _MORE: dict[str, tuple[str, str]] = {
     "repeatability": ("benchrig.cli.bench_repeatability:repeatability", "How much of what is seen is the bench's own?"),
+    "chart": ("benchrig.cli.bench_chart:chart", "Has it drifted? Charts of a known-good valve measured daily."),
     "check": ("benchrig.cli.bench_check:check", "Two minutes a day: can the bench be trusted?"),
 }
 

@@ -55,14 +55,19 @@ def who(named: str | None) -> str:
     help="Of the simulated valve's condition: 0 barely outside the limits, 1 grossly. Left out: clearly.",
 )
 @click.option(
+    "--same-part",
+    type=click.IntRange(0, 2**32 - 1),
+    help="Simulated part and bench by this seed, only the noise by --seed: one part measured again.",
+)
+@click.option(
     "--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice."
 )
 @click.option(
     "--reason",
-    type=click.Choice(["core", "return", "new-stock"]),
+    type=click.Choice(["core", "return", "new-stock", "check-valve"]),
     default="core",
     show_default=True,
-    help="Why the part is here.",
+    help="Why the part is here; check-valve: the known-good part that is measured daily (benchrig bench chart).",
 )
 @click.option("--complaint", default="", help="What the customer says.")
 @click.option("--findings", default="", help="What you see on the part: cracks, corrosion, charcoal dust.")
@@ -84,6 +89,7 @@ def qualify(
     simulated: str | None,
     seed: int,
     severity: float | None,
+    same_part: int | None,
     faults: tuple[str, ...],
     reason: str,
     complaint: str,
@@ -125,6 +131,8 @@ def qualify(
             options["faults"] = list(faults)
             if severity is not None:
                 options["severity"] = severity
+            if same_part is not None:
+                options |= {"valve_seed": same_part, "bench_seed": same_part}
             opened = open_registered("simulated", options, wire_log=log)
         else:
             path = bench_file or home() / "bench.toml"
@@ -142,4 +150,8 @@ def qualify(
             as_json=as_json,
             allow_uncalibrated=allow_uncalibrated,
         )
+    if reason == "check-valve" and not as_json:
+        from benchrig.cli.bench_chart import tell_after_run
+
+        tell_after_run(intake.tag)
     sys.exit(status)

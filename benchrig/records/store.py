@@ -16,6 +16,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
+from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.model import RunRecord, RunSummary
 from benchrig.records.recorder import Recorder, close_run, give_back, last_link, lock_path, run_number, spare_path
 from benchrig.records.schema import open_database
@@ -130,6 +131,17 @@ class Store:
                 )
                 for row in connection.execute(query.order_by(c.id.desc()).limit(limit)).mappings()
             ]
+
+    def check_valve_runs(self, tag: str | None = None) -> CheckValveHistory:
+        """All finished runs of one check valve, oldest first; of the one measured last when no tag is given.
+
+        Raises
+        ------
+        ConfigError
+            There is none.
+        """
+        with self._reader.begin() as connection:
+            return check_valve_history(connection, self.path, tag)
 
     def _close_cut_off_runs(self) -> None:
         c = tables.runs.c

@@ -33,7 +33,14 @@ def gauge_svg(each: Studied) -> str:
     bars.set_ylim(0, 112)
     for at, share in enumerate(shares):
         bars.annotate(
-            f"{share:.1f}", (at, share), (0, 2), textcoords="offset points", ha="center", fontsize=7, color=INK
+            f"{share:.1f}",
+            (at, share),
+            (0, 2),
+            textcoords="offset points",
+            ha="center",
+            fontsize=7,
+            color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )
     for level in (10, 30):
         bars.axhline(level, color=LIMIT, linewidth=0.7, dashes=(4, 2), zorder=1.5)

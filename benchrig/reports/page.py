@@ -24,12 +24,14 @@ _DISPOSITIONS = {
     "scrap": "Scrap it",
     "refund": "Refund it",
     "return to customer": "Return it to the customer",
+    "keep": "Put it back on its shelf",
     "ask": "Ask before deciding",
 }
 _REASONS = {
     "core": "core, handed in for rebuilding",
     "return": "returned by a customer",
     "new-stock": "new stock",
+    "check-valve": "check valve, a known-good part kept to look at the bench",
 }
 _GUARD_BANDS = {
     "0.83 U": "0.83 times the expanded uncertainty (ISO 14253-1)",

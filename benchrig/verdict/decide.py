@@ -39,7 +39,7 @@ def decide(
         State of the model without current.
     evidence : Evidence
         What else was seen.
-    reason : {"core", "return", "new-stock"}
+    reason : {"core", "return", "new-stock", "check-valve"}
         Why the part is here.
 
     Returns

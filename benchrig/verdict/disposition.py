@@ -27,7 +27,7 @@ def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[
         On the whole valve.
     causes : sequence of Cause
         Candidates, as from `likely_causes`; only a rejected valve needs them.
-    reason : {"core", "return", "new-stock"}
+    reason : {"core", "return", "new-stock", "check-valve"}
         Why the part is here.
 
     Notes
@@ -43,6 +43,10 @@ def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[
     >>> dispose("accept", [], "return")[0]
     'return to customer'
     """
+    if reason == "check-valve":
+        if verdict == "accept":
+            return "keep", "It is the check valve: it goes back to its shelf."
+        return "ask", "It is the check valve, which was known to be good: look at the bench first, then at the valve."
     if verdict == "undecided":
         return "ask", "The measurements do not decide it: somebody has to, or measure again."
     if verdict == "accept":

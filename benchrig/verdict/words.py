@@ -11,8 +11,9 @@ __all__ = ["Cause", "Disposition", "Judged", "Judgement", "Limit", "Outcome", "R
 
 Outcome = Literal["pass", "conditional pass", "conditional fail", "fail", "not measured", "no limit"]
 Verdict = Literal["accept", "reject", "undecided"]
-Reason = Literal["core", "return", "new-stock"]
-Disposition = Literal["sell", "clean and retest", "scrap", "refund", "return to customer", "ask"]
+Reason = Literal["core", "return", "new-stock", "check-valve"]
+"""A check valve is a known-good part that is kept on the shelf and measured daily: it looks at the bench."""
+Disposition = Literal["sell", "clean and retest", "scrap", "refund", "return to customer", "keep", "ask"]
 
 
 @dataclass(frozen=True)

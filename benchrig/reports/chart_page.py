@@ -1,0 +1,79 @@
+"""The charts of a check valve as one self-contained HTML page, and on the terminal."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from benchrig.reports.chart_plot import chart_svg
+from benchrig.reports.chart_words import ChartReport, said
+from benchrig.reports.page import environment, write_text
+from benchrig.reports.words import unit_text, visible
+
+__all__ = ["chart_page_html", "print_chart", "write_chart_page"]
+
+
+def chart_page_html(report: ChartReport) -> str:
+    """Make the page: a pure function of the report. No network, no script, no other file."""
+    from markupsafe import Markup
+
+    order = sorted(report.charted, key=lambda each: not each.now)  # those that warn come first
+    blocks = [
+        {
+            "each": each,
+            "unit": unit_text(each.unit),
+            "now": [said(each, signal) for signal in each.now],
+            "earlier": 0 if each.chart is None else len({s.at for s in each.chart.signals} - {len(each.runs) - 1}),
+            "svg": Markup(chart_svg(each)),
+        }
+        for each in order
+    ]
+    span = f"{report.first.astimezone():%Y-%m-%d} to {report.last.astimezone():%Y-%m-%d}"
+    key = "reject" if report.warns else "accept" if report.ready else "aborted"
+    word = "Look at the bench" if report.warns else "Steady" if report.ready else "Not enough runs yet"
+    return environment().get_template("chart.html").render(report=report, blocks=blocks, span=span, key=key, word=word)
+
+
+def write_chart_page(report: ChartReport, folder: Path) -> Path:
+    """Write the page into a folder, which is made when it does not exist; return its path.
+
+    Raises
+    ------
+    OSError
+        The folder or the file cannot be written.
+    """
+    # A tag is what somebody typed: what could mean something in a path is left out of the name.
+    name = re.sub(r"[^A-Za-z0-9-]+", "-", report.tag).strip("-")[:40] or "valve"
+    return write_text(folder / f"chart-{name}.html", chart_page_html(report))
+
+
+def print_chart(report: ChartReport, console: Console) -> None:
+    """Print a line for each characteristic, and what to do."""
+    console.print(Text(f"Check valve {visible(report.tag)}, {visible(report.model)}: {len(report.runs)} runs"))
+    if report.made_up:
+        console.print(Text(report.made_up, style="dim"))
+    console.print()
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("characteristic", overflow="fold")
+    for heading in ("latest", "low", "centre", "high"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("", overflow="fold")
+    for each in report.charted:
+        if each.chart is None:
+            table.add_row(each.title, "", "", "", "", Text(each.why_not, style="dim"))
+            continue
+        limits = each.chart.limits
+        numbers = [f"{value:.4g}" for value in (each.chart.values[-1], limits.low, limits.centre, limits.high)]
+        words = Text(
+            "; ".join(said(each, signal) for signal in each.now) or "steady", style="red" if each.now else "green"
+        )
+        table.add_row(each.title, *numbers, words)
+    console.print(table)
+    console.print()
+    console.print(Text(report.advice, style="bold" if report.warns else ""))
+    for each in report.warns:
+        console.print(Text(f"  {each.title}: {each.look}"))

@@ -1,0 +1,196 @@
+"""A check valve's charts in words and one JSON document; shared by page and terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
+from benchrig.analysis.control_chart import FEWEST_BASELINE, RULES, Chart, NoChart, Signal, chart, chart_limits
+from benchrig.records.history import CheckValveHistory
+from benchrig.records.model import utc_text
+
+__all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "said"]
+
+BASELINE = 20
+"""So many first runs give the limits (usual practice: 20 to 25)."""
+
+_LOOK = {
+    "coil_resistance_20c_ohm": "meter leads and plug contacts; the meter against a reference resistor; the thermistor.",
+    "steady_current_a": "supply voltage; plug contacts; the current shunt against meter and reference resistor.",
+    "hold_leak_sccm": "hose joints and port seal; tightness of the closed bench; the transducer against barometer and "
+    "deep vacuum; the reservoir (water, a changed hose).",
+    "flow_at_rated_vacuum_lpm_anr": "filter and hoses for dirt; the transducer against barometer and deep vacuum; the "
+    "reservoir (water, a changed hose).",
+    "sonic_conductance_dm3_s_bar": "filter and hoses for dirt; the transducer against barometer and deep vacuum; the "
+    "reservoir (water, a changed hose).",
+    "critical_pressure_ratio": "filter and hoses for dirt; the transducer.",
+    "opening_delay_ms": "hoses for dirt; response of the transducer; supply voltage.",
+    "pull_in_time_ms": "supply voltage; plug contacts; the current shunt.",
+    "drop_out_time_ms": "the diode at the plug; supply voltage; the current shunt.",
+    "click_spread_ms": "plug contacts; supply voltage under load.",
+}
+_VACUUM = ("hold_leak_sccm", "flow_at_rated_vacuum_lpm_anr", "sonic_conductance_dm3_s_bar")
+
+
+@dataclass(frozen=True)
+class Charted:
+    """One characteristic: its chart, or why there is none. `runs` names the run of each value."""
+
+    name: str
+    unit: str
+    runs: tuple[str, ...]
+    chart: Chart | None
+    why_not: str = ""
+
+    @property
+    def title(self) -> str:
+        """In plain words."""
+        return title_of(self.name)
+
+    @property
+    def now(self) -> tuple[Signal, ...]:
+        """What the latest value says."""
+        return () if self.chart is None else self.chart.latest()
+
+    @property
+    def look(self) -> str:
+        """What to check when it warns, cheapest first."""
+        return _LOOK.get(self.name, "the instruments that it rests on.")
+
+
+@dataclass(frozen=True)
+class ChartReport:
+    """All charts of one check valve."""
+
+    tag: str
+    model: str
+    made_up: str
+    runs: tuple[str, ...]
+    first: datetime
+    last: datetime
+    baseline: int
+    charted: tuple[Charted, ...]
+
+    @property
+    def warns(self) -> tuple[Charted, ...]:
+        """Characteristics whose latest value broke a rule."""
+        return tuple(each for each in self.charted if each.now)
+
+    @property
+    def ready(self) -> bool:
+        """Whether any chart has its limits."""
+        return any(each.chart is not None for each in self.charted)
+
+    @property
+    def advice(self) -> str:
+        """What to do, in a sentence or two."""
+        if not self.ready:
+            return (
+                f"{len(self.runs)} runs so far. The limits come from the first {self.baseline}, taken while the bench "
+                "is known to be well; until then nothing is judged."
+            )
+        if not self.warns:
+            return "Nothing has moved: the bench measures this valve as it did in the beginning."
+        names = {each.name for each in self.warns}
+        together = len(names.intersection(_VACUUM)) > 1
+        what = (
+            "Leak and flow have moved together, and they share transducer and reservoir: check those first. "
+            if together and "hold_leak_sccm" in names
+            else ""
+        )
+        return (
+            f"{what}Measure the check valve once more. If it warns again, run the bench check and calibrate what it "
+            "names, before the next verdict."
+        )
+
+
+def said(each: Charted, signal: Signal) -> str:
+    """One signal in words."""
+    side = "too high" if signal.side > 0 else "too low"
+    return f"{RULES[signal.rule]} ({side})"
+
+
+def chart_report(history: CheckValveHistory, *, baseline: int = BASELINE, since: str | None = None) -> ChartReport:
+    """Make the charts: limits from the first `baseline` runs, rules on those after them.
+
+    Parameters
+    ----------
+    history : CheckValveHistory
+        With at least one run.
+    baseline : int
+        How many first runs give the limits.
+    since : str, optional
+        Begin with this run: after a mended or newly calibrated bench the old values mean nothing.
+    """
+    start = next((k for k, run in enumerate(history.runs) if since is not None and run.run == since), 0)
+    runs = history.runs[start:]
+    made_up = (
+        "Simulated bench: no valve was measured. Every number on this page is made up." if history.simulated else ""
+    )
+    charted = []
+    for name in (name for name in CHARACTERISTICS if name in history.units):
+        there = [run for run in runs if name in run.values]
+        values = [run.values[name] for run in there]
+        charted.append(_charted(name, history.units[name], [run.run for run in there], values, baseline))
+    return ChartReport(
+        history.tag,
+        history.model,
+        made_up,
+        tuple(run.run for run in runs),
+        runs[0].started,
+        runs[-1].started,
+        baseline,
+        tuple(charted),
+    )
+
+
+def _charted(name: str, unit: str, runs: Sequence[str], values: Sequence[float], baseline: int) -> Charted:
+    if len(values) < max(baseline, FEWEST_BASELINE):
+        return Charted(name, unit, tuple(runs), None, f"{len(values)} of {baseline} runs for its limits")
+    decimals = CHARACTERISTICS[name].decimals
+    try:
+        limits = chart_limits(values[:baseline], resolution=10.0 ** -(decimals + 2))
+        return Charted(name, unit, tuple(runs), chart(values, limits, first=baseline))
+    except NoChart as error:
+        return Charted(name, unit, tuple(runs), None, str(error))
+
+
+def chart_document(report: ChartReport, *, page: str | None) -> dict[str, Any]:
+    """Say what the charts show, for a program to read; no NaN in it."""
+    return {
+        "tag": report.tag,
+        "model": report.model,
+        "made_up": report.made_up or None,
+        "runs": len(report.runs),
+        "first": utc_text(report.first),
+        "last": utc_text(report.last),
+        "baseline": report.baseline,
+        "warns": bool(report.warns),
+        "advice": report.advice,
+        "charts": [_document(each) for each in report.charted],
+        "page": page,
+    }
+
+
+def _document(each: Charted) -> dict[str, Any]:
+    content: dict[str, Any] = {"name": each.name, "unit": each.unit, "why": each.why_not or None}
+    if each.chart is None:
+        return {**content, "centre": None, "low": None, "high": None, "now": [], "signals": []}
+    limits = each.chart.limits
+    return {
+        **content,
+        "centre": limits.centre,
+        "sigma": limits.sigma,
+        "low": limits.low,
+        "high": limits.high,
+        "latest": float(each.chart.values[-1]),
+        "now": [signal.rule for signal in each.now],
+        "look": each.look if each.now else None,
+        "signals": [
+            {"run": each.runs[signal.at], "rule": signal.rule, "side": "high" if signal.side > 0 else "low"}
+            for signal in each.chart.signals
+        ],
+    }
