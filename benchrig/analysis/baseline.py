@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from benchrig.analysis.results import Samples
@@ -28,14 +30,29 @@ def is_cut(quiet: Samples, step: float, noise: float) -> bool:
 def zero_of(quiet: Samples, step: float, noise: float) -> tuple[float, float]:
     """Zero of the current channel and its standard uncertainty, from samples without current.
 
-    An ADC that cannot go below zero cuts the noise in half; the mean would then be too high, the median is not.
+    An ADC that cannot go below its lowest value cuts the noise there, and the mean is then too high: the zero is the
+    one whose noise, cut at that value, has this mean. It may lie below what the converter can show.
     """
     n = len(quiet)
     if n < 3:
         return 0.0, 0.1 * noise
-    if is_cut(quiet, step, noise):
-        return float(np.median(quiet)), max(1.25 * noise, 0.6 * step) / n**0.5
-    return float(quiet.mean()), max(noise, 0.3 * step) / n**0.5
+    mean = float(quiet.mean())
+    lowest = float(quiet.min())
+    if not (noise > step and float(np.mean(quiet == lowest)) > max(0.03, 2.0 / n)):
+        return mean, max(noise, 0.3 * step) / n**0.5
+    above = min((mean - lowest) / noise, 4.0)
+    z = above
+    for _ in range(30):  # Newton; the mean of a cut normal distribution is convex in its centre
+        inside = 0.5 * (1.0 + math.erf(z / 2**0.5))
+        bell = math.exp(-0.5 * z * z) / (2.0 * math.pi) ** 0.5
+        step_z = (z * inside + bell - above) / max(inside, 0.02)
+        z = max(z - step_z, -2.0)
+        if abs(step_z) < 1e-9:
+            break
+    variance = (1.0 + z * z) * inside + z * bell - above**2
+    # the cut mean depends on the noise, which is itself known from a few times as many samples only
+    spread = (max(variance, 0.0) + (0.9 * bell) ** 2) ** 0.5 / max(inside, 0.02)
+    return lowest + z * noise, max(spread * noise, 0.3 * step) / n**0.5
 
 
 def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], noise: float) -> tuple[Samples, str]:

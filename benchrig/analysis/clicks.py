@@ -33,7 +33,9 @@ class ClickSet:
     drop_out_above_ms : float or None
         Where no pulse shows the drop-out: the largest of the times by which the armature was certainly not back.
     click_spread_ms : float or None
-        Largest minus smallest pull-in time; None with fewer than two.
+        Largest minus smallest pull-in time; None with fewer than two. Its uncertainty takes the two pulses as
+        independent. That the true curves are no parabolas shifts all pulses of a valve alike and cancels, so this is
+        rather too much; but noise alone also spreads ten pulses, by up to 0.2 ms on equal ones.
     notes : tuple of str
         Distinct notes of the pulses, each with the number of pulses that carry it when that is not all.
     """

@@ -66,7 +66,8 @@ def steady_current(trace: CoilTrace) -> Steady:
         found = normal @ (design.T @ y)
         values.append(float(found[0]))
         variances.append(float(normal[0, 0]) * sd**2)
-        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m))
+        # a parameter more (Schwarz), and one in sixteen equally likely time constants
+        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m) + 2.0 * np.log(16.0))
         left.append(-float(found[1]) / float(fall[0]))
     scale = max(1.0, min(weights) / max(m - 2, 1))
     w = np.exp(-0.5 * (np.asarray(weights) - min(weights)) / scale)

@@ -51,7 +51,8 @@ class InrushResult:
         The rise as it would have been with the armature held where it ended, on the record's time axis, for drawing;
         empty when it could not be worked out.
     drop_out_above_ms : float or None
-        When the drop-out was not found: a time from release by which the armature was certainly not back.
+        When the drop-out was not found: a time from release by which the armature was not back (by Monte Carlo right in
+        95 of 100 brisk and 99 of 100 damped armatures).
     """
 
     armature_moved: bool | None
@@ -162,7 +163,7 @@ def analyse_inrush(
     start, arrival = motion.start, motion.arrival
     release = Release()
     if motion.moved:
-        release = look_for_release(trace, b, current, arrival.s if arrival else None)
+        release = look_for_release(trace, b, current, arrival.s if arrival else None, dipped=motion.dip > 0.0)
         notes.extend(release.notes)
     opened, back = release.start, release.back
     fit_time, fit_current = _held_still(trace, current, on_s)

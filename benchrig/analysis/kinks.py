@@ -16,6 +16,7 @@ START_SHARE = 0.1  # ... and of the time from the first sample used to the last
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
 DIP_SHARE = 0.045  # of the window: standard uncertainty of a kink because the true curves are no parabolas
 SHOULDER_SHARE = 0.22
+SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,7 @@ def best_kink(
     sides_s: tuple[float, ...],
     *,
     bent: bool,
+    cusp: bool = False,
 ) -> Instant | None:
     """Clearest change of slope of one sign between two samples.
 
@@ -66,6 +68,8 @@ def best_kink(
         Lengths of the windows on each side.
     bent : bool
         A parabola after the kink too.
+    cusp : bool
+        The kink is that of a dip or a hump, the sharpest bend around: a bounce beside it is passed over.
 
     Returns
     -------
@@ -83,6 +87,10 @@ def best_kink(
         reach = round(6e-4 / dt) + 1
         low, high = max(low, best.at - reach), min(high, best.at + reach)
         closer = [f for pair in pairs if (f := _kink_at(values, noise, dt, low, high, sign, *pair, bent)) is not None]
+        # a bounce nearby fits more easily than the arrival but bends the curve far less
+        if cusp:
+            sharpest = max((f.jump for f in closer if f.instant.clear > 4.0), default=0.0)
+            closer = [f for f in closer if f.jump >= SHARP_SHARE * sharpest]
         good = [f for f in closer if f.fits and f.instant.clear > 4.0]
         if good:
             best = max(good, key=lambda f: f.strength)
@@ -96,6 +104,7 @@ class _Kink:
     fits: bool
     misfit: float
     strength: float
+    jump: float
     at: int
     instant: Instant
 
@@ -127,7 +136,7 @@ def _kink_at(
     at = a + scan.first + k
     level, level_u = float(scan.level[k]), scan.level_sd * noise * float(misfit[k]) ** 0.5
     found = Instant((at + shift) * dt, _with_model(u, left, right, bent) * dt, strength, level, level_u)
-    return _Kink(fits, float(misfit[k]), strength, at, found)
+    return _Kink(fits, float(misfit[k]), strength, sign * float(scan.jump[k]), at, found)
 
 
 def _with_model(u: float, left: int, right: int, bent: bool) -> float:

@@ -25,6 +25,10 @@ COARSE = 40.0  # per second
 DIP_CLEAR = 6.0  # standard deviations by which the current must fall, and rise again
 DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
+CREEP_SEEN = 3.3  # standard deviations by which the current still rises when a coil alone has long settled
+CREEP_AFTER = 6.0  # when that is: so many times as long after 0.9 of the full current as from 0.8 to 0.9
+CREEP_MODEL = 2e-4  # standard uncertainty of that because no coil is exactly exponential, share of the full current
+CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
 DIP_MODEL = 0.012  # standard uncertainty of the depth because means flatten its top, share of the full current
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
@@ -63,6 +67,31 @@ def _over_hull(flux: Samples, current: Samples) -> Samples:
             kept.pop()
         kept.append(k)
     return np.asarray(current - np.interp(flux, flux[kept], current[kept]), dtype=np.float64)
+
+
+def _creep(rise: Samples, smooth: Samples, noise: float, dt: float) -> float:
+    """How far the current is below its end when a coil alone has settled, in standard deviations.
+
+    Iron that saturates makes the coil faster towards the end of its rise, not slower. A heavily damped armature in
+    saturated iron adds little current, too late for the hump to show it, but goes on taking up flux until it arrives.
+    What the exponential from 0.8 to 0.9 of the full current would still lack is allowed for.
+    """
+    at_80, at_90 = int(np.argmax(smooth > 0.8)), int(np.argmax(smooth > 0.9))
+    apart = max(at_90 - at_80, 3e-4 / dt)
+    tau = apart / np.log(2.0)
+    first = at_90 + round(CREEP_AFTER * apart)
+    end = round(0.7 * len(rise))
+    sums = np.concatenate([[0.0], np.cumsum(rise)])
+    final = float(rise[end:].mean())
+    most = 0.0
+    for span_s in CREEP_SPANS_S:
+        last = min(first + round(span_s / dt), end)
+        count = last - first
+        if count >= max(4, 1e-3 / dt):
+            u = (noise**2 * (1.0 / count + 1.0 / (len(rise) - end)) + CREEP_MODEL**2) ** 0.5
+            expected = 0.1 * float(np.exp(-(first - at_90) / tau) * -np.expm1(-count / tau)) * tau / count
+            most = max(most, (final - float(sums[last] - sums[first]) / count - expected) / u)
+    return most
 
 
 def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
@@ -120,6 +149,9 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     moved = True if evidence > 1.0 else False if height < still and not hint else None
     if moved is None:
         notes.append("the rise bends in a way that iron alone could also cause: cannot tell whether the armature moved")
+    elif not moved and _creep(b.rise, b.rise_smooth, noise, dt) > CREEP_SEEN:
+        moved = None
+        notes.append("the current settles late, as with slow iron or a slow armature: cannot tell whether it moved")
     if not moved:
         return Motion(moved, evidence, None, None, 0.0, dip.u, tuple(notes))
     peak_at = int(where[peak])
@@ -130,7 +162,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     small = dip if dipped else find_dip(near, noise, dt)
     if dipped or (small.clear > DIP_SEEN and small.bottom > peak_at // 2):
         reach = small.span + round(6e-4 / dt)
-        arrival = best_kink(b.rise, noise, dt, small.bottom - reach, small.bottom + reach, 1.0, SIDES_S[:5], bent=True)
+        around = (small.bottom - reach, small.bottom + reach)
+        arrival = best_kink(b.rise, noise, dt, *around, 1.0, SIDES_S[:5], bent=True, cusp=True)
     else:
         arrival = _shoulder(trace, b, noise, peak_at, end, compared)
     if arrival is not None:

@@ -15,6 +15,7 @@ from benchrig.analysis.smoothing import local_quadratic
 __all__ = ["Release", "look_for_release"]
 
 CLEAR = 5.0  # standard deviations by which the slope must change
+SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 RETURN_MODEL_S = 1.2e-4  # standard uncertainty of a return because the iron lags behind: by Monte Carlo
 
 
@@ -31,7 +32,9 @@ class Release:
     notes: tuple[str, ...] = ()
 
 
-def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None) -> Release:
+def look_for_release(
+    trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None, *, dipped: bool = True
+) -> Release:
     """First motion and first arrival back at rest, from release.
 
     While the gap opens the flux drives the current up against its decay; when the armature stops, the slope falls back
@@ -47,6 +50,9 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
         Steady current, A.
     arrival_s : float or None
         Arrival on the rise, from switch-on.
+    dipped : bool
+        The rise shows its arrival by a dip. Without one the armature is damped, and a bend of the decay is no return:
+        then the return without a hump is only bounded.
 
     Returns
     -------
@@ -63,12 +69,11 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     back: Instant | None = None
     if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST and hump.bottom > skip:
         reach = hump.span + round(6e-4 / dt)
-        back = best_kink(
-            b.decay, noise, dt, max(skip, hump.bottom - reach), hump.bottom + reach, -1.0, SIDES_S[:5], bent=True
-        )
+        around = (max(skip, hump.bottom - reach), hump.bottom + reach)
+        back = best_kink(b.decay, noise, dt, *around, -1.0, SIDES_S[:5], bent=True, cusp=True)
         since = max(skip, hump.top)
     elif arrival_s is not None:
-        found = _return_without_hump(trace, b, noise, arrival_s)
+        found = _return_without_hump(trace, b, noise, arrival_s, dipped)
         if isinstance(found, float):
             note = f"not dropped out {1e3 * found:.0f} ms after release, and then the current is used up"
             return Release(above_s=found, notes=(note,))
@@ -84,7 +89,9 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     return Release(start, Instant(back.s + float(trace.decay_s[0]), u, back.clear))
 
 
-def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> Instant | float | None:
+def _return_without_hump(
+    trace: CoilTrace, b: Branches, noise: float, arrival_s: float, dipped: bool
+) -> Instant | float | None:
     """Return by the gap: how far the decay still is from the line of the rise before its motion.
 
     The distance in current between rise and decay at the same flux is that of the seated armature before release, grows
@@ -115,7 +122,8 @@ def _return_without_hump(trace: CoilTrace, b: Branches, noise: float, arrival_s:
     last = int(still[-1]) if len(still) else -1
     if last < 0:
         return None
-    if len(rows) - last < round(1.5e-3 / dt) or float(np.median(seated[-round(1e-3 / dt) :])) > 0.3:
-        return float(trace.decay_s[rows[last]])
+    if not dipped or len(rows) - last < round(1.5e-3 / dt) or float(np.median(seated[-round(1e-3 / dt) :])) > 0.3:
+        left = np.flatnonzero(seated < SEATED)
+        return float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])
     low, high = int(rows[last]), int(rows[-1])
     return best_kink(-apart, noise, dt, low, min(high, low + round(4e-3 / dt)), -1.0, SIDES_S[1:5], bent=False)
