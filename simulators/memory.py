@@ -74,6 +74,9 @@ class MemoryByteLink:
         for late_s, piece in self._machine.wire.passed(data):
             self._machine.at(arrives_s + late_s, partial(self._deliver, piece))
 
+    def _is_news(self, waiting: int) -> bool:
+        return len(self._arriving) != waiting or self._machine.board_unplugged
+
     def _deliver(self, data: bytes) -> None:
         if self._machine.board_unplugged:
             return
@@ -86,15 +89,17 @@ class MemoryByteLink:
     def read(self, deadline: float) -> bytes:
         """Return what has arrived, waiting for at least one byte; ``b""`` once the deadline has passed."""
         self._check()
-        if not self._arriving:
-            self._machine.advance_to(deadline, until=lambda: bool(self._arriving) or self._machine.board_unplugged)
+        machine = self._machine
+        while True:
+            # Something sent later may yet arrive before what is on its way now.
+            waiting = len(self._arriving)
+            stop_s = min(deadline, self._arriving[0][0]) if waiting else deadline
+            machine.advance_to(stop_s, until=partial(self._is_news, waiting))
             self._check()
-        if not self._arriving or self._arriving[0][0] > deadline:
-            self._machine.advance_to(deadline, until=lambda: self._machine.board_unplugged)
-            self._check()
-            return b""
-        self._machine.advance_to(self._arriving[0][0])
-        return self._arriving.pop(0)[1]
+            if self._arriving and self._arriving[0][0] <= machine.now_s:
+                return self._arriving.pop(0)[1]
+            if machine.now_s >= deadline:
+                return b""
 
     def close(self) -> None:
         """Give the port back. Safe to repeat."""
