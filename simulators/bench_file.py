@@ -46,6 +46,7 @@ over_current_a = 1.5        # the board switches off above
 offset_v = 0.200            # at 0 Pa
 volts_per_pa = 25.0e-6
 u_pa = 60.0
+scale_u_percent = 0.012     # of volts_per_pa
 response_ms = 3.0
 
 [thermistor]                # ambient temperature

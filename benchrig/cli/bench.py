@@ -16,6 +16,9 @@ _MORE: dict[str, tuple[str, str]] = {
     "repeatability": ("benchrig.cli.bench_repeatability:repeatability", "How much of what is seen is the bench's own?"),
     "chart": ("benchrig.cli.bench_chart:chart", "Has it drifted? Charts of a known-good valve measured daily."),
     "check": ("benchrig.cli.bench_check:check", "Two minutes a day: can the bench be trusted?"),
+    "calibrate": ("benchrig.cli.bench_calibrate:calibrate", "Measure a constant of the bench against a reference."),
+    "history": ("benchrig.cli.bench_calibrate:history", "All calibrations, and the last bench checks."),
+    "withdraw": ("benchrig.cli.bench_calibrate:withdraw", "Say that a calibration was found wrong."),
 }
 
 

@@ -138,8 +138,9 @@ class Simulated(_Screen):
     def connect(self, fitting: Fitting) -> None:
         """Have it connected."""
         self.still()
-        self.console.print(Text(f"  {SAY[fitting]}", style="dim"))
-        self._hands.connect(fitting.value)
+        self.console.print(Text(f"  {SAY[fitting]}", style="dim"), soft_wrap=True)
+        # A vessel whose tap is closed is a blind plug to the bench.
+        self._hands.connect(Fitting.BLIND.value if fitting is Fitting.VESSEL else fitting.value)
 
     def now(self, fitting: Fitting) -> None:
         """Have it done at once."""

@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any
 
 from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
 from rich.text import Text
 
-from benchrig.bench.grounds import CheckDone
+from benchrig.bench.calibrated import Calibration, Constant
+from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
-from benchrig.reports.words import unit_text
+from benchrig.records.model import utc_text
+from benchrig.reports.words import unit_text, visible
 
-__all__ = ["allowed_text", "look_document", "look_line", "print_to_do", "sign_of", "spread_text", "value_of"]
+__all__ = [
+    "allowed_text",
+    "calibration_document",
+    "look_document",
+    "look_line",
+    "print_calibration",
+    "print_history",
+    "print_to_do",
+    "sign_of",
+    "spread_text",
+    "value_of",
+]
 
 _SIGNS = {"pass": "✓", "fail": "✗", "not done": "○"}
 _STYLES = {"pass": "green", "fail": "bold red", "not done": "yellow"}
@@ -126,5 +142,101 @@ def print_to_do(result: CheckResult, done: CheckDone, valid_h: float, console: C
     for look in result.looks:
         if look.outcome == "fail" or (look.outcome == "not done" and look.to_do):
             console.print()
-            console.print(Text.assemble("  ", (look.title, "bold"), f": {look.why}"))
-            console.print(Text(f"  what to do: {look.to_do}", style="dim"))
+            console.print(Padding(Text.assemble((look.title, "bold"), f": {look.why}"), (0, 2)))
+            console.print(Padding(Text(f"what to do: {look.to_do}", style="dim"), (0, 2)))
+
+
+def calibration_document(calibration: Calibration, bench: BenchKey) -> dict[str, Any]:
+    """As a JSON document."""
+    gone = calibration.withdrawal
+    return {
+        "calibration": calibration.name,
+        "kind": calibration.kind,
+        "bench": bench.name,
+        "simulated": bench.simulated,
+        "seed": bench.seed,
+        "constants": [vars(each) for each in calibration.constants],
+        "before": [vars(each) for each in calibration.before],
+        "references": [
+            {**vars(each), "dated": None if each.dated is None else each.dated.isoformat()}
+            for each in calibration.references
+        ],
+        "made": utc_text(calibration.made),
+        "until": utc_text(calibration.until),
+        "operator": calibration.operator,
+        "how": calibration.how,
+        "parts": [list(part) for part in calibration.parts],
+        "notes": list(calibration.notes),
+        "withdrawn": None
+        if gone is None
+        else {"at": utc_text(gone.at), "operator": gone.operator, "reason": gone.reason},
+    }
+
+
+def constant_text(each: Constant) -> str:
+    """A constant with twice its standard uncertainty and its unit."""
+    return f"{spread_text(each.value, each.u)} {unit_text(each.unit)}"
+
+
+def print_calibration(calibration: Calibration, console: Console) -> None:
+    """Print what a calibration found, against what, and until when it counts."""
+    console.print()
+    console.print(
+        Text.assemble(("KEPT", "bold green"), f"   {calibration.name}, counts until {calibration.until:%Y-%m-%d}.")
+    )
+    console.print()
+    table = Table.grid(padding=(0, 2, 0, 2))
+    for now, was in zip(calibration.constants, calibration.before, strict=True):
+        table.add_row(
+            Text(now.name, style="bold"), Text(constant_text(now), style="bold"), Text("± is k = 2", style="dim")
+        )
+        moved = "" if not was.value else f"moved by {100 * (now.value / was.value - 1):+.2f} %"
+        table.add_row(Text("until now", style="dim"), Text(constant_text(was)), Text(moved, style="dim"))
+    for each in calibration.references:
+        paper = f"certificate {each.certificate}" if each.certificate else "no certificate"
+        dated = f", {each.dated}" if each.dated else ""
+        value = f"{each.value:.6g} ± {2 * each.u:.2g} {unit_text(each.unit)}"
+        table.add_row(Text(each.name), Text(value), Text(visible(f"{paper}{dated}"), style="dim"))
+    console.print(table)
+    console.print()
+    console.print(Padding(Text(calibration.how, style="dim"), (0, 2)))
+    if calibration.parts:
+        shares = ", ".join(f"{name} {part:.2g}" for name, part in calibration.parts[:4])
+        said = f"standard uncertainty from: {shares} {calibration.constants[0].unit}"
+        console.print(Padding(Text(said, style="dim"), (0, 2)))
+    for note in calibration.notes:
+        console.print(Padding(Text(note, style="yellow"), (0, 2)))
+
+
+def print_history(calibrations: Sequence[Calibration], checks: Sequence[CheckDone], console: Console) -> None:
+    """Print all calibrations, oldest first, and the last checks."""
+    if not calibrations and not checks:
+        console.print("No calibration and no bench check was ever made.")
+        return
+    if calibrations:
+        table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+        for heading in ("calibration", "made", "kind", "constant (k = 2)", "by", "until", ""):
+            table.add_column(heading, overflow="fold")
+        for each in calibrations:
+            gone = each.withdrawal
+            table.add_row(
+                each.name,
+                f"{each.made:%Y-%m-%d}",
+                each.kind,
+                ", ".join(constant_text(constant) for constant in each.constants),
+                Text(visible(each.operator)),
+                f"{each.until:%Y-%m-%d}",
+                Text("" if gone is None else f"withdrawn {gone.at:%Y-%m-%d}: {visible(gone.reason)}", style="yellow"),
+            )
+        console.print(table)
+    if calibrations and checks:
+        console.print()
+    if checks:
+        table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+        for heading in ("bench check", "when (UTC)", "outcome", "by", "failed"):
+            table.add_column(heading, overflow="fold")
+        for check in checks:
+            word = Text("passed", style="green") if check.passed else Text("failed", style="bold red")
+            failed = Text(visible(", ".join(check.failed)))
+            table.add_row(check.name, f"{check.ended:%Y-%m-%d %H:%M}", word, Text(visible(check.operator)), failed)
+        console.print(table)

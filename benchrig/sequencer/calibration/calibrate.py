@@ -1,0 +1,119 @@
+"""One calibration as a whole: references looked at first, outputs off at the end, nothing kept if interrupted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.calibrated import Calibration, constants_of
+from benchrig.bench.file import BenchFile
+from benchrig.bench.kinds import Kind
+from benchrig.errors import BenchError
+from benchrig.sequencer.calibration import electric, gas
+from benchrig.sequencer.calibration.found import Found, in_date
+from benchrig.sequencer.guide import Fitting, Guide
+
+__all__ = ["METHODS", "MOVED_MOST", "Method", "calibrate"]
+
+MOVED_MOST = 0.10
+"""A calibration that moves a constant by a greater part is asked about: most often the reference is wrong."""
+
+
+@dataclass(frozen=True)
+class Method:
+    """One way to calibrate one kind. `tables` of the bench file must be there, with certificates in date."""
+
+    kind: Kind
+    name: str
+    title: str
+    tables: tuple[str, ...]
+    run: Callable[[Bench, Guide], Found]
+
+
+METHODS: tuple[Method, ...] = (
+    Method("volume", "vessel", "Reservoir volume, by a known volume", ("known_volume",), gas.volume_by_the_vessel),
+    Method(
+        "volume",
+        "leak",
+        "Reservoir volume, by the reference leak",
+        ("reference_leak",),
+        gas.volume_by_the_reference_leak,
+    ),
+    Method(
+        "shunt", "resistor", "Coil current scale, by a resistor", ("reference_resistor", "voltmeter"), electric.shunt
+    ),
+    Method("transducer", "air", "Transducer zero, by the barometer", ("barometer",), electric.transducer),
+    Method("leads", "short", "Meter leads, by a short circuit", (), electric.leads),
+    Method("heat", "recovery", "Heat recovery, by the gas itself", (), gas.heat),
+    Method("background", "hold", "The bench's own leak, on a blind plug", (), gas.background),
+)
+"""The first of a kind is what is done when none is named."""
+
+
+def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now: datetime) -> Calibration:
+    """Take one reference through one procedure.
+
+    Parameters
+    ----------
+    method : Method
+        One of `METHODS`.
+    bench : Bench
+        Open, not yet connected, resting on the constants in use until now.
+    guide : Guide
+        Who connects what.
+    operator : str
+        Who it is.
+    now : datetime
+        Date of the calibration, UTC.
+
+    Returns
+    -------
+    Calibration
+        Not kept anywhere yet: until it is, the old constants stand.
+
+    Raises
+    ------
+    ConfigError, NotCalibrated
+        A reference is missing, dated in the future, or expired. Nothing was switched.
+    BenchError
+        The bench, or what came out makes no sense. The outputs are off.
+    """
+    in_date(bench.file, method.tables, now)
+    try:
+        bench.connect()
+        bench.arm(electric.COIL_LIMIT_S)
+        try:
+            found = method.run(bench, guide)
+        except ValueError as error:
+            raise BenchError(
+                f"{method.title}: {error}.", hint="Is the right reference connected, and are its figures right?"
+            ) from error
+        _made_safe(bench)
+        guide.connect(Fitting.VALVE)
+    except BaseException as error:
+        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
+        raise
+    return Calibration(
+        kind=method.kind,
+        constants=found.constants,
+        before=constants_of(bench.file, method.kind),
+        references=found.references,
+        made=now,
+        until=now + timedelta(days=_days(bench.file, method.kind)),
+        operator=operator,
+        how=found.how,
+        parts=found.parts,
+        notes=found.notes,
+    )
+
+
+def _made_safe(bench: Bench) -> None:
+    safe, state = bench.make_safe()
+    if not safe:
+        raise BenchError(f"The bench could not be made safe: {state}.", hint="Emergency stop; then board and cable.")
+
+
+def _days(file: BenchFile, kind: Kind) -> float:
+    return file.calibration.background_days if kind == "background" else file.calibration.valid_days
