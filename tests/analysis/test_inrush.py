@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from benchrig.analysis.baseline import zero_of
 from benchrig.analysis.inrush import analyse_inrush, combine_clicks
 
 OFF_S = 0.12
@@ -162,3 +163,14 @@ def test_clicks_are_taken_together_with_their_scatter():
     assert together.pull_in_time_ms is None
     assert together.click_spread_ms is None
     assert combine_clicks([]).armature_moved is None
+
+
+@pytest.mark.parametrize("zero", [-0.005, 0.0, 0.01, 0.03])
+def test_a_converter_that_cannot_go_below_zero_does_not_shift_the_zero(zero):
+    rng = np.random.default_rng(8)
+    found = [
+        zero_of(np.maximum(np.round(rng.normal(zero, 0.01, 200) / 5e-4), 0.0) * 5e-4, 5e-4, 0.01) for _ in range(300)
+    ]
+    values, stated = np.array(found).T
+    assert abs(float(values.mean()) - zero) < 3e-4
+    assert 0.85 < float(np.mean(np.abs(values - zero) < 2.0 * stated)) <= 1.0

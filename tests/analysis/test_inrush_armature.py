@@ -125,6 +125,16 @@ def test_the_first_arrival_counts_and_not_the_bounce(solved):
         assert found.pull_in_time_ms == pytest.approx(draws.arrival_ms[k], abs=0.3)
 
 
+def test_a_bounce_is_not_the_arrival_when_there_is_hardly_any_noise(solved):
+    # then no parabola fits the cusp of the arrival, but one fits the bounce after it
+    draws, where = solved
+    for name in ("brisk", "strong bounce"):
+        k = where[name]
+        for seed in range(3):
+            found = read(draws, k, noise=5e-4, bits=16, seed=seed)
+            assert found.pull_in_time_ms == pytest.approx(draws.arrival_ms[k], abs=0.15)
+
+
 def test_a_damped_armature_moves_without_a_dip(solved):
     draws, where = solved
     k = where["damped"]
