@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from simulators.world import MODELS, BenchTruth, World, draw_valve
+from tests.benchmarks.ngspice_agreement import compare, draw_case
 
 MU_0 = 1.25663706e-6
 K1_ON_S = 40e-6
@@ -73,14 +74,29 @@ def ngspice_pull_in_s(valve, bench, folder):
     return float(found.group(1))
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("model", MODELS)
-def test_the_armature_arrives_when_the_circuit_simulator_says(model, tmp_path):
+def need_ngspice():
     if shutil.which("ngspice") is None:
         reason = "ngspice is not installed; `apt install ngspice` to hold the pull-in against a circuit simulator"
         if os.environ.get("BENCHRIG_REQUIRE_ALL") == "1":
             pytest.fail(reason)
         pytest.skip(reason)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [0, 1, 5])
+def test_drawn_valves_pull_in_and_bounce_as_the_circuit_simulator_says(number, tmp_path):
+    """Three of the sets of tests/benchmarks/ngspice_agreement.py: one of each model."""
+    need_ngspice()
+    pulled_s, apart_s, current_part = compare(draw_case(number), tmp_path)
+    assert 5e-3 < pulled_s < 15e-3
+    assert abs(apart_s) < 20e-6
+    assert current_part < 0.01
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("model", MODELS)
+def test_the_armature_arrives_when_the_circuit_simulator_says(model, tmp_path):
+    need_ngspice()
     bench = BenchTruth()
     valve = draw_valve(model, "good", 11)
     valve = replace(valve, coil=replace(valve.coil, winding_j_k=1e12))
