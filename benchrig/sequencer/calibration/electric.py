@@ -26,6 +26,8 @@ NO_CURRENT_A = 0.02
 LEAST_CURRENT_A = 0.05
 STEP_U_V = 0.0001
 """What is left of a 12-bit converter's steps (0.8 mV) in a mean of hundreds of samples: engineering judgement."""
+CLIPPED_BELOW_V, CLIPPED_U_V = 0.002, 0.0003
+"""A converter shows nothing below zero: a zero that lies there is known by so much less (engineering judgement)."""
 
 
 def leads(bench: Bench, guide: Guide) -> Found:
@@ -102,7 +104,7 @@ def shunt(bench: Bench, guide: Guide) -> Found:
 def _pin_v(bench: Bench, name: str) -> Quantity:
     volts = [bench.current_a() * bench.file.shunt.volts_per_amp for _ in range(READINGS)]
     mean = mean_of(name, volts)
-    return Quantity(name, mean.value, math.hypot(mean.u, STEP_U_V))
+    return Quantity(name, mean.value, math.hypot(mean.u, CLIPPED_U_V if mean.value < CLIPPED_BELOW_V else STEP_U_V))
 
 
 def transducer(bench: Bench, guide: Guide) -> Found:
