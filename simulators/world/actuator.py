@@ -20,7 +20,9 @@ from simulators.world.truths import ArmatureTruth, PortTruth
 
 __all__ = ["REST_SPEED_M_S", "Actuator"]
 
-MOVE_STEP_S = 25e-6
+MOVE_STEP_S, DAMPED_STEP_S = 25e-6, 40e-6
+DAMPED_1_S = 3000.0
+"""Viscous friction over mass from which the armature creeps: nothing then happens fast, and longer steps do."""
 FAST_LIMIT = 1.6
 """Step times the rate of the fastest electric mode while moving; the method is stable up to 2.78."""
 REST_SPEED_M_S = 0.008
@@ -317,7 +319,8 @@ class Actuator:
             self._feel_joints()
         self._viscous_n_s_m = self._viscous()
         ohm, _ = self._loop()
-        longest = min(MOVE_STEP_S, FAST_LIMIT / c.fast_rate(ohm)) if not c.is_open else MOVE_STEP_S
+        step_s = DAMPED_STEP_S if self._viscous_n_s_m > DAMPED_1_S * self.armature.mass_kg else MOVE_STEP_S
+        longest = min(step_s, FAST_LIMIT / c.fast_rate(ohm)) if not c.is_open else step_s
         t = begin_s
         squares = 0.0
         while state.moving and t < limit_s:
