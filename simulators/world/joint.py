@@ -1,4 +1,7 @@
-"""A loose joint: when it is open, known beforehand from a seed, so that it does not matter who looks and when."""
+"""A loose joint: when it is open, known beforehand from a seed, so that it does not matter who looks and when.
+
+Not modelled: what shakes it open (clicks, hands), contact resistance while closed, arcs.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Relays and solenoids behind the board's outputs: each takes its time to switch."""
+"""Relays and solenoids behind the board's outputs: each takes its time to switch, and may be welded or dead.
+
+Not modelled: contact resistance, arcs, spread of the switching times, bounce but for one parting of the meter's route.
+"""
 
 from __future__ import annotations
 
