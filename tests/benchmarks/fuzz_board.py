@@ -149,6 +149,7 @@ def random_bytes(total: int, seed: int) -> None:
     for heard, held, peak in marks:
         print(f"{heard:12,} {held:12,} {peak:12,}")
     print(f"{watched.bytes:,} bytes in {took:.0f} s, {watched.board.rejected:,} damaged pieces, no exception")
+    tracemalloc.stop()
     growth = marks[-1][1] - marks[1][1]
     print(f"memory held at the end less that at a fifth: {growth:+,} bytes")
     if growth > 4096:

@@ -26,13 +26,15 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchrig.drivers.links import ByteLink
 from firmware_protocol.frame import Decoder
 from simulators.entry import OpenedBench
-from simulators.world import CONDITIONS, MODELS
+from simulators.world import MODELS
 from tests.benchmarks.whole_run import Outcome, whole_run
 from tests.drivers.fakes import LossyLink
 
 KINDS = ("lost", "damaged", "repeated", "delayed")
 DELAY_S = 0.2
 LONGEST_S = 600.0
+CONDITIONS = ("good", "open-coil", "shorted-turns", "stuck-closed", "stuck-open", "seat-leak", "restricted", "sluggish")
+"""Those that are the same at any time; a joint that comes and goes does not give the same run twice."""
 
 
 class BadLine(LossyLink):
