@@ -10,6 +10,7 @@ host-silent limit is drawn anew for each run, 1 to 5 s. The board's loop is made
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 import os
 import random
@@ -94,6 +95,10 @@ class Mortal:
         }
 
 
+def _doom(into: list[Mortal], instants_s: list[float], limit_s: float, turn_us: int, opened: OpenedBench) -> None:
+    into.append(Mortal(opened, instants_s, limit_s, turn_us))
+
+
 def kills(wanted: int, seed: int, each: int = 20) -> list[dict[str, float]]:
     """So many deaths, `each` of them in one run."""
     choose = random.Random(seed)
@@ -110,7 +115,7 @@ def kills(wanted: int, seed: int, each: int = 20) -> list[dict[str, float]]:
                 choose.choice(MODELS),
                 choose.choice(CONDITIONS),
                 choose.randrange(1000),
-                prepare=lambda opened, a=instants_s, b=limit_s, c=turn_us: mortals.append(Mortal(opened, a, b, c)),
+                prepare=functools.partial(_doom, mortals, instants_s, limit_s, turn_us),
             )
         finally:
             benchrig.bench.bench.HOST_SILENT_S = normal_s
@@ -128,9 +133,10 @@ def main() -> None:
     on = [death for death in found if death.get("on")]
     over_ms = sorted(1000 * death["over_s"] for death in on)
     print(f"{len(found)} kills, {len(on)} of them with an output on; {len(errors)} errors {errors[:1]}")
-    print(f"outputs left on: {sum(bool(death['left_on']) for death in on)}; causes {Counter(d['cause'] for d in on)}")
+    print(f"outputs left on: {sum(bool(d['left_on']) for d in on)}; causes {Counter(d['cause'] for d in on)}")
     print(
-        f"off after the last word, less the limit: median {statistics.median(over_ms):.3f} ms, worst {over_ms[-1]:.3f} ms"
+        "off after the last word, less the limit: "
+        f"median {statistics.median(over_ms):.3f} ms, worst {over_ms[-1]:.3f} ms"
     )
     if errors or over_ms[-1] > 1000 * ALLOWED_S or any(death["left_on"] for death in on):
         sys.exit("outputs were on for too long")
