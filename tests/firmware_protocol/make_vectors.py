@@ -247,6 +247,8 @@ def dialogue():
     ask("pump and vent", 20_000, 5, b"\x14", status(20, 0x14, 1), 0x14)
     step("the same again is answered from memory", 30_000, wire(10, 5, b"\x14"),
          wire(10, 0x85, status(20, 0x14, 1)), 0x14)  # fmt: skip  # request and answer side by side
+    step("an old request, overtaken by newer ones, is dropped", 31_000, wire(9, 5, b"\0"), b"", 0x14)
+    step("so is one 127 behind", 32_000, wire((10 - 127) % 256, 5, b"\0"), b"", 0x14)
     refuse("coil and meter together", 40_000, 5, b"\x13", 8, 0x13, 0x14)
     refuse("an output that does not exist", 41_000, 5, b"\x40", 3, 0, 0x14)
     ask("ten conversions of channels 0 and 1", 50_000, 7, b("03", u(10, 2)),

@@ -49,6 +49,18 @@ def test_refusal_codes_are_those_of_the_page():
     assert [int(row[0]) for row in rows] == list(range(1, 16))
 
 
+def test_how_far_behind_an_old_request_may_be_is_said_on_the_page():
+    said = re.search(r"whose SEQ is 1 to (\d+) behind", TEXT)
+    assert said is not None
+    assert int(said[1]) == m.MOST_BEHIND
+
+
+def test_the_largest_word_of_a_converter_is_as_the_page_says():
+    said = re.search(r"(\d+) for 12 bits", TEXT)
+    assert said is not None
+    assert int(said[1]) == 65536 - 2 ** (16 - 12) == 0xFFF0
+
+
 def test_causes_are_those_of_the_page():
     rows = tables("## 8 Interlocks and latched causes")[0]
     assert [(row[1], getattr(m, "CAUSE_" + row[1])) for row in rows] == [(row[1], int(row[0])) for row in rows]
