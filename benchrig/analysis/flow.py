@@ -85,6 +85,8 @@ class FlowResult:
     why_not: Mapping[str, str] = field(default_factory=dict)
     parts: tuple[tuple[str, float], ...] = ()
     notes: tuple[str, ...] = ()
+    widening: float = 1.0
+    """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
     fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
     fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
 
@@ -302,6 +304,7 @@ def _result(x: Samples, curve: Samples, fitted: Fitted, delay_s: tuple[float, fl
         why_not=why_not,
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
+        widening=fitted.widening,
         fit_time_s=x,
         fit_pressure_pa=curve,
     )

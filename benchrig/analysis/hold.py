@@ -75,6 +75,8 @@ class HoldResult:
     decided_after_s: float | None = None
     parts: tuple[tuple[str, float], ...] = ()
     notes: tuple[str, ...] = ()
+    widening: float = 1.0
+    """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
     fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
     fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
 
@@ -223,6 +225,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> Ho
         decided_after_s=_decided_after_s(leak, setting, limit_sccm),
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
+        widening=fitted.widening,
         fit_time_s=leak.x,
         fit_pressure_pa=leak.curve,
     )

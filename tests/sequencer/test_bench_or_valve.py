@@ -98,3 +98,19 @@ def test_an_opened_bench_closes_its_links_whatever_happens():
     with pytest.raises(RuntimeError), OpenedBench(None, lambda: closed.append(True)):  # type: ignore[arg-type]
         raise RuntimeError
     assert closed == [True]
+
+
+@pytest.mark.slow
+def test_a_hose_that_begins_to_leak_during_the_hold_is_no_seat_leak():
+    status, said = qualify("--fault", "line-leak@25")
+    leak = next(each for each in said["characteristics"] if each["name"] == "hold_leak_sccm")
+    assert (status, said["verdict"], leak["value"]) == (4, "undecided", None)
+    assert "look at hoses and joints" in leak["why"]
+
+
+@pytest.mark.slow
+def test_a_slow_transducer_is_no_restricted_valve():
+    status, said = qualify("--fault", "transducer-slow@20")
+    flow = next(each for each in said["characteristics"] if each["name"] == "flow_at_rated_vacuum_lpm_anr")
+    assert (status, said["verdict"], flow["value"]) == (4, "undecided", None)
+    assert "is the transducer slow" in flow["why"]
