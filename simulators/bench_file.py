@@ -99,14 +99,6 @@ at_c = 20.0
 certificate = "FV-L-0077"
 dated = 2026-03-02
 
-[reference_orifice]         # for the port
-sccm = 557.5
-u_sccm = 1.4
-from_kpa = 101.325
-at_c = 20.0
-certificate = "FV-O-0042"
-dated = 2026-03-02
-
 [known_volume]              # a vessel with a tap, for the port
 volume_l = 0.250
 u_percent = 0.1

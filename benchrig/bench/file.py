@@ -180,7 +180,7 @@ class ResistorTable(_Standard):
 
 
 class FlowTable(_Standard):
-    """Reference leak or orifice: choked flow from `from_kpa` and `at_c` into a vacuum."""
+    """Reference leak: choked flow from `from_kpa` and `at_c` into a vacuum."""
 
     sccm: Positive
     u_sccm: NotNegative
@@ -226,8 +226,6 @@ class BenchFile(_Table):
     reference_resistor: ResistorTable | None = None
     reference_leak: FlowTable | None = None
     """Built in, behind K6."""
-    reference_orifice: FlowTable | None = None
-    """For the port."""
     known_volume: VesselTable | None = None
     barometer: BarometerTable | None = None
     voltmeter: VoltmeterTable | None = None

@@ -22,7 +22,7 @@ SAY = {
     Fitting.SHORT: "Short the meter's leads at the coil plug: the shorting plug in place of the coil.",
     Fitting.RESISTOR: "Put the reference resistor on the coil plug. It gets hot: do not hold it.",
     Fitting.BLIND: "Close the port: blind plug in place of the valve.",
-    Fitting.ORIFICE: "Put the reference orifice on the port, in place of the blind plug.",
+    Fitting.OPEN: "Take the blind plug off: leave the port open, with nothing on it.",
     Fitting.VESSEL: "Join the known volume to the port, full of room air, its tap closed.",
 }
 SAY_NOW = {Fitting.VESSEL: "Open the tap of the known volume now, slowly."}

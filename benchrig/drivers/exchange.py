@@ -41,6 +41,8 @@ class Exchange:
     ----------
     received_bytes : int
         What has come from the board so far, damaged or not.
+    troubles : int
+        How often so far a request had to be repeated, and pieces came that were damaged or answered nothing.
     """
 
     def __init__(self, link: ByteLink, clock: Clock, wire_log: WireLog | None) -> None:
@@ -50,6 +52,7 @@ class Exchange:
         self._decoder = Decoder()
         self._seq = 0
         self.received_bytes = 0
+        self.troubles = 0
 
     @property
     def name(self) -> str:
@@ -76,7 +79,8 @@ class Exchange:
         """
         self._seq = (self._seq + 1) % 256
         frame = encode(self._seq, kind, body)
-        for _ in range(tries):
+        for attempt in range(tries):
+            self.troubles += attempt > 0
             self._note(">", self._seq, kind, body)
             self._write(frame)
             answer = self._await(kind, self._clock.now() + ANSWER_S)
@@ -104,8 +108,11 @@ class Exchange:
             rejected = self._decoder.rejected
             for seq, answer_kind, body in self._decoder.feed(data):
                 self._note("<", seq, answer_kind, body)
-                if seq == self._seq and answer_kind in (kind | messages.ANSWER, messages.REFUSED):
+                if found is None and seq == self._seq and answer_kind in (kind | messages.ANSWER, messages.REFUSED):
                     found = answer_kind, body
+                else:
+                    self.troubles += 1
+            self.troubles += self._decoder.rejected - rejected
             if self._log is not None and self._decoder.rejected > rejected:
                 self._log.damaged(self._clock.now(), self._decoder.rejected - rejected)
             if found is not None:

@@ -171,6 +171,11 @@ class RelayBoard:
         self._capture_channels = ()
         return self.hello()
 
+    @property
+    def troubles(self) -> int:
+        """How often so far a request had to be repeated, and pieces came that were damaged or answered nothing."""
+        return self._wire.troubles
+
     def status(self) -> BoardStatus:
         """Ask for the state; this also keeps the board from falling silent."""
         return self._status(messages.STATUS, b"")

@@ -17,7 +17,7 @@ class Fitting(Enum):
     SHORT = "shorted-leads"
     RESISTOR = "reference-resistor"
     BLIND = "blind-plug"
-    ORIFICE = "reference-orifice"
+    OPEN = "open-port"
     VESSEL = "known-volume"
 
 

@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from simulators.world.truths import BenchTruth, CoilTruth
 
-__all__ = ["FITTINGS", "ON_PLUG", "resistor"]
+__all__ = ["FITTINGS", "ON_PLUG", "OPEN_PORT_C_M3_S_PA", "resistor"]
 
 ON_PLUG = ("shorted-leads", "reference-resistor")
-FITTINGS = ("valve", *ON_PLUG, "blind-plug", "reference-orifice", "known-volume")
-"""What `World.connect` takes."""
+FITTINGS = ("valve", *ON_PLUG, "blind-plug", "reference-orifice", "known-volume", "open-port")
+"""What `World.connect` takes; "open-port" is nothing at all on the port."""
+OPEN_PORT_C_M3_S_PA = 1.0e-8
+"""Sonic conductance of the bare port and its hose (our own invention)."""
 
 
 def resistor(bench: BenchTruth, fitting: str) -> CoilTruth:

@@ -137,6 +137,9 @@ class Gas:
     def through_line_m2(self, lift_m: float) -> float:
         """The same, seen through the line between valve and manifold, which something may block."""
         area_m2 = self.port_area_m2(lift_m)
+        return self._behind_line_m2(area_m2)
+
+    def _behind_line_m2(self, area_m2: float) -> float:
         return area_m2 if math.isinf(self.line_m2) else _in_series_m2(area_m2, self.line_m2)
 
     def valve_kg_s(self, valve_m2: float, ratio: float, inlet_k: float) -> float:
@@ -204,7 +207,7 @@ class Gas:
         state = self.state
         self._valve_m2 = valve_m2
         self._plain_m2 = leak_area_m2(self.line_leak_sccm)
-        self._plain_m2 += self._seat_m2 + self.dirt_m2 if self._valve_joined else self._orifice_m2
+        self._plain_m2 += self._seat_m2 + self.dirt_m2 if self._valve_joined else self._behind_line_m2(self._orifice_m2)
         self._plain_m2 += (self._vent_m2 if self.vented else 0.0) + (self._reference_m2 if self.referenced else 0.0)
         mass, energy = state.mass_kg, state.energy_j
         first = self._slopes(0.0, mass, energy)

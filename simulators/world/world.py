@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
-from simulators.world.fittings import FITTINGS, ON_PLUG, resistor
+from simulators.world.fittings import FITTINGS, ON_PLUG, OPEN_PORT_C_M3_S_PA, resistor
 from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3, Gas, leak_area_m2
 from simulators.world.joint import LooseJoint
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
@@ -226,8 +226,10 @@ class World:
             coil = resistor(self.bench, fitting)
             self._joint = LooseJoint(coil)
             armature = replace(self.valve.armature, blocked=self.valve.armature.reached(0.0))
+            circuit = Circuit(self.bench, coil, armature)
+            circuit.bench_source_ohm = self.source_ohm
             self._actuator = Actuator(
-                Circuit(self.bench, coil, armature),
+                circuit,
                 armature,
                 self.valve.port,
                 normally_closed=self.valve.normally_closed,
@@ -242,7 +244,10 @@ class World:
         self._circuit = self._actuator.circuit
         self._gas.fit(
             valve=fitting in ("valve", *ON_PLUG),
-            orifice_c_m3_s_pa=self.bench.reference_orifice_c_m3_s_pa if fitting == "reference-orifice" else 0.0,
+            orifice_c_m3_s_pa={
+                "reference-orifice": self.bench.reference_orifice_c_m3_s_pa,
+                "open-port": OPEN_PORT_C_M3_S_PA,
+            }.get(fitting, 0.0),
             vessel_m3=self.bench.known_volume_m3 if fitting == "known-volume" else 0.0,
         )
         self._wire()

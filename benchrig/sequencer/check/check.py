@@ -1,4 +1,4 @@
-"""The bench check as a whole: rest, reference resistor, short, blind plug, orifice; outputs off at the end, always."""
+"""The bench check as a whole: rest, reference resistor, short, blind plug, open port; outputs always off at the end."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from benchrig.sequencer.check.electric import (
     with_short,
 )
 from benchrig.sequencer.check.findings import TITLES, Findings
-from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_orifice
+from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_open_port
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 
 __all__ = ["bench_check"]
@@ -123,12 +123,8 @@ def _pneumatic(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> No
     with found.part(BLIND_LOOKS):
         put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
         with_blind_plug(bench, guide, found, air_pa)
-    orifice = bench.file.reference_orifice
     if found.dead or not found.passed("pump_down"):
         return
-    if orifice is None:
-        found.left_out(LINE_LOOKS, "the bench file has no [reference_orifice]", "Add it, with its certificate.")
-        return
     with found.part(LINE_LOOKS):
-        put_on(bench, guide, Fitting.ORIFICE, COIL_LIMIT_S)
-        with_orifice(bench, guide, found, air_pa, orifice)
+        put_on(bench, guide, Fitting.OPEN, COIL_LIMIT_S)
+        with_open_port(bench, guide, found, air_pa)

@@ -8,12 +8,12 @@ from benchrig.analysis.uncertainty import rectangular
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import BenchFile, ResistorTable
 from benchrig.bench.wiring import AT_REST
-from benchrig.drivers.relay_board import Output
+from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.findings import Findings
 
 __all__ = ["AIR", "AT_REST_LOOKS", "RESISTOR_LOOKS", "SHORT_LOOKS", "at_rest", "with_resistor", "with_short"]
 
-AT_REST_LOOKS = ("supply", "thermistor", "atmosphere")
+AT_REST_LOOKS = ("cable", "supply", "ripple", "thermistor", "atmosphere")
 RESISTOR_LOOKS = ("meter_off", "coil_off", "resistor", "coil_on", "shunt", "load")
 SHORT_LOOKS = ("zero",)
 
@@ -26,6 +26,9 @@ NO_CURRENT_A = 0.02
 CURRENT_FLOWS = 0.5
 BAROMETER_U_PA = 30.0
 SAG_V = 0.6
+RIPPLE_V, RIPPLE_S, RIPPLE_PERIOD_S = 0.1, 0.2, 0.0005
+"""A sound supply reads steadier than this, standard deviation; a converter of 12 bits alone makes 0.006."""
+QUESTIONS, TROUBLES_MOST = 40, 1
 READINGS = 3
 SETTLE_S = 0.3
 
@@ -34,6 +37,17 @@ def at_rest(bench: Bench, found: Findings, barometer_pa: float | None) -> float:
     """Look at what can be seen with everything off; return the transducer's pressure in open air."""
     file = bench.file
     bench.wait(0.5)
+    before = bench.board.troubles
+    for _ in range(QUESTIONS):
+        bench.feed()
+    found.measured(
+        "cable",
+        float(bench.board.troubles - before),
+        f"of {QUESTIONS} frames bad",
+        high=float(TROUBLES_MOST),
+        why="frames to and from the board are lost, damaged, late or come twice",
+        to_do="Another cable, another socket, no hub; keep it away from pump and coil leads.",
+    )
     found.measured(
         "supply",
         bench.supply_v(),
@@ -42,6 +56,16 @@ def at_rest(bench: Bench, found: Findings, barometer_pa: float | None) -> float:
         high=file.supply.high_v,
         why="the coil supply is off, weak or set wrong",
         to_do="Is the supply on, its fuse whole? Then its setting, then the divider in [supply] of the bench file.",
+    )
+    samples = round(RIPPLE_S / RIPPLE_PERIOD_S)
+    ripple = bench.record((Channel.SUPPLY,), period_s=RIPPLE_PERIOD_S, samples=samples).columns["voltage_v"]
+    found.measured(
+        "ripple",
+        float(ripple.std()),
+        "V rms",
+        high=RIPPLE_V,
+        why="the supply is not steady",
+        to_do="Its clamps and fuse holder; then the supply itself, on another load.",
     )
     found.measured(
         "thermistor",
@@ -101,6 +125,7 @@ def with_resistor(bench: Bench, found: Findings, resistor: ResistorTable) -> boo
         to_do="Pull the supply's fuse, then replace the coil switch K1.",
     )
     _resistance(bench, found, resistor)
+    idle_v = bench.supply_v()
     bench.switch(frozenset({Output.COIL}))
     bench.wait(SETTLE_S)
     on_a = sum(bench.current_a() for _ in range(4)) / 4
@@ -134,9 +159,9 @@ def with_resistor(bench: Bench, found: Findings, resistor: ResistorTable) -> boo
         )
     found.measured(
         "load",
-        loaded_v,
+        idle_v - loaded_v,
         "V",
-        low=file.supply.low_v - SAG_V,
+        high=SAG_V,
         why="the supply gives way under load",
         to_do="Its current limit, its fuse and clamps; then the supply itself.",
     )

@@ -13,7 +13,9 @@ __all__ = ["TITLES", "Findings"]
 
 TITLES = {
     "answers": "Board, meter, interlocks",
+    "cable": "Board's cable",
     "supply": "Coil supply",
+    "ripple": "Coil supply's noise",
     "thermistor": "Ambient thermistor",
     "atmosphere": "Transducer in open air",
     "meter_off": "K2 meter route, off",
@@ -21,7 +23,7 @@ TITLES = {
     "resistor": "K2 on; reference resistor",
     "coil_on": "K1 coil switch, on",
     "shunt": "Current shunt",
-    "load": "Supply under load",
+    "load": "Supply's sag under load",
     "zero": "Meter zero, leads shorted",
     "pump_off": "K3 pump, off",
     "isolation_off": "K4 isolation valve, off",

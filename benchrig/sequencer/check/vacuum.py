@@ -16,7 +16,7 @@ from benchrig.sequencer.check.electric import ALLOWED_U
 from benchrig.sequencer.check.findings import Findings
 from benchrig.sequencer.guide import Guide
 
-__all__ = ["BLIND_LOOKS", "LINE_LOOKS", "hold_for", "pump_to", "with_blind_plug", "with_orifice"]
+__all__ = ["BLIND_LOOKS", "LINE_LOOKS", "flow_today_sccm", "hold_for", "pump_to", "with_blind_plug", "with_open_port"]
 
 BLIND_LOOKS = ("pump_off", "isolation_off", "pump_down", "tight", "reference", "deep", "vent", "response")
 LINE_LOOKS = ("line",)
@@ -30,12 +30,14 @@ LEAD_IN = 20
 LEVEL_PA_S = 25.0
 DEEP_LIMIT_S = 60.0
 VENT_S, VENT_PERIOD_S = 1.5, 0.002
+VENT_MORE_S = 8.0
 VENTED_PA = 500.0
 RESPONSE_S = 0.5
 """From the vent's switch to nineteen twentieths of the way: valve's travel, filling, and a transducer of 3 ms."""
 SETTLED_PART = 0.95
-LINE_S = 3.0
-LINE_PART = 0.5
+LINE_S = 4.0
+LINE_PA = 3_000.0
+"""A small pump draws well under a kilopascal through an open hose."""
 
 
 def pump_to(bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s: float) -> tuple[float, float]:
@@ -251,6 +253,9 @@ def _vent(bench: Bench, found: Findings, air_pa: float) -> None:
     )
     pressure_pa = recording.columns["pressure_pa"]
     began_pa, ended_pa = float(pressure_pa[:40].mean()), float(pressure_pa[-40:].mean())
+    if abs(ended_pa - air_pa) > VENTED_PA:
+        bench.wait(VENT_MORE_S)  # slow is another fault than shut
+        ended_pa = bench.pressure_pa(100)
     if not found.measured(
         "vent",
         ended_pa / 1000,
@@ -264,7 +269,7 @@ def _vent(bench: Bench, found: Findings, air_pa: float) -> None:
     there = np.flatnonzero(pressure_pa - began_pa >= SETTLED_PART * (ended_pa - began_pa))
     found.measured(
         "response",
-        float(recording.time_s[there[0]]) if len(there) else math.inf,
+        float(recording.time_s[there[0]]) if len(there) else VENT_S,
         "s",
         high=RESPONSE_S,
         why="the transducer follows the opening vent too slowly",
@@ -272,21 +277,15 @@ def _vent(bench: Bench, found: Findings, air_pa: float) -> None:
     )
 
 
-def with_orifice(bench: Bench, guide: Guide, found: Findings, air_pa: float, orifice: FlowTable) -> None:
-    """Look whether what stands on the port can be felt in the manifold."""
-    pump_to(bench, guide, air_pa, 0.6 * bench.file.reservoir.hold_vacuum_kpa * 1000, bench.file.check.pump_s)
-    recording = hold_for(bench, guide, LINE_S, "line to the port")
+def with_open_port(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+    """Look whether air comes freely from the bare port into the manifold, while the pump draws."""
+    _, reached_pa = pump_to(bench, guide, air_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
     bench.switch(AT_REST)
-    result = leak(bench, recording, air_pa)
-    wanted = flow_today_sccm(bench, orifice, air_pa)
-    measured = result.hold_leak_sccm
     found.measured(
         "line",
-        math.nan if measured is None else measured,
-        "sccm",
-        u=result.hold_leak_sccm_u,
-        low=(1 - LINE_PART) * wanted,
-        high=(1 + LINE_PART) * wanted,
-        why=f"the orifice lets in {wanted:.0f} sccm",
-        to_do="Hose and filter between manifold and port: blocked, kinked, off? Is the orifice clean and seated?",
+        (air_pa - reached_pa) / 1000,
+        "kPa vacuum",
+        high=LINE_PA / 1000,
+        why="the pump draws a vacuum although the port is open",
+        to_do="Hose and filter between manifold and port: blocked, kinked? Is the port really open?",
     )

@@ -1,0 +1,131 @@
+"""The bench check: a sound bench passes in two minutes; every simulated bench fault fails the look that names it."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchrig.sequencer.check.check import bench_check
+from benchrig.sequencer.check.findings import TITLES
+from benchrig.sequencer.guide import Fitting
+from simulators.faults import FAULT_KINDS
+from tests.sequencer.simulated_hands import Obedient, simulated
+
+CAUGHT_BY = {
+    "supply-off": "supply",
+    "estop": "answers",
+    "guard": "answers",
+    "unplug": "answers",
+    "meter-silent": "answers",
+    "meter-late": "answers",
+    "meter-garbage": "answers",
+    "meter-unplug": "answers",
+    "meter-other": "answers",
+    "line-leak": "tight",
+    "weak-pump": "pump_down",
+    "blocked-line": "line",
+    "transducer-stuck": "pump_down",
+    "transducer-offset": "atmosphere",
+    "transducer-slow": "response",
+    "supply-sag": "load",
+    "supply-noise": "ripple",
+    "meter-range": "resistor",
+    "frames-lost": "cable",
+    "frames-damaged": "cable",
+    "frames-repeated": "cable",
+    "frames-delayed": "cable",
+    "ambient-step": "tight",
+    "coil-relay-welded": "coil_off",
+    "meter-relay-welded": "meter_off",
+    "pump-relay-welded": "pump_off",
+    "isolation-relay-welded": "isolation_off",
+    "vent-relay-welded": "vent",
+    "reference-relay-welded": "tight",
+    "coil-relay-dead": "coil_on",
+    "meter-relay-dead": "resistor",
+    "pump-relay-dead": "pump_down",
+    "isolation-relay-dead": "pump_down",
+    "vent-relay-dead": "pump_down",
+    "reference-relay-dead": "reference",
+}
+
+
+def look(**options):
+    opened, bench, guide = simulated(**options)
+    barometer_pa = guide.read("barometer", "kPa") * 1000
+    result = bench_check(bench, guide, operator="me", program="test", barometer_pa=barometer_pa)
+    return opened, guide, {each.name: each for each in result.looks}, result
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
+    opened, guide, looks, result = look(seed=seed)
+    assert [each.outcome for each in result.looks] == ["pass"] * len(TITLES), looks
+    assert tuple(looks) == tuple(TITLES)
+    assert result.passed
+    assert result.bench_seconds < 120
+    assert guide.asked == ["reference-resistor", "shorted-leads", "blind-plug", "open-port", "valve"]
+    assert opened.machine.board.outputs == 0
+
+
+def test_every_fault_of_the_simulated_bench_is_in_the_list():
+    assert set(CAUGHT_BY) == set(FAULT_KINDS)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", CAUGHT_BY)
+def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
+    opened, _, looks, result = look(seed=3, faults=[f"{kind}@0"])
+    assert not result.passed
+    caught = looks[CAUGHT_BY[kind]]
+    assert caught.outcome == "fail"
+    assert caught.why
+    assert caught.to_do
+    if kind != "unplug":
+        assert opened.machine.board.outputs == 0
+
+
+@pytest.mark.slow
+def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
+    _, guide, looks, _ = look(seed=3, faults=["coil-relay-welded@0"])
+    assert "shorted-leads" not in guide.asked
+    assert looks["zero"].outcome == "not done"
+
+
+def test_a_reference_that_the_bench_file_lacks_leaves_its_looks_not_done():
+    from benchrig.bench.grounds import Grounds
+
+    _, bench, guide = simulated(seed=3)
+    bench.rest_on(Grounds())
+    bench.file = bench.file.model_copy(update={"reference_resistor": None, "reference_leak": None})
+    result = bench_check(bench, guide, operator="me", program="test")
+    looks = {each.name: each for each in result.looks}
+    assert not result.passed
+    assert looks["resistor"].outcome == looks["zero"].outcome == looks["reference"].outcome == "not done"
+    assert "[reference_leak]" in looks["reference"].why
+    assert looks["reference"].to_do
+
+
+class Stops(Obedient):
+    """A person who stops when told to connect the blind plug."""
+
+    def connect(self, fitting: Fitting) -> None:
+        if fitting is Fitting.BLIND:
+            raise KeyboardInterrupt
+        super().connect(fitting)
+
+
+def test_a_check_that_is_stopped_leaves_the_bench_safe_and_gives_no_result():
+    opened, bench, _ = simulated(seed=3)
+    with pytest.raises(KeyboardInterrupt) as stopped:
+        bench_check(bench, Stops(opened), operator="me", program="test")
+    assert opened.machine.board.outputs == 0
+    assert "all outputs off" in stopped.value.bench_state
+
+
+def test_the_wrong_barometer_reading_is_noticed():
+    _, bench, guide = simulated(seed=3)
+    result = bench_check(bench, guide, operator="me", program="test", barometer_pa=98_000.0)
+    looks = {each.name: each for each in result.looks}
+    assert looks["atmosphere"].outcome == "fail"
+    assert looks["pump_down"].outcome == "not done"
