@@ -28,12 +28,14 @@ ASTRAY = 1.5
 FLOW_POWER, FLOW_POWER_U = 0.8, 0.2
 """Heat transfer by the inflow grows with this power of it: 0.8 in turbulent pipe flow, about 0.7 under jets (from
 memory)."""
-DEPARTURE = 0.003
+DEPARTURE = 0.004
 """What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
 a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
 b to its shape."""
 INDEX_U = 0.05
 """Spread of the subsonic index m among real openings about 0.5 (from memory)."""
+GROWING_ODDS = 10.0
+"""Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
 USUAL_LAMINAR_LN_U = 1.0
 LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
 """Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
@@ -191,7 +193,7 @@ def fit_fill(
         likelier = fit(model, y, loose, (*parameters, wide, growing[1], index), soft_sd=soft)
         return likelier, _opening(model, y, sd, likelier, travel_s), model(likelier.values)
     delay = _opening(model, y, sd, likelier, travel_s)
-    return weighed(plain, freer), delay, model(likelier.values)
+    return weighed(plain, freer, GROWING_ODDS), delay, model(likelier.values)
 
 
 def _from_usual_laminar(q: Parameter) -> Parameter:

@@ -46,6 +46,11 @@ class Hole:
     """kg/s of choked flow per Pa sqrt(K)."""
     b: np.ndarray
     laminar_from: np.ndarray
+    index: np.ndarray | float = 0.5
+    """Subsonic index of the ellipse."""
+    wave: np.ndarray | float = 0.0
+    wave_turns: np.ndarray | float = 1.0
+    """A real opening's departure from the ellipse: a sine over the subsonic part, as part of the choked flow."""
 
     def flow(self, bench: Bench, p: np.ndarray) -> np.ndarray:
         r = np.clip(p / bench.ambient_pa, 0, 1)
@@ -54,8 +59,8 @@ class Hole:
         edge = (self.laminar_from - self.b) / (1 - self.b)
         ellipse = np.where(
             r < self.laminar_from,
-            np.sqrt(1 - inner**2),
-            np.sqrt(1 - edge**2) * (1 - r) / (1 - self.laminar_from),
+            (1 - inner**2) ** self.index + self.wave * np.sin(np.pi * self.wave_turns * inner) * (1 - inner**2),
+            (1 - edge**2) ** self.index * (1 - r) / (1 - self.laminar_from),
         )
         rc = np.clip(r, (2 / (KAPPA + 1)) ** (KAPPA / (KAPPA - 1)), 1)
         best = ((KAPPA - 1) / 2) ** 0.5 * (2 / (KAPPA + 1)) ** ((KAPPA + 1) / 2 / (KAPPA - 1))
