@@ -298,5 +298,6 @@ def _check(row: Any) -> CheckResult:
 
 
 def _done(number: int, check: CheckResult) -> CheckDone:
-    failed = tuple(look.title for look in check.looks if look.outcome != "pass")
+    failed = tuple(look.title for look in check.looks if look.outcome == "fail")
+    failed = failed or tuple(look.title for look in check.looks if look.outcome == "not done")
     return CheckDone(number, check.passed, check.ended, check.operator, failed)

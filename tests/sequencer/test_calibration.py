@@ -1,0 +1,152 @@
+"""Calibration: true constants are found on benches that are not what their file says; bad references are refused."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from benchrig.bench.calibrated import with_calibrations
+from benchrig.bench.file import parse_bench_file
+from benchrig.errors import BenchError, ConfigError, NotCalibrated
+from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
+from benchrig.sequencer.guide import Fitting
+from simulators.bench_file import demo_bench_toml
+from tests.sequencer.simulated_hands import Obedient, simulated
+
+NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+TRUTH = {
+    "volume_m3": 0.513e-3,
+    "shunt_gain": 1.02,
+    "shunt_offset_v": 0.0004,
+    "transducer_offset_pa": 240.0,
+    "transducer_pin_gain": 1.0,
+    "transducer_pin_offset_v": 0.0,
+    "wall_w_k": 0.076,
+    "line_leak_sccm": 0.40,
+    "four_wire_ohm": 0.002,
+}
+DATED = 'certificate = "FV-V-0019"\ndated = 2026-03-02'
+FOUND = {
+    "vessel": ("reservoir volume_l", 0.513, 0.01 * 0.513),
+    "leak": ("reservoir volume_l", 0.513, 0.02 * 0.513),
+    "resistor": ("shunt volts_per_amp", 2.04, 0.002 * 2.04),
+    "air": ("transducer offset_v", 0.200 + 240 * 25e-6, 30 * 25e-6),
+    "short": ("meter lead_ohm", 0.0025, 0.008),
+    "hold": ("background leak_sccm", 0.40, 0.08),
+}
+
+
+def by(name: str) -> Method:
+    return next(method for method in METHODS if method.name == name)
+
+
+def take(name: str, seed: int = 4, **options: object):
+    opened, bench, guide = simulated(seed=seed, **options)
+    return opened, bench, calibrate(by(name), bench, guide, operator="me", now=NOW)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", FOUND)
+def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_uncertainties(name):
+    opened, bench, found = take(name, bench_truth=TRUTH)
+    constant = found.constants[0]
+    key, true, goal = FOUND[name]
+    assert constant.name == key
+    assert abs(constant.value - true) <= goal
+    assert abs(constant.value - true) <= 2 * constant.u
+    assert opened.machine.board.outputs == 0
+    file = with_calibrations(bench.file, [found])
+    table, _, field = key.partition(" ")
+    assert getattr(getattr(file, table), field) == constant.value
+
+
+@pytest.mark.slow
+def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():
+    _, _, found = take("recovery", bench_truth=TRUTH)
+    # m c_v / G: at 41 kPa and about 282 K, 0.513 L hold 2.6e-4 kg.
+    gas_kg = 40_800.0 * 0.513e-3 / (287.05 * 282.0)
+    assert found.constants[0].value == pytest.approx(gas_kg * 717.6 / 0.076, rel=0.05)
+
+
+@pytest.mark.slow
+def test_a_calibration_says_its_reference_its_certificate_and_until_when_it_counts():
+    _, _, found = take("vessel")
+    (reference,) = found.references
+    assert (reference.certificate, reference.dated) == ("FV-V-0019", date(2026, 3, 2))
+    assert (reference.value, reference.u, reference.unit) == (0.25, 0.00025, "L")
+    assert found.made == NOW
+    assert (found.until - found.made).days == 365
+    assert found.before[0].value == 0.5
+    assert dict(found.parts)["known volume"] > 0
+
+
+@pytest.mark.parametrize(
+    ("swap", "kind", "said"),
+    [
+        (
+            (DATED, 'certificate = "FV-V-0019"\ndated = 2027-03-02'),
+            ConfigError,
+            "dated 2027-03-02, which is after today",
+        ),
+        ((DATED, "dated = 2025-03-02\nuntil = 2026-03-01"), NotCalibrated, "counts until 2026-03-01"),
+    ],
+)
+def test_a_reference_out_of_date_is_refused_before_anything_is_switched(swap, kind, said):
+    opened, bench, guide = simulated(seed=4, swap=swap)
+    with pytest.raises(kind, match=said):
+        calibrate(by("vessel"), bench, guide, operator="me", now=NOW)
+    assert guide.asked == []
+    assert opened.machine.now_s == 0.0
+
+
+def test_a_reference_that_is_not_in_the_bench_file_is_refused():
+    _, bench, guide = simulated(seed=4)
+    bench.file = bench.file.model_copy(update={"known_volume": None})
+    with pytest.raises(ConfigError, match=r"no \[known_volume\]"):
+        calibrate(by("vessel"), bench, guide, operator="me", now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("line", "zero"),
+    [("ohm = 25.0", "ohm = 0.0"), ("volume_l = 0.250", "volume_l = 0"), ("sccm = 10.0", "sccm = 0.0")],
+)
+def test_a_reference_value_of_zero_is_refused_with_its_name(line, zero):
+    text = demo_bench_toml()
+    assert f"\n{line}" in text
+    with pytest.raises(ConfigError, match=r"greater than 0 \(is 0") as caught:
+        parse_bench_file(text.replace(f"\n{line}", f"\n{zero}"), where="here")
+    assert line.split()[0] in str(caught.value)
+
+
+class Forgets(Obedient):
+    """A person who never opens the tap."""
+
+    def now(self, fitting: Fitting) -> None:
+        pass
+
+
+@pytest.mark.slow
+def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
+    opened, bench, _ = simulated(seed=4)
+    with pytest.raises(BenchError, match="was not let in"):
+        calibrate(by("vessel"), bench, Forgets(opened), operator="me", now=NOW)
+    assert opened.machine.board.outputs == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "fault", "said"),
+    [
+        ("resistor", "coil-relay-dead@0", "No current flows"),
+        ("resistor", "coil-relay-welded@0", "with the coil supply off"),
+        ("short", "meter-relay-dead@0", "no path through the short"),
+        ("vessel", "weak-pump@0", "of 60 kPa of vacuum"),
+        ("hold", "estop@20", "emergency stop"),
+    ],
+)
+def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, fault, said):
+    opened, bench, guide = simulated(seed=4, faults=[fault])
+    with pytest.raises(BenchError, match=said):
+        calibrate(by(name), bench, guide, operator="me", now=NOW)
+    assert opened.machine.board.outputs & ~0x01 == 0
