@@ -12,7 +12,8 @@ __all__ = ["LONGEST_BLOCK_S", "ByteLink", "TextLink"]
 
 LONGEST_BLOCK_S = 0.2
 """No call to a driver blocks longer than this without letting the bench breathe. The board's host-silent limit is to be
-at least four times as long."""
+at least four times as long. Only a board that does not answer holds a call up for longer (`exchange.TRIES`): the frames
+repeated meanwhile are themselves what keeps it fed."""
 
 
 class ByteLink(Protocol):

@@ -121,7 +121,8 @@ def random_bytes(total: int, seed: int) -> None:
     choose = random.Random(seed)
     watched = Watched()
     tracemalloc.start()
-    marks: list[tuple[int, int, int]] = []
+    early = now = 0
+    print(f"{'bytes heard':>12} {'held, bytes':>12} {'peak, bytes':>12}")
     began = time.perf_counter()
     next_mark = total // 10
     while watched.bytes < total:
@@ -141,17 +142,16 @@ def random_bytes(total: int, seed: int) -> None:
         else:
             watched.obey(bytes((GOOD, choose.randrange(10), WAIT, choose.randrange(256), REPEAT, 0)))
         if watched.bytes >= next_mark:
-            marks.append((watched.bytes, *tracemalloc.get_traced_memory()))
+            now, peak = tracemalloc.get_traced_memory()
+            print(f"{watched.bytes:12,} {now:12,} {peak:12,}", flush=True)
+            early = early or now
             tracemalloc.reset_peak()
             next_mark += total // 10
     took = time.perf_counter() - began
-    print(f"{'bytes heard':>12} {'held, bytes':>12} {'peak, bytes':>12}")
-    for heard, held, peak in marks:
-        print(f"{heard:12,} {held:12,} {peak:12,}")
     print(f"{watched.bytes:,} bytes in {took:.0f} s, {watched.board.rejected:,} damaged pieces, no exception")
     tracemalloc.stop()
-    growth = marks[-1][1] - marks[1][1]
-    print(f"memory held at the end less that at a fifth: {growth:+,} bytes")
+    growth = now - early
+    print(f"memory held at the end less that at a tenth: {growth:+,} bytes")
     if growth > 4096:
         sys.exit("memory grows")
 
