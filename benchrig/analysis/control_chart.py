@@ -1,20 +1,22 @@
 """Chart of individual values and moving ranges, with run rules and an exponentially weighted average for slow drift.
 
-Limits come from a baseline of values taken while all was known to be well, and then stand still. The rules are three of
-the standard ones and one average, chosen so that a chart that is looked at every day seldom cries wolf:
+Limits come from a baseline of values taken while all was known to be well, and then stand still. There are two
+strengths of signal, because many charts are looked at every day, and chance breaks some rule somewhere on most of them.
+
+Notices, the standard run rules; they are marked on the chart and ask for a look:
 
 - ``beyond``: a value beyond three standard deviations (ISO 7870-2; NIST/SEMATECH e-Handbook 6.3.2);
 - ``two of three``: two of three successive values beyond two standard deviations on one side (the same handbook);
-- ``one side``: nine values in a row on one side of the centre (ISO 8258 had nine; from memory);
-- ``drift``: the exponentially weighted average leaves its limits (ISO 7870-6; e-Handbook 6.3.2.4), weight 0.2, limits
-  at 2.962 standard deviations of the average (in control, a false signal every 500 values; Lucas and Saccucci, 1990,
-  from memory).
+- ``one side``: nine values in a row on one side of the centre (ISO 8258 had nine; from memory).
 
-The rule "four of five beyond one standard deviation" is left out: with all four zone rules a chart in control gives a
-signal every 92 values (Champ and Woodall, 1987; from memory), and the average finds the same slow shifts sooner. Moving
-ranges are shown with their limit, but give no signal: in control one in 110 passes it, and it adds little to what the
-values themselves say (Rigdon, Cruthis and Champ, 1994; from memory). How often a chart in control gives a signal all
-the same, and how soon a shift shows: ``tests/benchmarks/chart_run_lengths.py``.
+A warning, which asks to act: ``drift``, the exponentially weighted average (ISO 7870-6; e-Handbook 6.3.2.4; weight 0.2)
+is further from the centre than five of its standard deviations, the uncertainty of the centre included. Chance does
+that so seldom that ten charts may be kept; a step of three standard deviations is still seen within days.
+
+The rule "four of five beyond one standard deviation" is left out: the average finds the same slow shifts. Moving ranges
+are shown with their limit, but give no signal: in control one in 110 passes it, and it adds little to what the values
+themselves say (Rigdon, Cruthis and Champ, 1994; from memory). How often a chart in control gives a signal all the same,
+and how soon a shift shows: ``tests/benchmarks/chart_run_lengths.py``.
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ __all__ = [
     "EWMA_WIDTH",
     "FEWEST_BASELINE",
     "RULES",
+    "WARNING",
     "Chart",
     "ChartLimits",
     "NoChart",
@@ -51,10 +54,11 @@ RULES: Mapping[Rule, str] = MappingProxyType(
         "beyond": "a value beyond three standard deviations",
         "two of three": "two of three values beyond two standard deviations on one side",
         "one side": "nine values in a row on one side of the centre",
-        "drift": "the weighted average has drifted out of its limits",
+        "drift": "the average of the latest values has left its limits",
     }
 )
-EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.962
+EWMA_WEIGHT, EWMA_WIDTH = 0.2, 5.0
+WARNING: Rule = "drift"
 FEWEST_BASELINE = 8
 """Limits from fewer values are too uncertain to act on; twenty and more are better."""
 _ONE_SIDE = 9
@@ -120,12 +124,17 @@ class Chart:
     average_high: Samples
     signals: tuple[Signal, ...]
 
+    @property
+    def warnings(self) -> tuple[Signal, ...]:
+        """The signals that ask to act; the others are notices."""
+        return tuple(signal for signal in self.signals if signal.rule == WARNING)
+
     def latest(self) -> tuple[Signal, ...]:
         """The signals that the last value gave."""
         return tuple(signal for signal in self.signals if signal.at == len(self.values) - 1)
 
 
-def chart_limits(baseline: Sequence[float] | Samples, *, resolution: float = 0.0) -> ChartLimits:
+def chart_limits(baseline: Sequence[float] | Samples, *, resolution: float = 0.0, widening: float = 1.0) -> ChartLimits:
     """Estimate the limits from values taken while all was well.
 
     Parameters
@@ -134,6 +143,8 @@ def chart_limits(baseline: Sequence[float] | Samples, *, resolution: float = 0.0
         In the order in which they were measured; n at least 2.
     resolution : float
         Step in which the values are rounded; sigma is at least this over the square root of 12.
+    widening : float
+        Factor on sigma, for values from which something was fitted away (`to_mean_surroundings`).
 
     Returns
     -------
@@ -158,7 +169,7 @@ def chart_limits(baseline: Sequence[float] | Samples, *, resolution: float = 0.0
         raise NoChart(f"limits need at least 2 values; there is {len(values)}")
     range_mean = float(np.abs(np.diff(values)).mean())
     centre = float(values.mean())
-    sigma = max(range_mean / d2(2), resolution / math.sqrt(12.0))
+    sigma = max(widening * range_mean / d2(2), resolution / math.sqrt(12.0))
     if sigma == 0.0:
         raise NoChart(f"all {len(values)} values are {centre:g}: rounded too coarsely, or one reading copied?")
     return ChartLimits(
@@ -197,7 +208,7 @@ def chart(values: Sequence[float] | Samples, limits: ChartLimits, *, first: int 
     --------
     >>> limits = chart_limits([10.0, 10.2, 9.9, 10.1, 10.0, 9.8, 10.1, 9.9])
     >>> [(signal.at, signal.rule) for signal in chart([10.0, 10.1, 11.0], limits).signals]
-    [(2, 'beyond'), (2, 'drift')]
+    [(2, 'beyond')]
     """
     whole = _checked(values)
     average, width = ewma(whole[first:], limits)
@@ -236,14 +247,15 @@ def ewma(values: Samples, limits: ChartLimits) -> tuple[Samples, Samples]:
     Returns
     -------
     average, half_width : ndarray, shape (n,)
-        z_i = w x_i + (1 - w) z_(i-1); the half-width grows as sqrt(w / (2 - w) (1 - (1 - w)^(2 i))).
+        z_i = w x_i + (1 - w) z_(i-1); its variance is w / (2 - w) (1 - (1 - w)^(2 i)) of that of a value, and that of
+        the centre, one over the number of values in the baseline, comes to it.
 
     Examples
     --------
     >>> limits = ChartLimits(0.0, 1.0, -3.0, 3.0, 1.128, 3.69, 20)
     >>> average, half_width = ewma(np.array([1.0, 1.0]), limits)
     >>> average.round(3).tolist(), half_width.round(3).tolist()
-    ([0.2, 0.36], [0.592, 0.759])
+    ([0.2, 0.36], [1.5, 1.7])
     """
     average = np.empty(len(values))
     last = limits.centre
@@ -252,7 +264,7 @@ def ewma(values: Samples, limits: ChartLimits) -> tuple[Samples, Samples]:
         average[index] = last
     count = np.arange(1, len(values) + 1)
     spread = np.sqrt(EWMA_WEIGHT / (2 - EWMA_WEIGHT) * (1 - (1 - EWMA_WEIGHT) ** (2 * count)))
-    return average, np.asarray(EWMA_WIDTH * limits.sigma * spread, dtype=np.float64)
+    return average, np.asarray(EWMA_WIDTH * limits.sigma * np.hypot(spread, limits.baseline**-0.5), dtype=np.float64)
 
 
 def _checked(values: Sequence[float] | Samples) -> Samples:

@@ -28,7 +28,7 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     """Has the bench drifted? Charts of a known-good valve that is measured daily.
 
     The check valve (a part kept on the shelf, not a non-return valve) is measured with 'benchrig qualify --reason
-    check-valve'. Exit status 3 when the latest run breaks a rule: look at the bench before the next verdict.
+    check-valve'. Exit status 3 when it warns: look at the bench before the next verdict.
     """
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.errors import ConfigError

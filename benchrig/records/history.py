@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,12 +22,15 @@ REASON = "check-valve"
 
 @dataclass(frozen=True)
 class CheckValveRun:
-    """One run: number, when, verdict, and every value that was measured (bounds left out)."""
+    """One run: number, when, verdict, values that were measured (bounds left out), and readings of the ready step."""
 
     run: str
     started: datetime
     verdict: str
     values: Mapping[str, float]
+    readings: Mapping[str, float]
+    """Label -> value: ``ambient temperature`` in degC, ``ambient pressure`` in kPa by the transducer, and, where a
+    barometer was entered, ``transducer less barometer`` in Pa."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,13 @@ def check_valve_history(connection: sa.Connection, where: Path, tag: str | None)
         .join(tables.runs, r.id == s.run_id)
         .where(*mine, c.value.is_not(None), c.bound == "")
     ).all()
+    ready = connection.execute(
+        sa.select(s.run_id, s.readings).join(tables.runs, r.id == s.run_id).where(*mine, s.name == "ready")
+    ).all()
+    readings = {
+        row.run_id: {label: float(number) for label, number, _unit in json.loads(row.readings) if number is not None}
+        for row in ready
+    }
     values: dict[int, dict[str, float]] = defaultdict(dict)
     for row in found:
         values[row.run_id][row.name] = float(row.value)
@@ -75,6 +86,9 @@ def check_valve_history(connection: sa.Connection, where: Path, tag: str | None)
         last.tag,
         last.model,
         bool(last.simulated),
-        tuple(CheckValveRun(run_number(row.id), row.started_at, row.verdict, values[row.id]) for row in runs),
+        tuple(
+            CheckValveRun(run_number(row.id), row.started_at, row.verdict, values[row.id], readings.get(row.id, {}))
+            for row in runs
+        ),
         {row.name: row.unit for row in found},
     )

@@ -27,6 +27,7 @@ def chart_page_html(report: ChartReport) -> str:
             "each": each,
             "unit": unit_text(each.unit),
             "now": [said(each, signal) for signal in each.now],
+            "notices": [said(each, signal) for signal in each.notices],
             "earlier": 0 if each.chart is None else len({s.at for s in each.chart.signals} - {len(each.runs) - 1}),
             "svg": Markup(chart_svg(each)),
         }
@@ -68,9 +69,9 @@ def print_chart(report: ChartReport, console: Console) -> None:
             continue
         limits = each.chart.limits
         numbers = [f"{value:.4g}" for value in (each.chart.values[-1], limits.low, limits.centre, limits.high)]
-        words = Text(
-            "; ".join(said(each, signal) for signal in each.now) or "steady", style="red" if each.now else "green"
-        )
+        shown = each.now or each.notices
+        style = "red" if each.now else "yellow" if each.notices else "green"
+        words = Text("; ".join(said(each, signal) for signal in shown) or "steady", style=style)
         table.add_row(each.title, *numbers, words)
     console.print(table)
     console.print()

@@ -23,6 +23,7 @@ def chart_svg(each: Charted) -> str:
     at = np.arange(1, len(drawn.values) + 1)
     figure = new_figure(272, 150)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
+    figure.subplots_adjust(left=0.17, right=0.985, top=0.975, bottom=0.2, hspace=0.14)
     plain_axes(above, y=unit_text(each.unit))
     plain_axes(below, x="run of the check valve", y="moving range")
     for axes in (above, below):
@@ -39,8 +40,11 @@ def chart_svg(each: Charted) -> str:
     below.plot(at, drawn.moving_ranges, "-", color=INK, linewidth=0.7)
     below.axhline(limits.range_high, color=LIMIT, linewidth=0.8, dashes=(4, 2))
     below.set_ylim(bottom=0)
+    for axes in (above, below):
+        axes.yaxis.get_major_formatter().set_useOffset(False)  # type: ignore[attr-defined]  # of the plain scale
     above.set_xlim(0.5, len(at) + 0.5)
-    figure.align_ylabels()
+    for axes in (above, below):
+        axes.yaxis.set_label_coords(-0.155, 0.5)
     described = (
         f"{each.title}: {len(at)} values, {len(hit)} with a broken rule, limits {limits.low:.4g} to {limits.high:.4g}"
     )

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
+
 from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
-from benchrig.analysis.control_chart import FEWEST_BASELINE, RULES, Chart, NoChart, Signal, chart, chart_limits
-from benchrig.records.history import CheckValveHistory
+from benchrig.analysis.control_chart import FEWEST_BASELINE, RULES, WARNING, Chart, NoChart, Signal, chart, chart_limits
+from benchrig.analysis.surroundings import to_mean_surroundings
+from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.records.model import utc_text
 
 __all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "said"]
 
+_AGAINST = "transducer less barometer"
 BASELINE = 20
 """So many first runs give the limits (usual practice: 20 to 25)."""
 
 _LOOK = {
     "coil_resistance_20c_ohm": "meter leads and plug contacts; the meter against a reference resistor; the thermistor.",
     "steady_current_a": "supply voltage; plug contacts; the current shunt against meter and reference resistor.",
+    "transducer_less_barometer_pa": "today's station pressure, was it entered; the transducer's plug and supply; then "
+    "benchrig bench calibrate transducer.",
     "hold_leak_sccm": "hose joints and port seal; tightness of the closed bench; the transducer against barometer and "
     "deep vacuum; the reservoir (water, a changed hose).",
     "flow_at_rated_vacuum_lpm_anr": "filter and hoses for dirt; the transducer against barometer and deep vacuum; the "
@@ -32,6 +38,11 @@ _LOOK = {
     "drop_out_time_ms": "the diode at the plug; supply voltage; the current shunt.",
     "click_spread_ms": "plug contacts; supply voltage under load.",
 }
+TRANSDUCER = "transducer_less_barometer_pa"
+_TITLES = {TRANSDUCER: "Transducer less barometer"}
+_RESOLUTION = {TRANSDUCER: 1.0}
+_LEAST_VARIED = {"ambient temperature": 0.3, "barometer": 0.05}
+"""A room that did not vary by this much (degC, kPa, standard deviation) in the baseline tells nothing to be fitted."""
 _VACUUM = ("hold_leak_sccm", "flow_at_rated_vacuum_lpm_anr", "sonic_conductance_dm3_s_bar")
 
 
@@ -48,12 +59,17 @@ class Charted:
     @property
     def title(self) -> str:
         """In plain words."""
-        return title_of(self.name)
+        return _TITLES.get(self.name) or title_of(self.name)
 
     @property
     def now(self) -> tuple[Signal, ...]:
-        """What the latest value says."""
-        return () if self.chart is None else self.chart.latest()
+        """Whether the latest value warns; empty when it does not."""
+        return () if self.chart is None else tuple(s for s in self.chart.latest() if s.rule == WARNING)
+
+    @property
+    def notices(self) -> tuple[Signal, ...]:
+        """Standard rules that the latest value broke, without a warning."""
+        return () if self.chart is None or self.now else self.chart.latest()
 
     @property
     def look(self) -> str:
@@ -76,7 +92,7 @@ class ChartReport:
 
     @property
     def warns(self) -> tuple[Charted, ...]:
-        """Characteristics whose latest value broke a rule."""
+        """Characteristics whose latest value warns."""
         return tuple(each for each in self.charted if each.now)
 
     @property
@@ -93,14 +109,17 @@ class ChartReport:
                 "is known to be well; until then nothing is judged."
             )
         if not self.warns:
-            return "Nothing has moved: the bench measures this valve as it did in the beginning."
+            seen = [each.title for each in self.charted if each.notices]
+            notice = (
+                f" Have an eye on: {', '.join(seen)} (a run rule was broken; chance does that too)." if seen else ""
+            )
+            return f"Nothing has drifted: the bench measures this valve as it did in the beginning.{notice}"
         names = {each.name for each in self.warns}
-        together = len(names.intersection(_VACUUM)) > 1
-        what = (
-            "Leak and flow have moved together, and they share transducer and reservoir: check those first. "
-            if together and "hold_leak_sccm" in names
-            else ""
-        )
+        what = ""
+        if TRANSDUCER in names:
+            what = "The transducer no longer agrees with the barometer as it did: check both first. "
+        elif "hold_leak_sccm" in names and len(names.intersection(_VACUUM)) > 1:
+            what = "Leak and flow have drifted together, and they share transducer and reservoir: check those first. "
         return (
             f"{what}Measure the check valve once more. If it warns again, run the bench check and calibrate what it "
             "names, before the next verdict."
@@ -130,11 +149,22 @@ def chart_report(history: CheckValveHistory, *, baseline: int = BASELINE, since:
     made_up = (
         "Simulated bench: no valve was measured. Every number on this page is made up." if history.simulated else ""
     )
-    charted = []
-    for name in (name for name in CHARACTERISTICS if name in history.units):
-        there = [run for run in runs if name in run.values]
-        values = [run.values[name] for run in there]
-        charted.append(_charted(name, history.units[name], [run.run for run in there], values, baseline))
+    rooms = _surroundings(runs, baseline)
+    charted = [
+        _charted(
+            name,
+            history.units[name],
+            runs,
+            {run.run: run.values[name] for run in runs if name in run.values},
+            rooms,
+            baseline,
+        )
+        for name in CHARACTERISTICS
+        if name in history.units
+    ]
+    against = {run.run: run.readings[_AGAINST] for run in runs if _AGAINST in run.readings}
+    if against:
+        charted.append(_charted(TRANSDUCER, "Pa", runs, against, {}, baseline))
     return ChartReport(
         history.tag,
         history.model,
@@ -147,15 +177,45 @@ def chart_report(history: CheckValveHistory, *, baseline: int = BASELINE, since:
     )
 
 
-def _charted(name: str, unit: str, runs: Sequence[str], values: Sequence[float], baseline: int) -> Charted:
-    if len(values) < max(baseline, FEWEST_BASELINE):
-        return Charted(name, unit, tuple(runs), None, f"{len(values)} of {baseline} runs for its limits")
-    decimals = CHARACTERISTICS[name].decimals
+def _surroundings(runs: Sequence[CheckValveRun], baseline: int) -> dict[str, tuple[float, ...]]:
+    """Room temperature and barometer of each run, where all runs have them and they varied in the baseline."""
+    found: dict[str, dict[str, float]] = {"ambient temperature": {}, "barometer": {}}
+    for run in runs:
+        if "ambient temperature" in run.readings:
+            found["ambient temperature"][run.run] = run.readings["ambient temperature"]
+        if "ambient pressure" in run.readings and _AGAINST in run.readings:
+            found["barometer"][run.run] = run.readings["ambient pressure"] - run.readings[_AGAINST] / 1000
+    kept = [
+        each
+        for name, each in found.items()
+        if len(each) == len(runs)
+        and len(runs) > 2
+        and float(np.std(list(each.values())[:baseline])) > _LEAST_VARIED[name]
+    ]
+    return {run.run: tuple(each[run.run] for each in kept) for run in runs} if kept else {}
+
+
+def _charted(
+    name: str,
+    unit: str,
+    runs: Sequence[CheckValveRun],
+    measured: Mapping[str, float],
+    rooms: Mapping[str, tuple[float, ...]],
+    baseline: int,
+) -> Charted:
+    numbers = tuple(run.run for run in runs if run.run in measured)
+    if len(numbers) < max(baseline, FEWEST_BASELINE):
+        return Charted(name, unit, numbers, None, f"{len(numbers)} of {baseline} runs for its limits")
+    values, widening = np.array([measured[run] for run in numbers]), 1.0
+    if rooms:
+        values, widening = to_mean_surroundings(values, np.array([rooms[run] for run in numbers]), baseline)
+    about = CHARACTERISTICS.get(name)
+    resolution = _RESOLUTION[name] if about is None else 10.0 ** -(about.decimals + 2)
     try:
-        limits = chart_limits(values[:baseline], resolution=10.0 ** -(decimals + 2))
-        return Charted(name, unit, tuple(runs), chart(values, limits, first=baseline))
+        limits = chart_limits(values[:baseline], resolution=resolution, widening=widening)
+        return Charted(name, unit, numbers, chart(values, limits, first=baseline))
     except NoChart as error:
-        return Charted(name, unit, tuple(runs), None, str(error))
+        return Charted(name, unit, numbers, None, str(error))
 
 
 def chart_document(report: ChartReport, *, page: str | None) -> dict[str, Any]:
@@ -178,7 +238,7 @@ def chart_document(report: ChartReport, *, page: str | None) -> dict[str, Any]:
 def _document(each: Charted) -> dict[str, Any]:
     content: dict[str, Any] = {"name": each.name, "unit": each.unit, "why": each.why_not or None}
     if each.chart is None:
-        return {**content, "centre": None, "low": None, "high": None, "now": [], "signals": []}
+        return {**content, "centre": None, "low": None, "high": None, "warns": False, "notices": [], "signals": []}
     limits = each.chart.limits
     return {
         **content,
@@ -187,7 +247,8 @@ def _document(each: Charted) -> dict[str, Any]:
         "low": limits.low,
         "high": limits.high,
         "latest": float(each.chart.values[-1]),
-        "now": [signal.rule for signal in each.now],
+        "warns": bool(each.now),
+        "notices": [signal.rule for signal in each.notices],
         "look": each.look if each.now else None,
         "signals": [
             {"run": each.runs[signal.at], "rule": signal.rule, "side": "high" if signal.side > 0 else "low"}

@@ -24,10 +24,13 @@ WORDS_PT = 7.5
 
 
 def new_figure(width_pt: float, height_pt: float) -> Figure:
-    """An empty figure of so many points."""
+    """An empty figure of so many points.
+
+    Its axes are to be placed by fixed parts: a layout that measures words first is not the same to the last bit.
+    """
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width_pt / 72, height_pt / 72), layout="constrained")
+    return Figure(figsize=(width_pt / 72, height_pt / 72))
 
 
 def plain_axes(axes: Axes, *, title: str = "", x: str = "", y: str = "") -> None:

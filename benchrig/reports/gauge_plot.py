@@ -25,6 +25,7 @@ def gauge_svg(each: Studied) -> str:
         return ""
     figure = new_figure(560, 168)
     bars, values, spreads = figure.subplots(1, 3, width_ratios=(1.0, 2.1, 1.3))
+    figure.subplots_adjust(left=0.045, right=0.995, top=0.89, bottom=0.2, wspace=0.2)
     names = ("GRR", "EV", "AV", "PV") if len(table.operators) > 1 else ("EV", "PV")
     shares = [study.components[name].study_percent for name in names]
     plain_axes(bars, title="Share of the study variation, %")

@@ -56,11 +56,13 @@ def ready(run: Context) -> Found:
             hint="Thermistor's plug, then r25_ohm, beta_k and pull_up_ohm in the bench file.",
         )
     run.supply_v, run.ambient_pa, run.ambient_k = supply_v, air_pa, room_k
+    against = {} if barometer_kpa is None else {"transducer less barometer": (air_pa - barometer_kpa * 1000, "Pa")}
     return Found(
         readings={
             "coil supply": (supply_v, "V"),
             "ambient pressure": (air_pa / 1000, "kPa"),
             "ambient temperature": (room_k - 273.15, "degC"),
+            **against,
         },
         notes=tuple(bench.notes),
     )

@@ -1,0 +1,72 @@
+"""Charts of a check valve: what warns, what does not, and what the page says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from benchrig.reports.chart_page import chart_page_html, print_chart, write_chart_page
+from benchrig.reports.chart_words import chart_document, chart_report
+from tests.reports.check_valve import history
+
+DRIFTING = history(60, lambda day: 0.0002 * max(0, day - 40))
+
+
+def test_a_steady_bench_does_not_warn_whatever_the_weather():
+    # Chance alone warns on one of these charts in 25 within the 40 days.
+    reports = [chart_report(history(60, seed=seed)) for seed in range(10)]
+    warned = [report for report in reports if any(each.chart.warnings for each in report.charted if each.chart)]
+    assert len(warned) <= 2
+    assert any("Nothing has drifted" in report.advice for report in reports)
+
+
+def test_a_drifting_transducer_is_named_with_what_to_check():
+    report = chart_report(DRIFTING)
+    assert {each.title for each in report.warns} == {"Transducer less barometer", "Flow at rated vacuum"}
+    assert "Measure the check valve once more" in report.advice
+    document = chart_document(report, page=None)
+    assert document["warns"]
+    by_name = {each["name"]: each for each in document["charts"]}
+    assert not by_name["coil_resistance_20c_ohm"]["warns"]
+    assert "calibrate transducer" in by_name["transducer_less_barometer_pa"]["look"]
+    first = next(each for each in by_name["transducer_less_barometer_pa"]["signals"] if each["rule"] == "drift")
+    assert (first["run"] < "0055", first["side"]) == (True, "high")
+
+
+def test_charts_before_the_baseline_is_full_judge_nothing():
+    report = chart_report(history(12))
+    assert not report.warns
+    assert "12 runs so far" in report.advice
+    assert {each.why_not for each in report.charted} == {"12 of 20 runs for its limits"}
+
+
+def test_charts_can_begin_anew_after_a_calibration():
+    since = chart_report(DRIFTING, baseline=10, since="0030")
+    assert (since.runs[0], len(since.runs)) == ("0030", 31)
+
+
+def test_without_a_barometer_there_is_no_chart_of_it_and_the_weather_stays_in():
+    report = chart_report(history(30, barometer=False))
+    assert "transducer_less_barometer_pa" not in {each.name for each in report.charted}
+
+
+@pytest.mark.slow
+def test_the_page_puts_what_warns_first_and_is_the_same_to_the_byte(tmp_path: Path):
+    report = chart_report(DRIFTING)
+    page = chart_page_html(report)
+    assert page == chart_page_html(report)
+    assert "Look at the bench" in page
+    assert page.index("Flow at rated vacuum") < page.index("Coil resistance at 20")
+    assert "SHELF &lt;1&gt;" in page
+    assert "<1>" not in page
+    assert write_chart_page(report, tmp_path).name == "chart-SHELF-1.html"
+
+
+def test_the_terminal_says_which_rule_and_what_to_check():
+    console = Console(width=100, record=True)
+    print_chart(chart_report(DRIFTING), console)
+    said = console.export_text()
+    assert "the average of the latest values has left its limits" in " ".join(said.split())
+    assert "today's station pressure" in said
