@@ -41,7 +41,7 @@ def chart_svg(each: Charted) -> str:
     below.axhline(limits.range_high, color=LIMIT, linewidth=0.8, dashes=(4, 2))
     below.set_ylim(bottom=0)
     for axes in (above, below):
-        axes.yaxis.get_major_formatter().set_useOffset(False)  # type: ignore[attr-defined]  # of the plain scale
+        axes.yaxis.get_major_formatter().set_useOffset(False)
     above.set_xlim(0.5, len(at) + 0.5)
     for axes in (above, below):
         axes.yaxis.set_label_coords(-0.155, 0.5)
