@@ -114,3 +114,12 @@ def test_a_slow_transducer_is_no_restricted_valve():
     flow = next(each for each in said["characteristics"] if each["name"] == "flow_at_rated_vacuum_lpm_anr")
     assert (status, said["verdict"], flow["value"]) == (4, "undecided", None)
     assert "is the transducer slow" in flow["why"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("at_s", [6.0, 47.0])
+def test_a_coil_switch_stuck_on_is_never_a_valve_stuck_open(at_s):
+    status, said = qualify("--fault", f"coil-relay-welded@{at_s}")
+    assert status == 3
+    assert "flows through the coil, which is switched off" in said["error"]
+    assert "K1" in said["hint"]

@@ -12,7 +12,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
-from benchrig.sequencer.steps.sound import check_energised
+from benchrig.sequencer.steps.sound import check_dead, check_energised
 
 __all__ = ["clicks"]
 
@@ -60,6 +60,7 @@ def clicks(run: Context) -> Found:
             off_s=recording.released_s,
             current_u_rel=file.shunt.u_percent / 100,
         )
+        check_dead(run, float(recording.columns["current_a"][recording.time_s < 0].mean()))
         load_a, load_v = _at_the_end(recording)
         check_energised(run, load_a, load_v)
         results.append(result)

@@ -10,7 +10,7 @@ from benchrig.drivers.relay_board import Channel
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import draw_down
-from benchrig.sequencer.steps.sound import check_energised, check_pressure, check_vented
+from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure, check_vented
 
 __all__ = ["flow"]
 
@@ -73,6 +73,8 @@ def flow(run: Context) -> Found:
     )
     if not run.closed_when_energised:
         check_energised(run, bench.current_a(), bench.supply_v())
+    else:
+        check_dead(run, bench.current_a())
     bench.switch(AT_REST)
     check_pressure(run, float(recording.columns["pressure_pa"][-40:].mean()))
     check_vented(run)

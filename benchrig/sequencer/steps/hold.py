@@ -10,7 +10,7 @@ from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
-from benchrig.sequencer.steps.sound import check_energised, check_pressure
+from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
 
 __all__ = ["draw_down", "hold"]
 
@@ -106,6 +106,8 @@ def hold(run: Context) -> Found:
     check_pressure(run, ended_pa)
     if coil_on:
         check_energised(run, bench.current_a(), bench.supply_v())
+    else:
+        check_dead(run, bench.current_a())
     run.vacuum_pa = run.ambient_pa - ended_pa
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
     result = analyse_hold(
@@ -154,7 +156,7 @@ def _at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit
         NAME,
         UNIT,
         f"only {reached_pa / 1000:.1f} kPa of the {run.hold_vacuum_pa / 1000:.0f} kPa of vacuum could be drawn "
-        f"({leak.value:.2f} sccm there): look at the pump and the joints",
+        f"({leak.value:.2f} sccm there): look at the pump, the isolation valve K4 and the joints",
     )
 
 

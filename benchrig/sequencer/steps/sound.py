@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
 
-__all__ = ["check_energised", "check_pressure", "check_vented"]
+__all__ = ["check_dead", "check_energised", "check_pressure", "check_vented"]
 
 LEAST_CURRENT = 0.5
 """Less than this part of what the cold coil leads to is no bad joint: the supply does not reach the coil."""
@@ -44,8 +44,18 @@ def check_energised(run: Context, current_a: float, supply_v: float) -> None:
             raise BenchError(
                 f"The coil measures {cold.value:.1f} ohm, but only {current_a:.3f} A flows when it is energised; "
                 f"about {expected_a:.2f} A expected.",
-                hint="Reseat the plug; the fuse and the wiring from the supply; then the coil switch K1 and the shunt.",
+                hint="Reseat the plug; the fuse and the wiring from the supply; then the coil switch K1, "
+                "the meter relay K2 (stuck on, it opens the coil's path) and the shunt.",
             )
+
+
+def check_dead(run: Context, current_a: float) -> None:
+    """Whether the coil is without current while it is switched off. Raises BenchError."""
+    if current_a > CURRENT_FLOWS_A:
+        raise BenchError(
+            f"{current_a:.3f} A flows through the coil, which is switched off.",
+            hint="Switch the supply off: the coil switch K1 is stuck on. Then the zero of the current amplifier.",
+        )
 
 
 def check_pressure(run: Context, pressure_pa: float) -> None:
