@@ -153,10 +153,9 @@ def says(calibration: Calibration) -> str:
         f"{each.name}{f' (certificate {each.certificate})' if each.certificate else ''}"
         for each in calibration.references
     )
-    return (
-        f"{calibration.name}: {constants}, by {by}, {calibration.made:%Y-%m-%d} ({calibration.operator}), "
-        f"until {calibration.until:%Y-%m-%d}"
-    )
+    against = f"by {by}" if by else calibration.how
+    who = f"{calibration.made:%Y-%m-%d} ({calibration.operator})"
+    return f"{calibration.name}: {constants}, {against}, {who}, until {calibration.until:%Y-%m-%d}"
 
 
 def _when(at: datetime) -> str:

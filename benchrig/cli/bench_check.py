@@ -37,10 +37,11 @@ def check(
 
     from benchrig.bench.looks import Look
     from benchrig.cli.guiding import guide_for
-    from benchrig.cli.places import store_path
+    from benchrig.cli.places import pages_folder, store_path
     from benchrig.cli.qualify import who
     from benchrig.records import Store
     from benchrig.reports.bench_text import look_document, look_line, print_to_do
+    from benchrig.reports.check_page import write_check_page
     from benchrig.sequencer.check.check import bench_check
 
     console = Console(stderr=True, highlight=False)
@@ -74,6 +75,11 @@ def check(
             finally:
                 guide.still()
     done = store.trust.keep_check(key, result)
+    try:
+        page = str(write_check_page(result, done, key, pages_folder()))
+    except OSError as error:
+        page = ""
+        console.print(f"The page could not be written into {pages_folder()} ({error}); the check is stored.")
     if as_json:
         emit(
             {
@@ -83,8 +89,11 @@ def check(
                 "passed": result.passed,
                 "failed": list(done.failed),
                 "bench_seconds": round(result.bench_seconds, 3),
+                "page": page or None,
                 "looks": [look_document(look) for look in result.looks],
             }
         )
     print_to_do(result, done, bench.file.check.valid_h, console)
+    if page:
+        console.print(f"\npage    {page}", soft_wrap=True)
     sys.exit(0 if result.passed else 3)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from benchrig.cli.said import as_json_option, emit, speaks
+
+if TYPE_CHECKING:
+    from benchrig.records import Store
 
 __all__ = ["report"]
 
@@ -19,14 +23,18 @@ __all__ = ["report"]
 @as_json_option
 @speaks
 def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
-    """Make page and label of a run from its record: by run number, or the latest run of a tag."""
+    """Make page and label of a run from its record: by run number, or the latest run of a tag; or a check's page."""
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
     from benchrig.reports import write_label, write_page
 
-    record = Store(store_path()).run(tag_or_run)
+    store = Store(store_path())
     where = folder or pages_folder()
+    if tag_or_run.startswith("check-"):
+        _check_page(store, tag_or_run, where, as_json=as_json)
+        return
+    record = store.run(tag_or_run)
     try:
         page, label = write_page(record, where), write_label(record, where)
     except OSError as error:
@@ -38,3 +46,22 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         emit({"run": record.run, "tag": record.intake.tag, "page": str(page), "label": str(label)})
     else:
         click.echo(f"page    {page}\nlabel   {label}")
+
+
+def _check_page(store: Store, name: str, where: Path, *, as_json: bool) -> None:
+    """The page of a bench check, by its name: ``check-0003``."""
+    from benchrig.errors import ConfigError
+    from benchrig.reports.check_page import write_check_page
+
+    bench, done, check = store.trust.check(name)
+    try:
+        page = write_check_page(check, done, bench, where)
+    except OSError as error:
+        raise ConfigError(
+            f"The page cannot be written into {where} ({error.strerror or error}).",
+            hint="Check the folder and the free space.",
+        ) from error
+    if as_json:
+        emit({"check": done.name, "page": str(page)})
+    else:
+        click.echo(f"page    {page}")

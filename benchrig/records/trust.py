@@ -124,7 +124,7 @@ class Trust:
             row = connection.execute(query).mappings().first()
         return None if row is None else _done(row["id"], _check(row))
 
-    def check(self, wanted: str) -> tuple[BenchKey, CheckResult]:
+    def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:
         """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "check")
         with self._reader.begin() as connection:
@@ -133,7 +133,8 @@ class Trust:
             raise ConfigError(
                 f"No bench check {wanted!r} in {self._path}.", hint="'benchrig bench history' lists them."
             )
-        return _key(row), _check(row)
+        check = _check(row)
+        return _key(row), _done(number, check), check
 
     def standing(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""

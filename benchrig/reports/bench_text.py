@@ -60,7 +60,7 @@ def value_of(look: Look) -> str:
     if look.value is None:
         return "" if look.outcome != "pass" else "as it should be"
     if look.unit in COUNTS:
-        return "none" if look.unit == "faults" else "open"
+        return "all answer" if look.unit == "faults" else "open"
     if look.unit.startswith("of "):
         return f"{look.value:.0f} {look.unit}"
     value = spread_text(0.0 if abs(look.value) < 5e-4 and look.u is None else look.value, look.u)

@@ -125,7 +125,10 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
             lines.append(("bench", visible(record.bench_state)))
         if record.hint:
             lines.append(("check", visible(record.hint)))
-    lines += [("rests on", visible(each.says)) for each in record.bench.grounds]
+    if record.bench.grounds:
+        names = (each.says.partition(":")[0].partition(" ")[0] for each in record.bench.grounds)
+        kinds = ("" if each.kind == "check" else f" ({each.kind})" for each in record.bench.grounds)
+        lines.append(("rests on", ", ".join(f"{name}{kind}" for name, kind in zip(names, kinds, strict=True))))
     lines += [("left out", f"{step.title}: {visible(step.skipped)}") for step in record.steps if step.skipped]
     lines += [("note", visible(note)) for note in record.notes]
     return lines

@@ -55,7 +55,7 @@ def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> No
     done = trust.keep_check(KEY, CHECK)
     assert (done.name, done.passed, done.failed) == ("check-0001", False, ("Pump-down",))
     assert trust.last_check(KEY) == done
-    assert trust.check("1") == (KEY, CHECK)
+    assert trust.check("1") == (KEY, done, CHECK)
     assert trust.faults() == ()
 
 

@@ -159,7 +159,7 @@ def _leak_of(result: HoldResult) -> tuple[float, float]:
 def _tight(bench: Bench, found: Findings, own_sccm: float, own_u: float) -> None:
     file = bench.file
     room = ALLOWED_U * math.hypot(own_u, file.background.u_sccm)
-    why = f"the bench file takes {file.background.leak_sccm:g} sccm off every leak"
+    why = f"the bench file takes {file.background.leak_sccm:.2g} sccm off every leak"
     reference = file.reference_leak
     if reference is not None and abs(own_sccm - reference.sccm) < 0.1 * reference.sccm:
         why = f"that is as much as the reference leak ({reference.sccm:g} sccm): does K6 stay open?"

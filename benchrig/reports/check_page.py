@@ -1,0 +1,51 @@
+"""One bench check as a self-contained HTML page: what was looked at, what was found, what to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from benchrig.bench.grounds import BenchKey, CheckDone
+from benchrig.bench.looks import CheckResult, Look
+from benchrig.records.model import utc_text
+from benchrig.reports.bench_text import allowed_text, sign_of, value_of
+from benchrig.reports.page import environment, write_text
+
+__all__ = ["check_page_html", "write_check_page"]
+
+
+def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str:
+    """Make the page of a bench check. A pure function of what the store holds."""
+    local = check.ended.astimezone()
+    return (
+        environment()
+        .get_template("check.html")
+        .render(
+            check=check,
+            name=done.name,
+            bench=bench,
+            passed=check.passed,
+            rows=[_row(look) for look in check.looks],
+            day=f"{local.day} {local:%B %Y}",
+            time=f"{local:%H:%M}",
+            utc=utc_text(check.ended),
+            seconds=f"{check.bench_seconds:.0f}",
+        )
+    )
+
+
+def write_check_page(check: CheckResult, done: CheckDone, bench: BenchKey, folder: Path) -> Path:
+    """Write the page into a folder, which is made when it does not exist; return its path. Raises OSError."""
+    return write_text(folder / f"{done.name}.html", check_page_html(check, done, bench))
+
+
+def _row(look: Look) -> dict[str, Any]:
+    return {
+        "title": look.title,
+        "outcome": look.outcome,
+        "sign": sign_of(look),
+        "value": value_of(look),
+        "allowed": allowed_text(look),
+        "why": look.why,
+        "to_do": look.to_do,
+    }
