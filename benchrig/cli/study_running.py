@@ -99,9 +99,11 @@ def run_study(path: Path, wanted: Wanted) -> StudyFile:
         try:
             for cell in left:
                 _one(study, wanted, bench, cell, numbers[cell])
-        except (BenchError, KeyboardInterrupt, click.Abort):
+        except (BenchError, KeyboardInterrupt, click.Abort) as stop:
             done = whole - len(study.left)
             click.echo(f"\n{done} of {whole} measurements are kept; the same command goes on from there.", err=True)
+            if isinstance(stop, click.Abort):  # Ctrl-C or the end of the input at the prompt
+                raise KeyboardInterrupt from stop
             raise
     return study
 

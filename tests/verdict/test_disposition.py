@@ -14,7 +14,7 @@ def sure(name: str, probability: float = 0.95) -> list[Cause]:
     return [Cause(name, probability, ""), *(Cause(each, (1 - probability) / len(rest), "") for each in rest)]
 
 
-REASONS: tuple[Reason, ...] = ("core", "return", "new-stock")
+REASONS: tuple[Reason, ...] = ("core", "return", "new-stock")  # what a customer's or dealer's part is here for
 
 
 @pytest.mark.parametrize("reason", REASONS)
@@ -78,3 +78,11 @@ def test_every_cause_but_the_open_ones_has_a_disposition() -> None:
 
 def test_a_rejected_core_without_any_cause_is_for_a_person() -> None:
     assert dispose("reject", (), "core")[0] == "ask"
+
+
+def test_a_check_valve_goes_back_to_its_shelf_and_is_never_sold_or_scrapped():
+    assert dispose("accept", (), "check-valve")[0] == "keep"
+    for verdict in ("reject", "undecided"):
+        to_do, why = dispose(verdict, sure("open coil"), "check-valve")
+        assert to_do == "ask"
+        assert "look at the bench first" in why
