@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import math
 
-from simulators.world.segments import Cubic, GasSegment, GasState, hermite
+from simulators.world.segments import Cubic, GasSegment, GasState, hermite, play
 from simulators.world.stiff import rodas3
 from simulators.world.truths import BenchTruth, PortTruth
+from simulators.world.turning import turning_points
 
 __all__ = ["AIR_R", "ANR_K", "ANR_KG_M3", "CHOKED", "KAPPA", "Gas", "leak_area_m2", "nozzle_flux", "vent_area_m2"]
 
@@ -112,7 +113,9 @@ class Gas:
         self.volume_m3 = bench.volume_m3
         self._pressure_per_j = (KAPPA - 1.0) / bench.volume_m3
         energy_j = self.ambient_pa / self._pressure_per_j
-        self.state = GasState(energy_j / (CV * self.ambient_k), energy_j, self.ambient_pa, self.ambient_k, FIRST_S)
+        self.state = GasState(
+            energy_j / (CV * self.ambient_k), energy_j, self.ambient_pa, self.ambient_pa, self.ambient_k, FIRST_S
+        )
         self._valve_m2 = 0.0
         self._plain_m2 = 0.0
         self._valve_joined = True
@@ -120,6 +123,7 @@ class Gas:
         self.dirt_m2 = 0.0
         self.line_m2 = math.inf
         self.transducer_lag_s = bench.transducer_lag_s
+        self.play_pa = 0.5 * bench.transducer_hysteresis_pa
         self.rate_pa_s = 0.0
 
     @property
@@ -253,7 +257,7 @@ class Gas:
         mass: Cubic,
         energy: Cubic,
     ) -> GasSegment:
-        """Keep the step as cubics; move the transducer on by the exact answer of a first-order lag to a cubic."""
+        """Keep the step as cubics; move the transducer on: the exact answer of a lag to a cubic, then the play."""
         p0, p1, p2, p3 = (c * self._pressure_per_j for c in hermite(h, *energy))
         lag = self.transducer_lag_s
         f1 = p1 - lag * (2.0 * p2 - lag * 6.0 * p3)
@@ -261,4 +265,11 @@ class Gas:
         decaying = self.state.felt_pa - felt[0]
         decay = math.exp(-h / lag) if lag > 0.0 else 0.0
         self.state.felt_pa = felt[0] + h * (felt[1] + h * (felt[2] + h * felt[3])) + decaying * decay
-        return GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying, lag)
+        segment = GasSegment(begin_s, end_s, hermite(h, *mass), (p0, p1, p2, p3), felt, decaying, lag, self.play_pa, [])
+        shown = self.state.shown_pa
+        for turn in turning_points(felt, decaying, lag, h) if self.play_pa > 0.0 else ():
+            segment.turns.append((turn, shown))
+            shown = play(shown, segment.felt_pa(turn), self.play_pa)
+        segment.turns.append((h, shown))
+        self.state.shown_pa = play(shown, self.state.felt_pa, self.play_pa)
+        return segment

@@ -110,7 +110,7 @@ class WorldSampler:
             current, sag_v = _current_and_sag(at_s, [*self._actuator, *actuator])
             self._arrays["current_a"][first:new] = current
             self._arrays["supply_v"][first:new] = supply_v - sag_v
-            self._arrays["transducer_pa"][first:new] = _felt(at_s, [*self._gas, gas])
+            self._arrays["transducer_pa"][first:new] = _shown(at_s, [*self._gas, gas])
             self._arrays["thermistor_k"][first:new] = thermistor_k
             self._filled = new
         self._due = new
@@ -130,10 +130,25 @@ def _current_and_sag(at_s: Samples, segments: Sequence[ActuatorSegment]) -> tupl
     return current, source_ohm * current
 
 
-def _felt(at_s: Samples, segments: Sequence[GasSegment]) -> Samples:
-    table = np.array([(g.begin_s, g.end_s, *g.felt, g.decaying_pa, g.lag_s) for g in segments])
+def _shown(at_s: Samples, segments: Sequence[GasSegment]) -> Samples:
+    table = np.array(
+        [
+            (
+                g.begin_s,
+                g.begin_s + end if end < g.turns[-1][0] else g.end_s,
+                *g.felt,
+                g.decaying_pa,
+                g.lag_s,
+                g.play_pa,
+                shown,
+            )
+            for g in segments
+            for end, shown in g.turns
+        ]
+    )
     which = np.minimum(np.searchsorted(table[:, 1], at_s), len(table) - 1)
-    begin, _, a, b, c, d, decaying, lag_s = table[which].T
+    begin, _, a, b, c, d, decaying, lag_s, half, before = table[which].T
     s = at_s - begin
     decay = np.exp(-s / np.maximum(lag_s, 1e-12))
-    return np.asarray(a + s * (b + s * (c + s * d)) + decaying * decay, dtype=np.float64)
+    felt = a + s * (b + s * (c + s * d)) + decaying * decay
+    return np.asarray(np.maximum(felt - half, np.minimum(felt + half, before)), dtype=np.float64)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["ActuatorSegment", "ActuatorState", "Cubic", "GasSegment", "GasState", "Motion", "cubic", "hermite"]
+__all__ = ["ActuatorSegment", "ActuatorState", "Cubic", "GasSegment", "GasState", "Motion", "cubic", "hermite", "play"]
 
 Cubic = tuple[float, float, float, float]
 """Coefficients of powers 0 to 3."""
@@ -20,6 +21,15 @@ def hermite(h: float, y0: float, y1: float, d0: float, d1: float) -> Cubic:
 def cubic(c: Cubic, s: float) -> float:
     """Value of a cubic."""
     return c[0] + s * (c[1] + s * (c[2] + s * c[3]))
+
+
+def play(before: float, felt: float, half: float) -> float:
+    """What follows with a play after a stretch on which `felt` only rose or only fell: no further off than `half`.
+
+    The play operator (backlash) of M. A. Krasnosel'skii and A. V. Pokrovskii, "Systems with Hysteresis" (1989); what is
+    left of the input is Prandtl's stop. Definition from memory.
+    """
+    return max(felt - half, min(felt + half, before))
 
 
 class ActuatorSegment(NamedTuple):
@@ -116,17 +126,22 @@ class GasState:
     mass_kg: float
     energy_j: float
     felt_pa: float
+    shown_pa: float
     wall_k: float
     step_s: float
 
     def copy(self) -> GasState:
         """The same, apart."""
-        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.wall_k, self.step_s)
+        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.shown_pa, self.wall_k, self.step_s)
 
 
 @dataclass(slots=True)
 class GasSegment:
-    """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay."""
+    """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay.
+
+    `turns` divides it into stretches on which the felt pressure only rises or only falls: (end of the stretch, in
+    seconds since `begin_s`; what was shown at its beginning), the last one to the end.
+    """
 
     begin_s: float
     end_s: float
@@ -135,3 +150,14 @@ class GasSegment:
     felt: Cubic
     decaying_pa: float
     lag_s: float
+    play_pa: float
+    turns: list[tuple[float, float]]
+
+    def felt_pa(self, s: float) -> float:
+        """Pressure that the transducer's element feels, so many seconds after the beginning."""
+        return cubic(self.felt, s) + (self.decaying_pa * math.exp(-s / self.lag_s) if self.lag_s > 0.0 else 0.0)
+
+    def shown_pa(self, s: float) -> float:
+        """Pressure that it shows."""
+        before = next((shown for end, shown in self.turns if s <= end), self.turns[-1][1])
+        return play(before, self.felt_pa(s), self.play_pa)

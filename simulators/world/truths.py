@@ -79,6 +79,8 @@ class BenchTruth:
         Sonic conductance of the open vent.
     transducer_lag_s : float
         First-order response of the pressure transducer.
+    transducer_hysteresis_pa : float
+        What it shows on a falling pressure less what it shows on a rising one: the width of its play.
     four_wire_ohm : float
         What a four-wire measurement still sees between the clips of the leads and the plug.
     short_ohm, reference_resistor_ohm : float
@@ -110,6 +112,7 @@ class BenchTruth:
     reference_leak_sccm: float = 10.0
     vent_c_m3_s_pa: float = 5.0e-8
     transducer_lag_s: float = 0.003
+    transducer_hysteresis_pa: float = 10.0
     four_wire_ohm: float = 0.0
     short_ohm: float = 0.0005
     reference_resistor_ohm: float = 25.0

@@ -396,13 +396,11 @@ class World:
         return cubic(self._block.gas.mass, self._t_s - self._block.gas.begin_s)
 
     def transducer_pa(self) -> float:
-        """Pressure as the transducer's element shows it, after its lag."""
+        """Pressure as the transducer's element shows it, after its lag and its play."""
         if self._block is None:
-            return self._gas.state.felt_pa
+            return self._gas.state.shown_pa
         gas = self._block.gas
-        lag = gas.lag_s
-        s = self._t_s - gas.begin_s
-        return cubic(gas.felt, s) + (gas.decaying_pa * math.exp(-s / lag) if lag > 0.0 else 0.0)
+        return gas.shown_pa(self._t_s - gas.begin_s)
 
     def ambient_thermistor_k(self) -> float:
         """Temperature of the ambient thermistor: that of the air."""
@@ -478,7 +476,9 @@ class World:
         c = self._circuit
         segment = ActuatorSegment(t, t, *at_rest, c.source_ohm, c.bypass_a, c.bypass_part)
         flat = (g.mass_kg, 0.0, 0.0, 0.0), (self._gas.pressure_pa, 0.0, 0.0, 0.0), (g.felt_pa, 0.0, 0.0, 0.0)
-        return _Block(t, t, [segment], GasSegment(t, t, *flat, 0.0, 0.0), [], a, g, 0.0)
+        return _Block(
+            t, t, [segment], GasSegment(t, t, *flat, 0.0, 0.0, self._gas.play_pa, [(0.0, g.shown_pa)]), [], a, g, 0.0
+        )
 
     # --- truths -------------------------------------------------------------------------------------------------------
 
