@@ -12,8 +12,7 @@ from rich.live import Live
 from rich.text import Text
 
 from benchrig.bench.bench import Bench
-from benchrig.errors import BenchError
-from benchrig.sequencer.guide import Fitting
+from benchrig.sequencer.guide import Fitting, Unattended
 
 __all__ = ["Hands", "Person", "Simulated", "guide_for"]
 
@@ -121,7 +120,7 @@ class Person(_Screen):
                 self._bench.feed()
         line = sys.stdin.readline()
         if not line:
-            raise BenchError(
+            raise Unattended(
                 "Nobody answered: the input ended while the bench waited for a person.",
                 hint="Run it in a terminal; without hardware: --simulated.",
             )

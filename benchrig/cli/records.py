@@ -9,7 +9,8 @@ import click
 from benchrig.cli.said import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
-    from benchrig.records import Store
+    from benchrig.bench.calibrated import Calibration
+    from benchrig.records import RunRecord, Store
 
 __all__ = ["records"]
 
@@ -81,6 +82,14 @@ def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
     return calibration.number, None
 
 
+def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
+    """The calibrations that a run rested on and that were found wrong since."""
+    rested = {ground.number for ground in record.bench.grounds if ground.kind != "check"}
+    if not rested:
+        return []
+    return [each for each in store.trust.calibrations() if each.number in rested and each.withdrawal is not None]
+
+
 @records.command("show", epilog="Example:  benchrig records show 0042 --json")
 @click.argument("tag_or_run")
 @as_json_option
@@ -90,15 +99,23 @@ def show(tag_or_run: str, as_json: bool) -> None:
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.records import Store, run_document
 
-    record = Store(store_path()).run(tag_or_run)
+    store = Store(store_path())
+    record = store.run(tag_or_run)
+    gone = _withdrawn(store, record)
     if as_json:
         from benchrig.reports import page_path
 
         page = page_path(record, pages_folder())
-        emit(run_document(record, page=str(page) if page.exists() else None))
+        document = run_document(record, page=str(page) if page.exists() else None)
+        emit({**document, "withdrawn_since": [each.name for each in gone]})
         return
     from rich.console import Console
 
     from benchrig.reports.terminal import print_run
 
     print_run(record, Console(highlight=False))
+    for each in gone:
+        if each.withdrawal is not None:
+            click.echo(
+                f"\nThis run rested on {each.name} ({each.kind}), withdrawn since: {each.withdrawal.reason}", err=True
+            )

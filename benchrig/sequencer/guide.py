@@ -6,8 +6,13 @@ from enum import Enum
 from typing import Protocol
 
 from benchrig.bench.bench import Bench
+from benchrig.errors import BenchError
 
-__all__ = ["Fitting", "Guide", "put_on"]
+__all__ = ["Fitting", "Guide", "Unattended", "put_on"]
+
+
+class Unattended(BenchError):
+    """Nobody is there to connect or read what was asked for: this says nothing about the bench."""
 
 
 class Fitting(Enum):

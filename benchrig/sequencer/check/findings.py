@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 from benchrig.bench.looks import Look
 from benchrig.errors import BenchError, InterlockOpen, LinkError
+from benchrig.sequencer.guide import Unattended
 
 __all__ = ["TITLES", "Findings"]
 
@@ -87,6 +88,8 @@ class Findings:
         """Do some looks. A fault fails the one that was being done; the rest of the part is left out."""
         try:
             yield
+        except Unattended:
+            raise
         except BenchError as error:
             waiting = [name for name in names if name not in self.looks]
             if waiting:

@@ -1,0 +1,107 @@
+"""What a run rests on: which check and which calibrations count today, and what is said of the rest."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from benchrig.bench.calibrated import Calibration, Withdrawal, constants_of, with_calibrations
+from benchrig.bench.file import BenchFile, parse_bench_file
+from benchrig.bench.grounds import CheckDone, demand, weigh
+from benchrig.bench.kinds import KINDS
+from benchrig.errors import NotCalibrated
+from tests.bench.test_file import LEAST
+
+NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+PASSED = CheckDone(4, passed=True, ended=NOW - timedelta(hours=3), operator="R. Counter")
+
+
+def file(more: str = "") -> BenchFile:
+    return parse_bench_file(LEAST + more, where="here").file
+
+
+def calibration(kind: str, number: int = 1, days_ago: float = 10, value: float = 1.5, u: float = 0.01) -> Calibration:
+    was = constants_of(file(), kind)  # type: ignore[arg-type]  # the kinds are those of the program
+    made = NOW - timedelta(days=days_ago)
+    return Calibration(
+        kind=kind,  # type: ignore[arg-type]
+        constants=tuple(replace(each, value=value, u=u) for each in was),
+        before=was,
+        references=(),
+        made=made,
+        until=made + timedelta(days=365),
+        operator="R. Counter",
+        how="by hand",
+        number=number,
+    )
+
+
+ALL = tuple(calibration(kind, number) for number, kind in enumerate(KINDS, 1))
+
+
+def test_a_real_bench_needs_a_check_and_all_six_calibrations():
+    found = weigh(file(), None, (), NOW)
+    assert [what.partition(":")[0] for what, _ in found.missing] == ["bench check", *KINDS]
+    with pytest.raises(NotCalibrated) as refused:
+        demand(found, allow_uncalibrated=False)
+    for kind in KINDS:
+        assert f"{kind}: never calibrated" in str(refused.value)
+        assert f"benchrig bench calibrate {kind}" in refused.value.hint
+    demand(found, allow_uncalibrated=True)
+
+
+def test_with_all_of_them_nothing_is_missing_and_each_is_named():
+    found = weigh(file(), PASSED, ALL, NOW)
+    assert found.missing == ()
+    assert [ground.kind for ground in found.grounds] == ["check", *KINDS]
+    assert found.grounds[1].says == "cal-0001: 1.5 ± 0.02 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
+
+
+@pytest.mark.parametrize(("hours", "counts"), [(23.9, True), (24.0, True), (24.1, False)])
+def test_a_check_counts_to_the_end_of_its_time(hours, counts):
+    found = weigh(file(), replace(PASSED, ended=NOW - timedelta(hours=hours)), ALL, NOW)
+    assert (found.missing == ()) is counts
+
+
+def test_a_failed_last_check_cannot_be_overridden():
+    failed = CheckDone(5, passed=False, ended=NOW, operator="me", failed=("Coil supply",))
+    found = weigh(file(), failed, ALL, NOW)
+    with pytest.raises(NotCalibrated, match="check-0005 of 2026-11-25 09:00 UTC, failed: Coil supply"):
+        demand(found, allow_uncalibrated=True)
+
+
+def test_where_no_check_is_needed_a_failed_one_is_remarked():
+    failed = CheckDone(5, passed=False, ended=NOW, operator="me", failed=("Coil supply",))
+    found = weigh(file("[check]\nneeded = false\n[calibration]\nneeded = []\n"), failed, (), NOW)
+    demand(found, allow_uncalibrated=False)
+    assert found.grounds == ()
+    assert "check-0005" in found.remarks[0]
+
+
+def test_the_newest_counts_and_a_withdrawn_one_gives_way_to_the_one_before():
+    older, newer = calibration("volume", 1, 20, 0.50), calibration("volume", 2, 10, 0.51)
+    assert weigh(file(), PASSED, (newer, older), NOW).used == (newer,)
+    gone = replace(newer, withdrawal=Withdrawal(NOW, "me", "wrong vessel"))
+    assert weigh(file(), PASSED, (older, gone), NOW).used == (older,)
+
+
+def test_an_expired_one_does_not_count_and_says_when():
+    found = weigh(file(), PASSED, (calibration("heat", 1, days_ago=366), *ALL[:4], ALL[5]), NOW)
+    assert [what for what, _ in found.missing] == ["heat: expired on 2026-11-24"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_calibration_replaces_value_and_uncertainty_and_nothing_else(kind):
+    before = file()
+    after = with_calibrations(before, [calibration(kind, value=1.5, u=0.03)])
+    (constant,) = constants_of(after, kind)
+    assert constant == replace(constants_of(before, kind)[0], value=1.5, u=pytest.approx(0.03))
+    changed = [name for name in BenchFile.model_fields if getattr(before, name) != getattr(after, name)]
+    assert len(changed) == 1
+
+
+def test_how_far_a_constant_moved_is_told_but_not_from_nothing():
+    assert calibration("volume", value=0.56).moved == pytest.approx(0.12)
+    assert calibration("leads", value=0.2).moved == 0.0
