@@ -14,8 +14,8 @@ import math
 from collections.abc import Callable
 
 from simulators.world.circuit import Circuit
+from simulators.world.electric import cross, electric_step
 from simulators.world.segments import ActuatorSegment, ActuatorState, Motion, cubic, hermite
-from simulators.world.stiff import rodas3
 from simulators.world.truths import ArmatureTruth, PortTruth
 
 __all__ = ["REST_SPEED_M_S", "Actuator"]
@@ -34,8 +34,6 @@ JOINT_STEP_S = 0.02
 """Longest step of a coil whose joints fail: the winding warms by less than 0.01 K meanwhile."""
 GONE = 1e-7
 """Flux below this part of the knee is taken as none."""
-SLAVED_ABOVE = 4.0
-"""Over a step longer than this many fast time constants the current's slope is that of the slow motion alone."""
 
 
 class Actuator:
@@ -168,7 +166,7 @@ class Actuator:
         current, flux = state.current_a, state.flux_wb
         room = limit_s - begin_s
         ohm, drift = self._loop()
-        step, slope = self._electric_step(current, flux, travel, ohm, drift)
+        step, slope = electric_step(self.circuit, current, flux, travel, ohm, drift)
         h = min(state.step_s, room)
         scale_i, scale_f = RELATIVE * self.circuit.full_a, RELATIVE * self.circuit.coil.saturation_wb
         while True:
@@ -180,7 +178,7 @@ class Actuator:
         growth = min(0.85 * max(error, 1e-4) ** (-1.0 / 3.0), 5.0)
         state.step_s = min(h * growth, LONGEST_S) if h < room or growth < 1.0 else max(state.step_s, h)
         if not self.circuit.driven and current > 0.0 and current_1 < 0.0:
-            h = _cross(lambda s: step(s)[0], 0.0, h, current_1)
+            h = cross(lambda s: step(s)[0], 0.0, h, current_1)
             _, flux_1, _, _ = step(h)
             current_1 = 0.0
             state.step_s = FIRST_S
@@ -209,52 +207,6 @@ class Actuator:
         ohm = c.winding_ohm(state.winding_k)
         watts = state.current_a * state.current_a * ohm - c.coil.winding_body_w_k * (state.winding_k - state.body_k)
         return ohm + c.loop_ohm, c.warming_ohm_k(state.winding_k) * watts / c.coil.winding_j_k
-
-    def _electric_step(
-        self, current: float, flux: float, travel: float, ohm: float, drift: float
-    ) -> tuple[Callable[[float], tuple[float, float, float, float]], Callable[[float, float, float, float], float]]:
-        """Make the step of the two electric equations at a fixed travel, and the slope to interpolate the current."""
-        c = self.circuit
-        turns, inv_l, inv_g, emf = c.turns, c.inverse_leakage, c.inverse_eddy, c.emf_v
-        gap, iron, knee = c.gap_reluctance(travel) + c.iron, c.iron, c.inverse_knee2
-        conducts = c.driven or current > 0.0 or turns * (gap * flux) * inv_g > -emf
-
-        def slopes(s: float, i: float, f: float) -> tuple[float, float]:
-            u = f * f * knee
-            rate = (turns * i - f * (gap + iron * u * u * u)) * inv_g
-            return ((emf - (ohm + drift * s) * i - turns * rate) * inv_l if conducts else 0.0), rate
-
-        u = flux * flux * knee
-        steep = (gap + 7.0 * iron * u * u * u) * inv_g
-        if conducts:
-            jacobian = (-(ohm + turns * turns * inv_g) * inv_l, turns * steep * inv_l, turns * inv_g, -steep)
-        else:
-            jacobian = (0.0, 0.0, turns * inv_g, -steep)
-        first = slopes(0.0, current, flux)
-        pushed = (-drift * current * inv_l if conducts else 0.0, 0.0)
-        fast = (ohm + turns * turns * inv_g) * inv_l
-
-        def step(h: float) -> tuple[float, float, float, float]:
-            return rodas3(slopes, current, flux, h, first, jacobian, pushed)
-
-        def slope(i: float, f: float, h: float, s: float) -> float:
-            if not conducts:
-                return 0.0
-            if h * fast < SLAVED_ABOVE:
-                return slopes(s, i, f)[0]
-            # The current as it follows the flux: both equations differentiated, less the leakage's second derivative.
-            v = f * f * knee
-            steep_s = (gap + 7.0 * iron * v * v * v) * inv_g
-            ohm_s = ohm + drift * s
-            whole = ohm_s + turns * turns * inv_g
-            if h * ohm_s * steep_s > SLAVED_ABOVE * whole:
-                return -drift * i / ohm_s  # even the flux has long settled: the current only follows the warming
-            unleaked = (turns * emf - ohm_s * f * (gap + iron * v * v * v)) * inv_g / whole
-            return (turns * steep_s * unleaked - drift * i) / (
-                whole + turns * turns * inv_g * steep_s / (inv_l * whole)
-            )
-
-        return step, slope
 
     def _locate(
         self, step: Callable[[float], tuple[float, float, float, float]], h: float, travel: float, vacuum_pa: float
@@ -356,7 +308,7 @@ class Actuator:
         arrived_v = v1
         if (x1 - stop) * heading > 0.0:
             path = hermite(h, x - stop, x1 - stop, v, v1)
-            h = _cross(lambda s: cubic(path, s), 0.0, h, x1 - stop)
+            h = cross(lambda s: cubic(path, s), 0.0, h, x1 - stop)
             i1, f1, _, arrived_v = self._runge_kutta(i, f, x, v, h, ohm, vacuum)
             x1 = stop
             v1 = -arm.restitution * arrived_v
@@ -440,15 +392,3 @@ class Actuator:
             x + sixth * (v + 2.0 * (v2 + v3) + v4),
             v + sixth * (a1 + 2.0 * (a2 + a3) + a4),
         )
-
-
-def _cross(value: Callable[[float], float], low: float, high: float, at_high: float) -> float:
-    """Zero of a function within a step, to 1e-12 s, by bisection."""
-    sign = at_high > 0.0
-    while high - low > 1e-12:
-        middle = 0.5 * (low + high)
-        if (value(middle) > 0.0) == sign:
-            high = middle
-        else:
-            low = middle
-    return high
