@@ -6,6 +6,7 @@ not expired, not withdrawn) takes their place; the record says which was used.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -27,6 +28,18 @@ class Constant:
     value: float
     u: float
     unit: str
+
+    @property
+    def said(self) -> str:
+        """Value with twice its standard uncertainty, to two figures of that, and its unit.
+
+        Examples
+        --------
+        >>> Constant("reservoir volume_l", 0.500339, 0.00104, "L").said
+        '0.5003 ± 0.0021 L'
+        """
+        decimals = max(0, 1 - math.floor(math.log10(2 * self.u))) if self.u > 0 else 6
+        return f"{self.value:.{decimals}f} ± {2 * self.u:.{decimals}f} {self.unit}"
 
 
 @dataclass(frozen=True)

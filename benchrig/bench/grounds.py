@@ -148,7 +148,7 @@ def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
 
 def says(calibration: Calibration) -> str:
     """One calibration in a line: constants, reference, certificate, date, who, until when."""
-    constants = ", ".join(f"{each.value:.6g} ± {2 * each.u:.2g} {each.unit}".rstrip() for each in calibration.constants)
+    constants = ", ".join(each.said for each in calibration.constants)
     by = "; ".join(
         f"{each.name}{f' (certificate {each.certificate})' if each.certificate else ''}"
         for each in calibration.references

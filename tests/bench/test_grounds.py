@@ -56,7 +56,7 @@ def test_with_all_of_them_nothing_is_missing_and_each_is_named():
     found = weigh(file(), PASSED, ALL, NOW)
     assert found.missing == ()
     assert [ground.kind for ground in found.grounds] == ["check", *KINDS]
-    assert found.grounds[1].says == "cal-0001: 1.5 ± 0.02 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
+    assert found.grounds[1].says == "cal-0001: 1.500 ± 0.020 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
 
 
 @pytest.mark.parametrize(("hours", "counts"), [(23.9, True), (24.0, True), (24.1, False)])
