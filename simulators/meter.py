@@ -363,6 +363,7 @@ class Meter:
             ("TRIGger[:SEQuence]:SOURce", 1, 1, False, self._set_source),
             ("TRIGger[:SEQuence]:SOURce?", 0, 0, False, lambda _, __: self._source),
         ]
+        rows.append(("[SENSe:]FUNCtion[:ON]?", 0, 0, False, lambda _, __: '"FRES"' if self._wires == 4 else '"RES"'))
         for name, wires in (("RESistance", 2), ("FRESistance", 4)):
             rows += self._function_rows(name, wires)
         return [

@@ -29,10 +29,15 @@ OPERATION_COMPLETE = 0x01
 """IEEE 488.2, 11.5.1: bit 0 of the standard event status register."""
 ERROR_BITS = 0x3C
 """Same place, bits 2 to 5: query, device dependent, execution and command error."""
+RANGE_SLACK = 0.01
+"""Part of the wanted range by which the meter's own may fall short: a matter of rounding."""
+WIDEST_RANGE = 10.1
+"""Times the wanted range: a meter that lacks one takes the next larger, and they go by decades (common practice)."""
 MOST_ERRORS_READ = 10
 MOST_STALE_LINES = 3
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_FUNCTION = re.compile(r'"?(?:SENS(?:E)?:)?([A-Z:]{1,40})"?', re.ASCII)
 _ERROR_ENTRY = re.compile(r'([+-]?\d{1,5})\s*(?:,\s*"?(.*?)"?)?\s*', re.ASCII)
 
 
@@ -99,7 +104,7 @@ class Multimeter:
         raise self._damaged("*IDN?", stale, "four fields separated by commas")
 
     def set_up_resistance(self, wires: Literal[2, 4], range_ohm: float, nplc: float) -> None:
-        """Reset the meter and set it to measure resistance.
+        """Reset the meter, set it to measure resistance, and read function and range back.
 
         The reset also takes away whatever was set by hand before, such as a relative reading. Safe to repeat.
 
@@ -115,9 +120,9 @@ class Multimeter:
         Raises
         ------
         DeviceError
-            The meter refused a setting.
+            The meter refused a setting, or has another function or range than asked for.
         LinkError
-            The link failed.
+            The link failed, or an answer is damaged.
         """
         if wires not in (2, 4) or not (math.isfinite(range_ohm) and range_ohm > 0 and math.isfinite(nplc) and nplc > 0):
             raise ValueError(f"cannot measure with {wires} wires, range {range_ohm} ohm, {nplc} NPLC")
@@ -168,12 +173,14 @@ class Multimeter:
         Returns
         -------
         float
-            Ohms; infinity when the meter is overloaded, that is when the circuit is open or beyond its range.
+            Ohms; infinity when the meter is overloaded, that is when the circuit is open or beyond its range. Before it
+            says so, the meter is asked once more for its function and range.
 
         Raises
         ------
         DeviceError
-            The meter has no reading, or says that it is not a number.
+            The meter has no reading, or says that it is not a number; or it is overloaded because it has another
+            function or range than it was set to.
         LinkError
             The link failed, or the answer is not one number.
         """
@@ -189,6 +196,7 @@ class Multimeter:
                 hint="Measure again. If it comes back, look at the meter's own display and switch it off and on.",
             )
         if abs(value) >= OVERLOAD * (1 - 1e-9):
+            self._check_set_up()
             return math.inf
         return value
 
@@ -244,6 +252,32 @@ class Multimeter:
         ):
             self._send(line)
         self._refuse_errors(f"set to {function}, {range_ohm:g} ohm, {nplc:g} NPLC", "", only_if_any=True)
+        self._check_set_up()
+
+    def _check_set_up(self) -> None:
+        """Whether the meter still has the function and the range that it was set to: without, no reading is one."""
+        assert self._set_up is not None
+        function, range_ohm, _ = self._set_up
+        answer = self._ask("SENS:FUNC?").strip()
+        said = _FUNCTION.fullmatch(answer.upper())
+        if said is None:
+            raise self._damaged("SENS:FUNC?", answer, "the name of a function")
+        if said[1] not in (function, f"{function}ISTANCE"):
+            raise DeviceError(
+                f"{self.name}: set to {function}, but it measures {_short(answer)}.",
+                hint="Did somebody press a function key of the meter? Let it be, and start the run again.",
+            )
+        question = f"SENS:{function}:RANG?"
+        answer = self._ask(question).strip()
+        if not _NUMBER.fullmatch(answer):
+            raise self._damaged(question, answer, "one number")
+        has_ohm = float(answer)
+        if not range_ohm * (1 - RANGE_SLACK) <= has_ohm <= range_ohm * WIDEST_RANGE:
+            raise DeviceError(
+                f"{self.name}: set to the range of {range_ohm:g} ohm, but it has that of {has_ohm:g} ohm.",
+                hint="Is a range held at the meter (range or lock key)? Release it, or switch the meter off and on. "
+                "Then: does it have a range for range_ohm of the bench file?",
+            )
 
     def _refuse_errors(self, doing: str, detail: str, *, only_if_any: bool = False) -> None:
         """Empty the error queue and raise what was in it."""

@@ -78,6 +78,18 @@ def test_a_meter_that_fails_in_the_middle_of_a_reading_is_a_bench_fault(fault, w
     assert [each.name for each in aborted_run(workshop).steps] == ["ready"]
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("condition", ["good", "open-coil"])
+@pytest.mark.parametrize("at_s", [0.0, INSIDE["coil"]])
+def test_a_meter_held_on_another_range_is_a_bench_fault_and_never_an_open_coil(at_s, condition, workshop):
+    result, said = qualify("--fault", f"meter-range@{at_s}", condition=condition)
+    assert result.exit_code == 3
+    assert "range of 100 ohm" in said["error"]
+    assert "range" in said["hint"]
+    assert said["bench_state"] == OFF
+    assert [each.name for each in aborted_run(workshop).steps] == ["ready"]
+
+
 @pytest.mark.parametrize(
     ("fault", "word"),
     [("supply-off", "supply"), ("estop", "emergency stop"), ("guard", "guard"), ("meter-other", "meter")],

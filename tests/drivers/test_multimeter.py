@@ -43,6 +43,8 @@ def rig():
 SCRIPT = {
     "*IDN?": IDENTITY,
     "SYST:ERR?": '+0,"No error"',
+    "SENS:FUNC?": '"FRES"',
+    "SENS:FRES:RANG?": "+1.00000000E+02",
     "*ESR?": "1",
     "FETC?": "+2.45000000E+01",
 }
@@ -81,6 +83,28 @@ def test_an_open_coil_is_infinite_and_not_an_error(rig):
 def test_a_value_beyond_the_range_is_infinite(rig):
     rig.world.ohm = 500.0
     assert rig.measure() == math.inf
+
+
+def test_a_meter_that_stays_on_another_range_is_refused_when_it_is_set_up(rig):
+    rig.machine.meter.hold_range(10.0)
+    with pytest.raises(DeviceError, match=r"set to the range of 100 ohm, but it has that of 10 ohm") as caught:
+        rig.meter.set_up_resistance(4, 100.0, 10)
+    assert "range" in caught.value.hint
+
+
+def test_an_overload_on_another_range_is_no_open_coil(rig):
+    rig.meter.start()
+    rig.machine.meter.hold_range(10.0)
+    rig.world.ohm = math.inf
+    with pytest.raises(DeviceError, match=r"set to the range of 100 ohm, but it has that of 10 ohm"):
+        rig.finish()
+
+
+@pytest.mark.parametrize("wires", [2, 4])
+@pytest.mark.parametrize("range_ohm", [50.0, 99.5, 100.5, 999.0])
+def test_the_next_larger_range_that_the_meter_has_will_do(rig, wires, range_ohm):
+    rig.meter.set_up_resistance(wires, range_ohm, 1)
+    assert rig.measure() == pytest.approx(24.5 if wires == 4 else 24.8, abs=0.05)
 
 
 def test_a_reading_takes_its_time_and_is_not_ready_before(rig):
@@ -264,6 +288,39 @@ def test_an_event_register_outside_its_range_is_a_link_error(text):
     started(meter)
     with pytest.raises(LinkError, match="0 to 255"):
         meter.ready()
+
+
+@pytest.mark.parametrize("said", ['"FRES"', "FRES", '"FRESISTANCE"', '"SENS:FRES"', "fres"])
+@pytest.mark.parametrize("ohm", ["100", "+1.20000000E+02", "99.9", "1E3"])
+def test_function_and_range_are_read_back_in_every_form(said, ohm):
+    meter, link, _ = scripted()
+    link.answers |= {"SENS:FUNC?": said, "SENS:FRES:RANG?": ohm}
+    assert started(meter).ready()
+
+
+@pytest.mark.parametrize("ohm", ["10", "98.9", "0", "-100", "1011", "9.9E37"])
+def test_a_range_that_cannot_be_the_wanted_one_is_a_device_error(ohm):
+    meter, link, _ = scripted()
+    link.answers |= {"SENS:FRES:RANG?": ohm}
+    with pytest.raises(DeviceError, match="range of 100 ohm"):
+        started(meter)
+
+
+@pytest.mark.parametrize("said", ['"RES"', '"VOLT:DC"', '"CURR"'])
+def test_another_function_than_the_wanted_one_is_a_device_error(said):
+    meter, link, _ = scripted()
+    link.answers |= {"SENS:FUNC?": said}
+    with pytest.raises(DeviceError, match="set to FRES, but it measures"):
+        started(meter)
+
+
+@pytest.mark.parametrize("question", ["SENS:FUNC?", "SENS:FRES:RANG?"])
+@pytest.mark.parametrize("said", ["", "100 ohm", '"', "1,2"])
+def test_what_is_neither_function_nor_range_is_a_link_error(question, said):
+    meter, link, _ = scripted()
+    link.answers |= {question: said}
+    with pytest.raises(LinkError, match="was expected"):
+        started(meter)
 
 
 def test_errors_in_the_queue_are_all_told():

@@ -291,6 +291,8 @@ def test_what_is_not_one_line_of_ascii_is_never_sent(line, clock):
 
 METER = ANSWERS | {
     b"SYST:ERR?": [(0.0, b'+0,"No error"\n')],
+    b"SENS:FUNC?": [(0.0, b'"FRES"\n')],
+    b"SENS:FRES:RANG?": [(0.0, b"+1.00000000E+02\n")],
     b"*ESR?": [(0.0, b"+1\n")],
     b"FETC?": [(0.0, b"+2.45000000E+01\n")],
 }

@@ -28,7 +28,7 @@ CAUGHT_BY = {
     "transducer-slow": "response",
     "supply-sag": "load",
     "supply-noise": "ripple",
-    "meter-range": "resistor",
+    "meter-range": "meter_off",  # the first look that asks the meter
     "frames-lost": "cable",
     "frames-damaged": "cable",
     "frames-repeated": "cable",

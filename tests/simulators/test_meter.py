@@ -128,6 +128,18 @@ DIALOGUES = {
         ("CONF:FRES 100,1e-3", []),
         ("CONF?", ['"FRES +1.00000000E+02,+1.00000000E-03"']),
     ],
+    "FUNCtion? tells the function in its short form, as a string": [
+        ("SENS:FUNC?", ['"RES"']),
+        ("CONF:FRES", []),
+        ("FUNCtion:ON?", ['"FRES"']),
+        ("SENSE:FUNC?;:CONF:RES;:FUNC?", ['"FRES";"RES"']),
+        ("SYST:ERR?", [NO_ERROR]),
+    ],
+    "asking for a range does not end autorange": [
+        ("FRES:RANG?", ["+1.00000000E+03"]),
+        ("FRES:RANG:AUTO?", ["1"]),
+        ("FRES:RANG:UPP?", ["+1.00000000E+03"]),
+    ],
     "*RST goes back to two wires and autorange, and keeps masks and errors": [
         ("*ESE 8", []),
         ("CONF:FRES 100", []),
