@@ -107,7 +107,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
 
         page = page_path(record, pages_folder())
         document = run_document(record, page=str(page) if page.exists() else None)
-        emit({**document, "withdrawn_since": [each.name for each in gone]})
+        emit({**document, "withdrawn_since": [each.name for each in gone]} if gone else document)
         return
     from rich.console import Console
 
