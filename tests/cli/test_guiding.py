@@ -1,0 +1,64 @@
+"""The person at the terminal: told one thing at a time, asked until a number comes, and missed when nobody is there."""
+
+from __future__ import annotations
+
+import io
+
+import click
+import pytest
+from rich.console import Console
+
+from benchrig.cli.guiding import SAY, Person, guide_for
+from benchrig.sequencer.check.check import bench_check
+from benchrig.sequencer.guide import Fitting, Unattended
+from tests.sequencer.simulated_hands import simulated
+
+
+def person(monkeypatch: pytest.MonkeyPatch, typed: str, default_kpa: float | None = None):
+    opened, bench, _ = simulated(seed=3)
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    said = io.StringIO()
+    return Person(Console(file=said, width=100), bench, default_kpa), said, opened, bench
+
+
+def test_everything_that_can_be_connected_has_its_words():
+    assert set(SAY) == set(Fitting)
+    assert all(words.endswith(".") for words in SAY.values())
+
+
+def test_enter_goes_on_and_what_to_connect_was_said(monkeypatch):
+    guide, said, _, _ = person(monkeypatch, "\n")
+    guide.connect(Fitting.BLIND)
+    assert "Close the port: blind plug" in said.getvalue()
+
+
+def test_a_number_is_asked_for_until_one_comes_with_point_or_comma(monkeypatch):
+    guide, said, _, _ = person(monkeypatch, "much\n0\n-3\n99,87\n")
+    assert guide.read("barometer", "kPa") == 99.87
+    assert said.getvalue().count("A number of kPa above zero is wanted.") == 3
+
+
+def test_enter_alone_takes_what_the_bench_file_says(monkeypatch):
+    guide, _, _, _ = person(monkeypatch, "\n", 101.3)
+    assert guide.read("barometer", "kPa") == 101.3
+
+
+def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_safe(monkeypatch):
+    guide, _, opened, bench = person(monkeypatch, "")
+    with pytest.raises(Unattended, match="Nobody answered") as ended:
+        bench_check(bench, guide, operator="me", program="test", barometer_pa=101_325.0)
+    assert "all outputs off" in ended.value.bench_state
+    assert opened.machine.board.outputs == 0
+
+
+def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch):
+    opened, bench, _ = simulated(seed=3)
+    console = Console(file=io.StringIO())
+    guide = guide_for(console, bench, opened.hands)
+    guide.connect(Fitting.VESSEL)
+    assert opened.machine.connected == "blind-plug"
+    guide.now(Fitting.VESSEL)
+    assert opened.machine.connected == "known-volume"
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    with pytest.raises(click.UsageError, match="cannot connect anything by itself"):
+        guide_for(console, bench, None)
