@@ -42,9 +42,9 @@ class InrushResult:
         Evidence of motion: the larger of two signs, each over the level that calls it motion, so that above 1.0 is
         "moved". The first sign is the hump of the rise over the decay at the same flux (see `benchrig.analysis.flux`):
         how far a point stands above the lowest points on both its sides. The second is the dip. Calibrated by
-        tests/benchmarks/inrush_monte_carlo.py (10 kS/s, 12 bit, noise 1 % of full current): of 2,000 blocked plungers
-        that took no part in setting the levels, 1 was above 1.0 and half were below about 0.2. Below about 0.45 the
-        answer is "did not move"; in between it is None.
+        tests/benchmarks/inrush_monte_carlo.py (10 kS/s, 12 bit, noise 1 % of full current): 1 of 2,000 blocked
+        plungers was above 1.0 on each of two seeds, and half were below about 0.16. Below about 0.35 the answer is "did
+        not move"; in between it is None.
     notes : tuple of str
         What the reader should know.
     fit_time_s, fit_current_a : ndarray, shape (m,)

@@ -1,7 +1,7 @@
 """What `benchrig.analysis.inrush` gets wrong, and how long it takes, on draws that are not the simulator's.
 
-False and missed motion, errors and coverage of each value. The levels in the program were set with seed 11 (1,000
-blocked, 800 brisk, 500 damped); other seeds are free for checking.
+False and missed motion, errors and coverage of each value. The levels in the program were set with seeds 11
+and 21, that of "moved" with the blocked ones of seed 41 too; other seeds are free for checking.
 
 python tests/benchmarks/inrush_monte_carlo.py --draws 2000
 """
