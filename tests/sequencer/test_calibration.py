@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
 
-from benchrig.bench.calibrated import with_calibrations
+from benchrig.bench.calibrated import Calibration, with_calibrations
 from benchrig.bench.file import parse_bench_file
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
 from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
@@ -150,3 +151,31 @@ def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, faul
     with pytest.raises(BenchError, match=said):
         calibrate(by(name), bench, guide, operator="me", now=NOW)
     assert opened.machine.board.outputs & ~0x01 == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])
+def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
+    from benchrig.bench.calibrated import constants_of
+    from benchrig.bench.grounds import Grounds
+    from benchrig.catalogue import Catalogue
+    from benchrig.cli.one_run import model_facts
+    from benchrig.cli.places import model_folders
+    from benchrig.sequencer.measuring import measure_only
+
+    model = Catalogue(model_folders()).get("alder-24")
+    found = []
+    for spread in (1e-6, u):
+        _, bench, _ = simulated(seed=4, condition="seat-leak")
+        (now,) = constants_of(bench.file, kind)
+        made = Calibration(kind, (replace(now, u=spread),), (now,), (), NOW, NOW, "me", "by hand")
+        bench.rest_on(Grounds(used=(made,)))
+        measured = measure_only(
+            bench, model_facts(model), steps=["hold"], coil_limit_s=model.coil_limit_s, hold_vacuum_pa=60_000.0
+        )
+        (leak,) = [each for each in measured.characteristics if each.name == "hold_leak_sccm"]
+        found.append(leak)
+    sharp, blunt = found
+    grown = (blunt.u**2 - sharp.u**2) ** 0.5
+    expected = u / 0.5 * blunt.value if kind == "volume" else u
+    assert grown == pytest.approx(expected, rel=0.1)
