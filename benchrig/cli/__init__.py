@@ -20,7 +20,7 @@ _COMMANDS = {
     "demo": ("benchrig.cli.demo:demo", "One valve through the simulated bench; nothing to configure."),
     "qualify": ("benchrig.cli.qualify:qualify", "Measure and judge one removed valve."),
     "analyse": ("benchrig.cli.analyse:analyse", "A trace from any oscilloscope or logger: inrush, hold, flow."),
-    "bench": ("benchrig.cli.bench:bench", "The bench and its file: show."),
+    "bench": ("benchrig.cli.bench:bench", "Can it be trusted today? show, check, calibrate, repeatability, chart."),
     "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
     "rehearse": ("benchrig.cli.rehearse:rehearse", "Simulated valves of known condition: what error rates to expect."),
     "records": ("benchrig.cli.records:records", "What was measured: list, show."),
@@ -45,22 +45,29 @@ class _LazyGroup(click.Group):
             formatter.write_dl([(name, line) for name, (_, line) in _COMMANDS.items()])
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+# \b keeps the lines of a paragraph as they are
+_HELP = """Qualify removed canister-purge solenoid valves: measure, judge, say what is wrong, keep the record.
+
+\b
+Start here:    benchrig demo
+A real part:   benchrig qualify --model MODEL --tag TAG --bench bench.toml
+Each morning:  benchrig bench check --bench bench.toml
+
+\b
+Exit status:   0 accepted   1 rejected   2 usage or configuration
+               3 bench fault or aborted   4 undecided
+
+Used valves hold fuel: purge and air the part outdoors first, ventilate, no sparks. Local codes and a competent
+person decide; this program is never the safety function.
+"""
+
+
+@click.group(
+    cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, help=_HELP
+)
 @click.version_option(__version__, prog_name="benchrig")
 def cli() -> None:
-    r"""Qualify removed canister-purge solenoid valves: measure, judge, say what is wrong, keep the record.
-
-    \b
-    Start here:   benchrig demo
-    A real part:  benchrig qualify --model MODEL --tag TAG --bench bench.toml
-
-    \b
-    Exit status:  0 accepted   1 rejected   2 usage or configuration
-                  3 bench fault or aborted   4 undecided
-
-    Used valves hold fuel: purge and air the part outdoors first, ventilate, no sparks. Local codes and a competent
-    person decide; this program is never the safety function.
-    """
+    """Find the command and hand over to it."""
 
 
 def main() -> None:

@@ -213,7 +213,7 @@ def flow_case(
 
 CASES = {
     "hold-quick": lambda n, rng: hold_case("hold 10 s, 14 K cold, tau 1-2.3 s", n, rng, tau=(1.0, 2.3)),
-    "hold": lambda n, rng: hold_case("hold 10 s, 14 K cold, tau 1-4 s", n, rng),
+    "hold-10s": lambda n, rng: hold_case("hold 10 s, 14 K cold, tau 1-4 s", n, rng),
     "hold-30s": lambda n, rng: hold_case("hold 30 s, 14 K cold, tau 1-4 s", n, rng, seconds=30.0),
     "hold-noprior": lambda n, rng: hold_case("hold, nothing known of tau", n, rng, prior=False),
     "hold-laminar": lambda n, rng: hold_case("hold, laminar leak", n, rng, laminar=True),
