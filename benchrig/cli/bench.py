@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import importlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from benchrig.cli.said import as_json_option, emit, speaks
+
+if TYPE_CHECKING:
+    from benchrig.bench.file import LoadedBenchFile
+    from benchrig.bench.grounds import Grounds
 
 __all__ = ["bench"]
 
@@ -55,7 +60,7 @@ def bench() -> None:
 @as_json_option
 @speaks
 def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
-    """Show the bench file as it is understood. Nothing is connected or switched."""
+    """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
     from benchrig.bench.file import load_bench_file
     from benchrig.cli.places import demo_folder, home
 
@@ -69,8 +74,10 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     path = bench_file or home() / "bench.toml"
     loaded = load_bench_file(path)
     tables = {name: keys for name, keys in loaded.file.model_dump(mode="json").items() if keys is not None}
+    grounds = _grounds(loaded)
     if as_json:
-        emit({"file": str(path), "sha256": loaded.sha256, **tables})
+        now = {"rests_on": [each.says for each in grounds.grounds], "missing": [what for what, _ in grounds.missing]}
+        emit({"file": str(path), "sha256": loaded.sha256, **tables, **now})
         return
     from rich.console import Console
     from rich.table import Table
@@ -83,7 +90,33 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
                 table.add_row(Text(name if number == 0 else "", style="bold"), key, Text(str(value)))
     console = Console(highlight=False)
     console.print(table)
+    listed = [("rests on", each.says, "") for each in grounds.grounds]
+    listed += [("missing", what, "yellow") for what, _ in grounds.missing]
+    listed += [("note", remark, "dim") for remark in grounds.remarks]
+    if grounds.forbidden:
+        listed.append(("no run", grounds.forbidden, "bold red"))
+    below = Table.grid(padding=(0, 2, 0, 0))
+    for label, said, style in listed:
+        below.add_row(Text(label, style="dim"), Text(said, style=style))
+    console.print()
+    console.print(below)
     click.echo(f"\n{path}   sha256 {loaded.sha256[:16]}", err=True)
+
+
+def _grounds(loaded: LoadedBenchFile) -> Grounds:
+    """What a run on this bench would rest on now. Looks into the store only if there is one."""
+    from benchrig.bench.grounds import BenchKey, weigh
+    from benchrig.cli.places import store_path
+    from benchrig.clock import utc_now
+    from benchrig.records import Store
+
+    general = loaded.file.bench
+    standing = (
+        Store(store_path()).trust.standing(BenchKey(general.name, general.simulated))
+        if store_path().exists()
+        else (None, ())
+    )
+    return weigh(loaded.file, *standing, utc_now())
 
 
 def _for_a_real_bench(text: str) -> str:

@@ -71,7 +71,7 @@ def calibrate(
     store = Store(store_path())
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
-        key = key_of(bench, seed)
+        key = key_of(bench, seed if simulated else None)
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
         guide = guide_for(console, bench, opened.hands)
         console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")

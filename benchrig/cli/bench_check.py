@@ -48,7 +48,7 @@ def check(
     store = Store(store_path())
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
-        key = key_of(bench, seed)
+        key = key_of(bench, seed if simulated else None)
         guide = guide_for(console, bench, opened.hands)
         from benchrig.bench.grounds import weigh
         from benchrig.clock import utc_now

@@ -191,3 +191,16 @@ def test_what_makes_no_sense_is_told_and_nothing_is_kept(arguments, said):
 
 def test_an_empty_history_says_so():
     assert "ever made" in run("bench", "history").stdout
+
+
+def test_bench_show_says_what_a_run_would_rest_on_and_what_is_missing(tmp_path):
+    text = json.loads(run("bench", "show", "--example", "--json").stdout)["bench_file"]
+    path = tmp_path / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    shown = document("bench", "show", "--bench", str(path))
+    assert shown["rests_on"] == []
+    assert [what.partition(":")[0] for what in shown["missing"]] == [
+        "bench check", "volume", "shunt", "transducer", "leads", "heat", "background",
+    ]  # fmt: skip
+    assert not store_path().exists()
+    assert "never calibrated" in run("bench", "show", "--bench", str(path)).stdout
