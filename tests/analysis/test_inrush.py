@@ -174,3 +174,14 @@ def test_a_converter_that_cannot_go_below_zero_does_not_shift_the_zero(zero):
     values, stated = np.array(found).T
     assert abs(float(values.mean()) - zero) < 3e-4
     assert 0.85 < float(np.mean(np.abs(values - zero) < 2.0 * stated)) <= 1.0
+
+
+@pytest.mark.parametrize(("creeping", "moved"), [(0.0, False), (0.015, None)])
+def test_a_current_that_creeps_on_when_a_coil_has_settled_is_not_called_still(creeping, moved):
+    # an ideal coil, and 1.5 % of its current that comes with 25 ms instead of 5 ms: iron alone is faster at the end
+    t, i = coil(full_a=0.5)
+    on = (t > 0) & (t < OFF_S)
+    late = 0.5 * creeping * (np.exp(-np.maximum(t, 0.0) / 25e-3) - np.exp(-np.maximum(t, 0.0) / 5e-3))
+    found = analyse_inrush(t, noisy(i - np.where(on, late, 0.0), share=0.005), supply_v=13.0, off_s=OFF_S)
+    assert found.armature_moved is moved
+    assert any("settles late" in note for note in found.notes) is (moved is None)
