@@ -65,6 +65,7 @@ class Bench:
         self.on_wait: Callable[[], None] = lambda: None
         self.board_name = ""
         self.meter_name = ""
+        self.capture_words = 0
         self.notes: list[str] = []
         self._state = AT_REST
         self.grounds = Grounds()
@@ -99,6 +100,7 @@ class Bench:
 
     def _greet_board(self) -> None:
         hello = self.board.hello()
+        self.capture_words = hello.capture_words
         self.board_name = f"relay board {hello.identity}, firmware {hello.build}, protocol {hello.major}.{hello.minor}"
         wanted = self.file.board.identity
         if wanted and hello.identity != wanted:

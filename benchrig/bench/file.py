@@ -132,11 +132,14 @@ class HeatTable(_Table):
     inflow_u_w_k: NotNegative = 0.3
 
 
+SHORTEST_HOLD_S, SHORTEST_FLOW_S = 5.0, 2.0
+
+
 class SequenceTable(_Table):
     """How long the steps take. Shorter is quicker and less sure."""
 
-    hold_s: Annotated[float, Field(ge=5, le=600)] = 30.0
-    flow_s: Annotated[float, Field(ge=2, le=60)] = 6.0
+    hold_s: Annotated[float, Field(ge=SHORTEST_HOLD_S, le=600)] = 30.0
+    flow_s: Annotated[float, Field(ge=SHORTEST_FLOW_S, le=60)] = 6.0
     clicks: Annotated[int, Field(ge=3, le=200)] = 10
     coil_readings: Annotated[int, Field(ge=2, le=100)] = 3
 

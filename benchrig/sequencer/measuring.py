@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.errors import BenchError
+from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import ModelFacts, StepResult, Watcher
 from benchrig.sequencer.run import STEPS
@@ -60,6 +61,7 @@ def measure_only(
     notes: list[str] = []
     try:
         bench.connect()
+        check_captures(bench)
         run.began_s = bench.clock.now()
         bench.arm(coil_limit_s)
         for step in STEPS:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from benchrig.bench.bench import Bench
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError
+from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
 from benchrig.sequencer.steps.clicks import clicks
@@ -93,6 +94,7 @@ def qualify(
     run.began_s = bench.clock.now()
     try:
         bench.connect()
+        check_captures(bench)
         number = sink.run_started(RunStarted(utc_now(), intake, model, bench_facts(bench), seed, program))
         recording = True
         run.began_s = bench.clock.now()

@@ -1,1 +1,1 @@
-"""One module a step. Each holds one function that takes the run's `Context` and returns what it found."""
+"""One module a step. Each holds the function that takes the run's `Context` and returns what it found."""

@@ -14,11 +14,15 @@ from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised
 
-__all__ = ["clicks"]
+__all__ = ["WORDS", "clicks"]
 
 UNITS = {"pull_in_time_ms": "ms", "drop_out_time_ms": "ms", "click_spread_ms": "ms", "steady_current_a": "A"}
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
+CHANNELS = (Channel.COIL_CURRENT, Channel.SUPPLY)
+SAMPLES = round((LEAD_IN_S + ON_S + OFF_S) / PERIOD_S)
+WORDS = len(CHANNELS) * SAMPLES
+"""Board memory that one recording takes."""
 EVERY_S = 0.5
 END_OF_PULSE_S = 0.010
 DEAD_CLICKS = 3
@@ -43,9 +47,9 @@ def clicks(run: Context) -> Found:
     due_s = bench.clock.now()
     for number in range(1, count + 1):
         recording = bench.record(
-            (Channel.COIL_CURRENT, Channel.SUPPLY),
+            CHANNELS,
             period_s=PERIOD_S,
-            samples=round((LEAD_IN_S + ON_S + OFF_S) / PERIOD_S),
+            samples=SAMPLES,
             switch_at=round(LEAD_IN_S / PERIOD_S),
             switch_to=frozenset({Output.COIL}),
             release_at=round((LEAD_IN_S + ON_S) / PERIOD_S),

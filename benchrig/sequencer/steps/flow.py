@@ -12,7 +12,7 @@ from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import draw_down
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure, check_vented
 
-__all__ = ["flow"]
+__all__ = ["flow", "words"]
 
 UNITS = {
     "flow_at_rated_vacuum_lpm_anr": "L/min ANR",
@@ -31,6 +31,18 @@ DEPARTS = 2.5
 """A fill that departs from any opening by so many times the noise is not believed. Sound benches stay below 1.2."""
 GIVE_UP_S = 2.0
 """A valve that lets nothing in for so long after it was told to open is not going to."""
+
+
+CHANNELS = (Channel.COIL_CURRENT, Channel.PRESSURE)
+
+
+def words(flow_s: float) -> int:
+    """Board memory that the recording takes."""
+    return len(CHANNELS) * _samples(flow_s)
+
+
+def _samples(flow_s: float) -> int:
+    return LEAD_IN + round(flow_s / PERIOD_S)
 
 
 def flow(run: Context) -> Found:
@@ -64,9 +76,9 @@ def flow(run: Context) -> Found:
         return so_far.time_s[-1] > GIVE_UP_S and vacuum_pa > 0.97 * began_pa
 
     recording = bench.record(
-        (Channel.COIL_CURRENT, Channel.PRESSURE),
+        CHANNELS,
         period_s=PERIOD_S,
-        samples=LEAD_IN + round(file.sequence.flow_s / PERIOD_S),
+        samples=_samples(file.sequence.flow_s),
         switch_at=LEAD_IN,
         switch_to=closed_up(coil=not run.closed_when_energised),
         enough=enough,

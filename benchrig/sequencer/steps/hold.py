@@ -12,7 +12,7 @@ from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
 
-__all__ = ["draw_down", "hold"]
+__all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
@@ -21,7 +21,7 @@ PUMP_RUNS_ON_S = 0.1
 """The pump stops this long after the isolation valve was told to close: a few times the valve's travel."""
 NO_VACUUM_PA = 100.0
 """An open purge valve still lets a working pump draw several times this; below it the pump draws nothing."""
-QUICK_BELOW_PA = 5_000.0
+QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
 STILL_RISING_PA_S = 150.0
 ENOUGH_VACUUM = 0.9
@@ -67,6 +67,14 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
     return vacuum_pa
 
 
+def words(hold_s: float, period_s: float = PERIOD_S) -> int:
+    """Board memory that the recording takes: a word for each sample of its one channel."""
+    return LEAD_IN + round(hold_s / period_s)
+
+
+QUICK_WORDS = words(QUICK_S, QUICK_PERIOD_S)
+
+
 def hold(run: Context) -> Found:
     """Hold a vacuum on the closed valve and measure what leaks in."""
     bench, file = run.bench, run.bench.file
@@ -82,7 +90,7 @@ def hold(run: Context) -> Found:
     run.reached_vacuum_pa = reached_pa
     quick = reached_pa < QUICK_BELOW_PA
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
-    hold_s = 3.0 if quick else file.sequence.hold_s
+    hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
 
     def enough(so_far: Recording) -> bool:
@@ -94,7 +102,7 @@ def hold(run: Context) -> Found:
     recording = bench.record(
         (Channel.PRESSURE,),
         period_s=period_s,
-        samples=LEAD_IN + round(hold_s / period_s),
+        samples=words(hold_s, period_s),
         switch_at=LEAD_IN,
         switch_to=closed_up(coil=coil_on) | {Output.PUMP},
         release_at=LEAD_IN + round(PUMP_RUNS_ON_S / period_s),

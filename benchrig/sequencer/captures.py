@@ -1,0 +1,43 @@
+"""Whether the recordings that a run is going to make fit into the board's memory; asked before anything is switched."""
+
+from __future__ import annotations
+
+import math
+
+from benchrig.bench.bench import Bench
+from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
+from benchrig.errors import ConfigError
+from benchrig.sequencer.steps import clicks, flow, hold
+
+__all__ = ["check_captures"]
+
+
+def check_captures(bench: Bench) -> None:
+    """Hold what the steps record against the memory that the board told of in its greeting.
+
+    Raises
+    ------
+    ConfigError
+        A recording is too long; names the setting of the bench file and the longest that fits.
+    """
+    memory = bench.capture_words
+    fixed = max(hold.words(SHORTEST_HOLD_S), hold.QUICK_WORDS, flow.words(SHORTEST_FLOW_S), clicks.WORDS)
+    if fixed > memory:
+        raise ConfigError(
+            f"The relay board can record {memory} words; a run needs {fixed} at least.",
+            hint="Is the board's firmware built with less CAPTURE_WORDS than the one that came with this program?",
+        )
+    wanted = bench.file.sequence
+    too_long: list[str] = []
+    shorter: list[str] = []
+    for name, seconds, words in (("hold_s", wanted.hold_s, hold.words), ("flow_s", wanted.flow_s, flow.words)):
+        if words(seconds) <= memory:
+            continue
+        too_long.append(f"{name} = {seconds:g} needs {words(seconds)} words")
+        tenths = math.floor(10.0 * (memory - words(0.0)) / (words(1.0) - words(0.0)))
+        shorter.append(f"{name} to {tenths / 10:g} or less")
+    if too_long:
+        raise ConfigError(
+            f"The relay board can record {memory} words; {' and '.join(too_long)}.",
+            hint=f"In [sequence] of the bench file: set {' and '.join(shorter)}.",
+        )
