@@ -127,7 +127,9 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
 
     fitted, likelier = _weighed_recoveries(model, y, sd, beginning(ORIFICE), slope, setting)
     if rises:
-        gap, likelier_gap = _weighed_recoveries(model, y, sd, beginning(LAMINAR), slope, setting)
+        # a gap that does not fit where a hole does is not worth a search
+        thorough = likelier.widening > ASTRAY
+        gap, likelier_gap = _weighed_recoveries(model, y, sd, beginning(LAMINAR), slope, setting, thorough=thorough)
         if gap.cost < fitted.cost:
             likelier = likelier_gap
         fitted = either(fitted, gap, LAMINAR_ODDS)
@@ -135,11 +137,20 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
 
 
 def _weighed_recoveries(
-    model: _Model, y: Samples, sd: Samples, parameters: list[Parameter], slope: float, setting: LeakSetting
+    model: _Model,
+    y: Samples,
+    sd: Samples,
+    parameters: list[Parameter],
+    slope: float,
+    setting: LeakSetting,
+    *,
+    thorough: bool = True,
 ) -> tuple[Fitted, Fitted]:
     """Fit a recovery by conduction and one by free convection: both weighed, and the likelier one."""
     soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
     fitted = fit(model, y, sd, parameters, soft_sd=soft)
+    if fitted.widening > ASTRAY and not thorough:
+        return fitted, fitted
     convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
     if fitted.widening < ASTRAY:
         freer = fit(model, y, sd, [*(replace(q, start=fitted.values[q.name]) for q in parameters), convection])
