@@ -22,6 +22,9 @@ from benchrig.records import contents, tables
 __all__ = ["Trust"]
 
 
+_ANYTHING = "SELECT EXISTS (SELECT 1 FROM checks) OR EXISTS (SELECT 1 FROM calibrations)"
+
+
 class Trust:
     """What the bench's trust rests on. Get one from `Store.trust`; append-only, by the database's own rules too."""
 
@@ -139,9 +142,11 @@ class Trust:
     def standing(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""
         c, k = tables.calibrations.c, tables.checks.c
-        query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
-        last = sa.select(tables.checks).where(*_of_bench(k, bench)).order_by(k.id.desc()).limit(1)
         with self._reader.begin() as connection:
+            if not connection.exec_driver_sql(_ANYTHING).scalar():
+                return None, ()  # every workshop's first day, and most demonstrations: no need to build the queries
+            query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
+            last = sa.select(tables.checks).where(*_of_bench(k, bench)).order_by(k.id.desc()).limit(1)
             check = connection.execute(last).mappings().first()
             rows = connection.execute(query).mappings().all()
             gone = _withdrawals(connection) if rows else {}
