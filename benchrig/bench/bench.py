@@ -36,7 +36,9 @@ _LOOK = {
     Cause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
     Cause.GUARD: "Close the guard, then start the run again.",
     Cause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
-    Cause.OVER_CURRENT: "Plug and leads for a short; over_current_a in the bench file.",
+    Cause.OVER_CURRENT: "Plug in a known-good valve and run again: if that one runs, this valve draws too much (its "
+    "suppression diode reversed, its turns shorted). Otherwise plug and leads for a short; then over_current_a in the "
+    "bench file.",
 }
 
 

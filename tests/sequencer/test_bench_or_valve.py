@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 from click.testing import CliRunner
@@ -123,3 +124,52 @@ def test_a_coil_switch_stuck_on_is_never_a_valve_stuck_open(at_s):
     assert status == 3
     assert "flows through the coil, which is switched off" in said["error"]
     assert "K1" in said["hint"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("model", "condition", "severity"),
+    [
+        ("alder-24", "coil-fails-warm", "1"),
+        ("birch-26", "coil-fails-warm", "0.5"),
+        ("alder-24", "joint-fails-warm", "1"),
+    ],
+)
+def test_a_coil_that_opens_when_warm_is_told_from_a_supply_that_does_not_reach_it(model, condition, severity):
+    """The meter, asked again at once, finds the same break: two ways to the coil that share plug and valve alone."""
+    status, said = qualify("--severity", severity, "--seed", "5", model=model, condition=condition)
+    assert status == 3
+    assert "verdict" not in said
+    assert re.search(r"only 0\.\d+ A flows.* Measured again at once it shows (no path|\d+\.\d ohm): ", said["error"])
+    assert "known-good valve" in said["hint"]
+    assert "fails when it warms" in said["hint"]
+    assert "K1" not in said["hint"]
+    assert said["bench_state"] == "all outputs off, pump stopped, vent open"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["coil-relay-dead", "meter-relay-welded"])
+def test_a_supply_that_does_not_reach_the_coil_is_told_from_a_coil_that_opens(fault):
+    status, said = qualify("--fault", f"{fault}@3.0")
+    assert status == 3
+    assert re.search(r"only 0\.000 A flows.* Measured again at once it shows 24\.\d ohm\.", said["error"])
+    assert "K1" in said["hint"]
+    assert "known-good valve" in said["hint"]
+
+
+@pytest.mark.slow
+def test_a_meter_that_is_gone_by_then_does_not_hide_what_was_found():
+    status, said = qualify("--fault", "coil-relay-dead@3.0", "--fault", "meter-unplug@5.0")
+    assert status == 3
+    assert "only 0.000 A flows" in said["error"]
+    assert said["error"].endswith("expected.")
+    assert "known-good valve" in said["hint"]
+
+
+@pytest.mark.slow
+def test_too_much_current_may_be_the_valve_and_a_known_good_one_tells():
+    status, said = qualify(condition="reversed-diode")
+    assert status == 3
+    assert "current was above its limit" in said["error"]
+    assert "known-good valve" in said["hint"]
+    assert "diode" in said["hint"]
