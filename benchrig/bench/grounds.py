@@ -17,6 +17,7 @@ if TYPE_CHECKING:  # the store, which reads grounds, does without pydantic
 __all__ = ["BenchKey", "CheckDone", "Ground", "Grounds", "demand", "weigh"]
 
 ALLOW = "--allow-uncalibrated"
+FEW = 3
 
 
 @dataclass(frozen=True)
@@ -142,8 +143,17 @@ def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
         listed = "\n".join(f"  {what}" for what, _ in grounds.missing)
         raise NotCalibrated(
             f"The bench is not ready to be trusted:\n{listed}",
-            hint="\n".join([*(todo for _, todo in grounds.missing), f"Or {ALLOW}: every result is then marked so."]),
+            hint="\n".join([*_to_do(grounds), f"Or add {ALLOW}: every result is then marked uncalibrated."]),
         )
+
+
+def _to_do(grounds: Grounds) -> list[str]:
+    """What to do about all that is missing; many calibrations in one line."""
+    uncalibrated = [what.partition(":")[0] for what, _ in grounds.missing if what.partition(":")[0] in KINDS]
+    if len(uncalibrated) < FEW:
+        return [todo for _, todo in grounds.missing]
+    rest = [todo for what, todo in grounds.missing if what.partition(":")[0] not in KINDS]
+    return [*rest, f"Run 'benchrig bench calibrate' for each of {', '.join(uncalibrated)}."]
 
 
 def says(calibration: Calibration) -> str:
