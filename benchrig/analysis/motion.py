@@ -15,13 +15,13 @@ from benchrig.analysis.smoothing import local_quadratic
 __all__ = ["Motion", "look_for_motion"]
 
 # Levels for the hump of the rise over the decay, as a share of the full current: what iron alone makes, plus so many
-# standard deviations of the smoothed difference, plus COARSE times the sample interval. Set on Monte Carlo populations
+# standard deviations of the smoothed difference; to call it motion, COARSE times the sample interval besides. Set on Monte Carlo populations
 # (seeds 11, 21 and 41 of tests/benchmarks/inrush_monte_carlo.py), checked on others (31, 51).
 HUMP_MOVED = (0.062, 7.4)
-HUMP_STILL = (0.016, 2.75)
+HUMP_STILL = (0.020, 2.75)
 BARE_MOVED = (0.07, 5.5)  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
 BARE_STILL = (0.006, 2.0)
-COARSE = 40.0  # per second
+COARSE = 40.0  # per second; few samples make a hump of their own
 DIP_CLEAR = 6.0  # standard deviations by which the current must fall, and rise again
 DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
@@ -140,7 +140,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if not dipped:
         by_dip = 0.0
     if compared:
-        level, still = (base + k * sd + COARSE * dt for base, k in (HUMP_MOVED, HUMP_STILL))
+        level, still = (base + k * sd for base, k in (HUMP_MOVED, HUMP_STILL))
+        level += COARSE * dt
     else:
         notes.append("no decay to compare with: motion judged from the rise alone")
         level, still = (base + k * sd for base, k in (BARE_MOVED, BARE_STILL))
