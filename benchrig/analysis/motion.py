@@ -15,8 +15,8 @@ from benchrig.analysis.smoothing import local_quadratic
 __all__ = ["Motion", "look_for_motion"]
 
 # Levels for the hump of the rise over the decay, as a share of the full current: what iron alone makes, plus so many
-# standard deviations of the smoothed difference; to call it motion, COARSE times the sample interval besides. Set on Monte Carlo populations
-# (seeds 11, 21 and 41 of tests/benchmarks/inrush_monte_carlo.py), checked on others (31, 51).
+# standard deviations of the smoothed difference; to call it motion, COARSE times the sample interval besides. Set on
+# Monte Carlo populations (seeds 11, 21 and 41 of tests/benchmarks/inrush_monte_carlo.py), checked on others (31, 51).
 HUMP_MOVED = (0.062, 7.4)
 HUMP_STILL = (0.020, 2.75)
 BARE_MOVED = (0.07, 5.5)  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
