@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import select
 import sys
-from typing import Protocol, cast
+from typing import cast
 
 import click
 from rich.console import Console
@@ -12,9 +12,10 @@ from rich.live import Live
 from rich.text import Text
 
 from benchrig.bench.bench import Bench
-from benchrig.sequencer.guide import Fitting, Unattended
+from benchrig.cli.progress import ProgressLine
+from benchrig.sequencer.guide import Fitting, Guide, Hands, Silent, Unattended
 
-__all__ = ["Hands", "Person", "Simulated", "guide_for"]
+__all__ = ["AtTheValve", "Person", "Simulated", "control_guide", "guide_for"]
 
 SAY = {
     Fitting.VALVE: "Take the reference off: plug and port are free for the next valve.",
@@ -30,16 +31,6 @@ ASK = {
     "voltmeter": "Voltage across the reference resistor by the reference voltmeter",
 }
 LOOK_S = 0.2
-
-
-class Hands(Protocol):
-    """What a registered bench offers that can connect things to itself."""
-
-    def connect(self, fitting: str) -> None:
-        """Put something in the valve's place."""
-
-    def read(self, what: str) -> float:
-        """What a person would read from a reference instrument."""
 
 
 class _Screen:
@@ -162,3 +153,35 @@ def guide_for(console: Console, bench: Bench, hands: object | None) -> Person | 
     if not bench.file.bench.simulated or sys.stdin.isatty():
         return Person(console, bench, bench.file.bench.barometer_kpa)
     raise click.UsageError("This simulated bench cannot connect anything by itself: run it in a terminal.")
+
+
+class AtTheValve(Person):
+    """A person who is asked to take the valve off in the middle of a run; the run's own line shows what goes on."""
+
+    def __init__(self, console: Console, bench: Bench, line: ProgressLine) -> None:
+        super().__init__(console, bench)
+        self._progress = line
+
+    def connect(self, fitting: Fitting) -> None:
+        """Say what to do and why, and wait for Enter."""
+        say = {
+            Fitting.BLIND: "Does the valve leak, or the bench? Take the valve off, close the port: blind plug.",
+            Fitting.OPEN: "Is the valve blocked, or the hose? Leave the port open, with nothing on it.",
+        }
+        with self._progress.paused():
+            self.console.print(Text(f"\n  {say.get(fitting, SAY[fitting])}", style="bold"))
+            self.console.print(Text("  Outputs are off. Enter when it is done; Ctrl-C to stop. ", style="dim"), end="")
+            self._line("")
+
+    def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
+        """Show it on the run's line."""
+        self._progress.progress("control", done_s, expected_s, reading)
+
+
+def control_guide(
+    console: Console, bench: Bench, hands: object | None, line: ProgressLine, *, ask: bool
+) -> Guide | None:
+    """Who takes the valve off for the control: the simulated bench itself, a person who can be asked, or nobody."""
+    if hands is not None and hasattr(hands, "connect") and hasattr(hands, "read"):
+        return Silent(cast("Hands", hands))
+    return AtTheValve(console, bench, line) if ask and sys.stdin.isatty() and console.is_terminal else None

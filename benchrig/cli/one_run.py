@@ -61,10 +61,12 @@ def run_one(
     seed: int | None,
     as_json: bool,
     allow_uncalibrated: bool = False,
+    no_control: bool = False,
 ) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
 
+    from benchrig.cli.guiding import control_guide
     from benchrig.cli.progress import ProgressLine
     from benchrig.records import Store
     from benchrig.sequencer.run import STEPS, qualify
@@ -107,6 +109,7 @@ def run_one(
                 watcher=line,
                 seed=seed,
                 program=f"benchrig {__version__}",
+                guide=None if no_control else control_guide(console, bench, opened.hands, line, ask=not as_json),
             )
     console.print()
     record = store.run(finished.number)

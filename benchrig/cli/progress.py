@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
@@ -35,9 +38,21 @@ class ProgressLine:
         if self._live is not None:
             self._live.stop()
 
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Leave the screen to somebody else for a while."""
+        if self._live is not None:
+            self._live.stop()
+        try:
+            yield
+        finally:
+            if self._live is not None:
+                self._live.start()
+
     def step_began(self, name: str, title: str, expected_s: float) -> None:
         """Show the title."""
         self._step += 1
+        self._steps = max(self._steps, self._step)
         self._title = title
         self._show(0.0, expected_s, "")
 

@@ -80,6 +80,11 @@ def who(named: str | None) -> str:
     is_flag=True,
     help="Run although check or calibrations are missing or expired. Every result and the page are marked.",
 )
+@click.option(
+    "--no-control",
+    is_flag=True,
+    help="Before a leak or a blocked flow rejects a valve, do not ask to look at the bench without it.",
+)
 @as_json_option
 @speaks
 def qualify(
@@ -97,6 +102,7 @@ def qualify(
     operator: str | None,
     wire_log: Path | None,
     allow_uncalibrated: bool,
+    no_control: bool,
     as_json: bool,
 ) -> None:
     """Measure and judge one removed valve, write the record, make page and label."""
@@ -149,6 +155,7 @@ def qualify(
             seed=seed if simulated is not None else None,
             as_json=as_json,
             allow_uncalibrated=allow_uncalibrated,
+            no_control=no_control,
         )
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run

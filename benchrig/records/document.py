@@ -68,6 +68,7 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         "seed": record.seed,
         "program": record.program,
         "notes": list(record.notes),
+        "control": _control(record),
         "skipped": {step.name: step.skipped for step in record.steps if step.skipped},
         "digest": record.digest,
         "page": page,
@@ -79,6 +80,14 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
             "bench_state": record.bench_state,
         }
     return document
+
+
+def _control(record: RunRecord) -> str | None:
+    """What a look at the bench without the valve said; None where the verdict needed none."""
+    step = next((step for step in record.steps if step.name == "control"), None)
+    if step is None:
+        return None
+    return "; ".join(step.notes) if not step.skipped else step.skipped
 
 
 def _entry(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import BenchFile
@@ -13,6 +13,7 @@ from benchrig.errors import BenchError
 from benchrig.rehearsal.borrowed import bench_as_stated
 from benchrig.rehearsal.plan import Entry
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.guide import Hands, Silent
 from benchrig.sequencer.run import qualify
 from benchrig.verdict.words import Judged, Judgement
 
@@ -96,7 +97,9 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
     allowed = setting.allowed[entry.model]
     intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
     try:
-        with open_registered(BENCH, options(entry)) as opened:
+        registered = open_registered(BENCH, options(entry))
+        hands = cast("Hands", registered.hands)
+        with registered as opened:
             bench = opened
             if setting.bench is not None:
                 loaded = bench_as_stated(setting.bench, opened.loaded, entry.seed)
@@ -109,6 +112,7 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
                 coil_limit_s=allowed.coil_limit_s,
                 hold_vacuum_pa=allowed.hold_vacuum_pa,
                 seed=entry.seed,
+                guide=Silent(hands),
             )
     except BenchError as error:
         return Result(entry, "bench fault", said=str(error), hint=error.hint)

@@ -75,7 +75,10 @@ class RunStarted:
 
 @dataclass(frozen=True)
 class StepResult:
-    """One finished step. `name` is ready, coil, hold, flow or clicks; times are bench seconds since the run began."""
+    """One finished step.
+
+    `name` is ready, coil, hold, flow, clicks or control; times are bench seconds since the run began.
+    """
 
     name: str
     title: str

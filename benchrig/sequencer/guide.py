@@ -8,7 +8,7 @@ from typing import Protocol
 from benchrig.bench.bench import Bench
 from benchrig.errors import BenchError
 
-__all__ = ["Fitting", "Guide", "Unattended", "put_on"]
+__all__ = ["Fitting", "Guide", "Hands", "Silent", "Unattended", "put_on"]
 
 
 class Unattended(BenchError):
@@ -43,6 +43,38 @@ class Guide(Protocol):
 
     def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
         """Show what the bench does meanwhile. Must return quickly."""
+
+
+class Hands(Protocol):
+    """What a registered bench offers that can connect things to itself."""
+
+    def connect(self, fitting: str) -> None:
+        """Put something in the valve's place."""
+
+    def read(self, what: str) -> float:
+        """What a person would read from a reference instrument."""
+
+
+class Silent:
+    """The simulated bench by itself, with nobody looking."""
+
+    def __init__(self, hands: Hands) -> None:
+        self._hands = hands
+
+    def connect(self, fitting: Fitting) -> None:
+        """Have it connected."""
+        self._hands.connect(Fitting.BLIND.value if fitting is Fitting.VESSEL else fitting.value)
+
+    def now(self, fitting: Fitting) -> None:
+        """Have it done at once."""
+        self._hands.connect(fitting.value)
+
+    def read(self, what: str, unit: str) -> float:
+        """Have it read."""
+        return self._hands.read(what)
+
+    def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
+        """Show nothing."""
 
 
 def put_on(bench: Bench, guide: Guide, fitting: Fitting, coil_limit_s: float) -> None:

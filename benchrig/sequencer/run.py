@@ -12,8 +12,10 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
+from benchrig.sequencer.guide import Guide
 from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
+from benchrig.sequencer.steps.control import control, doubted, not_controlled
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import hold
@@ -65,6 +67,7 @@ def qualify(
     watcher: Watcher | None = None,
     seed: int | None = None,
     program: str = "",
+    guide: Guide | None = None,
 ) -> Finished:
     """Take one valve through the sequence.
 
@@ -80,6 +83,9 @@ def qualify(
         Longest time that the coil may be on without a break; the board enforces it.
     hold_vacuum_pa : float
         Vacuum to draw for the hold step, below ambient.
+    guide : Guide or None
+        Who takes the valve off and closes the port, when a reject rests on a leak or on a flow that hose or port could
+        cause too (`benchrig.sequencer.steps.control`). None: the record says that nobody looked.
 
     Raises
     ------
@@ -100,9 +106,10 @@ def qualify(
         run.began_s = bench.clock.now()
         bench.arm(coil_limit_s)
         steps = tuple(_take(step, run, sink) for step in STEPS)
+        judgement = _judge(run, intake)
+        steps += _controlled(run, judgement, sink, guide)
         safe, bench_state = bench.make_safe()
         _demand_safe(safe)
-        judgement = _judge(run, intake)
         seconds = bench.clock.now() - run.began_s
         recording = False  # the next call closes the record, or fails: it is not to be closed twice
         sink.run_ended(RunEnded(utc_now(), "finished", seconds, judgement, bench_state=bench_state))
@@ -165,6 +172,18 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     sink.step_finished(result)
     run.watcher.step_ended(result)
     return result
+
+
+def _controlled(run: Context, judgement: Judgement, sink: Sink, guide: Guide | None) -> tuple[StepResult, ...]:
+    """The control, if the verdict needs it."""
+    what = doubted(judgement)
+    if not what:
+        return ()
+
+    def look(run: Context) -> Found:
+        return not_controlled(what) if guide is None else control(run, guide, what)
+
+    return (_take(Step("control", "Control", look), run, sink),)
 
 
 def _marked(found: Found) -> Found:

@@ -25,6 +25,7 @@ from benchrig.rehearsal.mix import default_mix
 from benchrig.rehearsal.one_valve import InMemory, options
 from benchrig.rehearsal.plan import Entry, draw_entry
 from benchrig.sequencer.events import Intake, StepResult
+from benchrig.sequencer.guide import Silent
 from benchrig.sequencer.run import qualify
 
 RIGHT_WORDS: dict[str, tuple[str, ...]] = {
@@ -97,6 +98,7 @@ def run(entry: Entry, faults: list[str]) -> Outcome:
                 sink=noting,
                 coil_limit_s=model.coil_limit_s,
                 hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
+                guide=Silent(opened.hands),
             )
         except BenchError as error:
             return Outcome("status 3", f"{error} {error.hint}", bench.clock.now())

@@ -1,0 +1,115 @@
+"""Control: before a leak or a blocked flow is held against the valve, the bench is looked at without it.
+
+From the pressure alone nobody can tell a leaking hose from a leaking seat, or a kinked hose from a blocked valve. So
+when the verdict would be a reject that rests on one of the two, the valve comes off: the port is closed with the blind
+plug and must be tight, or left open and must let air in. What shows there is the bench's, and no verdict is given.
+"""
+
+from __future__ import annotations
+
+import math
+
+from benchrig.bench.wiring import AT_REST
+from benchrig.errors import BenchError
+from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
+from benchrig.sequencer.context import Context
+from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.steps.found import Found
+from benchrig.verdict.words import Judgement
+
+__all__ = ["FLOW", "LEAK", "control", "doubted", "not_controlled"]
+
+LEAK, FLOW = "leak", "flow"
+_RESTS_ON = {
+    "hold_leak_sccm": LEAK,
+    "flow_at_rated_vacuum_lpm_anr": FLOW,
+    "opening_delay_ms": FLOW,
+}
+SECONDS = 10.0
+SURE_U = 3.0
+"""A leak of the closed bench beyond what its file states by more than so many standard uncertainties is real."""
+LINE_S, LINE_PA = 4.0, 3_000.0
+"""A small pump draws well under a kilopascal through an open hose."""
+
+
+def doubted(judgement: Judgement) -> frozenset[str]:
+    """What of the bench could look like the fault that the verdict names: `LEAK`, `FLOW`, or nothing.
+
+    Only for a reject; whatever else is measured does not go through the hose.
+    """
+    if judgement.verdict != "reject":
+        return frozenset()
+    failed = {each.characteristic.name for each in judgement.judged if each.outcome in ("fail", "conditional fail")}
+    return frozenset(_RESTS_ON[name] for name in failed & set(_RESTS_ON))
+
+
+def not_controlled(what: frozenset[str]) -> Found:
+    """The step when nobody is there to take the valve off."""
+    hose = "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
+    if what == {LEAK, FLOW}:
+        hose = "a leaking or blocked hose would look the same"
+    return Found(skipped=f"not done, nobody was asked to take the valve off: {hose}; see the last bench check")
+
+
+def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
+    """Look at hose and port without the valve.
+
+    Raises
+    ------
+    BenchError
+        The bench itself leaks, or lets no air through: nothing is said about the valve.
+    """
+    readings: dict[str, tuple[float, str]] = {}
+    notes = []
+    if LEAK in what:
+        put_on(run.bench, guide, Fitting.BLIND, run.coil_limit_s)
+        readings["leak of the bench without the valve"] = (_tight(run, guide), "sccm")
+        notes.append("controlled: without the valve the bench is tight")
+    if FLOW in what:
+        put_on(run.bench, guide, Fitting.OPEN, run.coil_limit_s)
+        readings["vacuum on the open port"] = (_open(run, guide), "kPa")
+        notes.append("controlled: without the valve air comes in freely")
+    return Found(readings=readings, notes=tuple(notes))
+
+
+def _tight(run: Context, guide: Guide) -> float:
+    bench, file = run.bench, run.bench.file
+    limit_s = file.reservoir.pump_limit_s
+    _, reached_pa = pump_to(bench, guide, run.ambient_pa, run.hold_vacuum_pa, limit_s)
+    hint = (
+        "Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent K5 and "
+        "reference valve K6. Mend it, then 'benchrig bench check', then test the valve again."
+    )
+    if run.ambient_pa - reached_pa < run.hold_vacuum_pa:
+        bench.switch(AT_REST)
+        raise BenchError(
+            f"The bench leaks without the valve: with the port closed the pump reaches only "
+            f"{(run.ambient_pa - reached_pa) / 1000:.1f} of {run.hold_vacuum_pa / 1000:.0f} kPa of vacuum in "
+            f"{limit_s:.0f} s. Nothing is said about the valve.",
+            hint=hint,
+        )
+    found = leak(bench, hold_for(bench, guide, SECONDS, "tight without the valve?"), run.ambient_pa)
+    bench.switch(AT_REST)
+    own_sccm = math.inf if found.hold_leak_sccm is None or found.bound else found.hold_leak_sccm
+    room_sccm = SURE_U * math.hypot(found.hold_leak_sccm_u or 0.0, file.background.u_sccm)
+    if own_sccm - file.background.leak_sccm > room_sccm:
+        raise BenchError(
+            f"The bench leaks without the valve: {own_sccm:.3g} sccm with the port closed, "
+            f"{file.background.leak_sccm:.2g} ± {room_sccm:.2g} sccm allowed. Nothing is said about the valve.",
+            hint=hint,
+        )
+    return own_sccm
+
+
+def _open(run: Context, guide: Guide) -> float:
+    bench = run.bench
+    _, reached_pa = pump_to(bench, guide, run.ambient_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
+    bench.switch(AT_REST)
+    vacuum_pa = run.ambient_pa - reached_pa
+    if vacuum_pa > LINE_PA:
+        raise BenchError(
+            f"The bench lets no air through: with nothing on the port the pump draws {vacuum_pa / 1000:.1f} kPa of "
+            f"vacuum, at most {LINE_PA / 1000:.0f} kPa allowed. Nothing is said about the valve.",
+            hint="Hose, coupling and filter between manifold and port: blocked or kinked? Is the port really open?",
+        )
+    return vacuum_pa / 1000

@@ -1,0 +1,105 @@
+"""Before a leak or a blocked flow is held against the valve, the bench is looked at without it."""
+
+import pytest
+
+from benchrig.bench.opening import open_registered
+from benchrig.catalogue import Catalogue
+from benchrig.cli.one_run import model_facts
+from benchrig.cli.places import model_folders
+from benchrig.errors import BenchError
+from benchrig.rehearsal.one_valve import InMemory
+from benchrig.sequencer.events import Intake
+from benchrig.sequencer.guide import Fitting, Silent
+from benchrig.sequencer.run import qualify
+
+pytestmark = pytest.mark.slow
+
+
+class Steps(InMemory):
+    def __init__(self):
+        self.steps, self.ends = [], []
+
+    def step_finished(self, step):
+        self.steps.append(step)
+
+    def run_ended(self, end):
+        self.ends.append(end)
+
+
+def taken(model, condition, *faults, guide=Silent, seed=4):
+    valve = Catalogue(model_folders()).get(model)
+    opened = open_registered(
+        "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
+    )
+    steps = Steps()
+    with opened as bench:
+        try:
+            finished = qualify(
+                bench,
+                model_facts(valve),
+                Intake("C-1", model, "core", "test"),
+                sink=steps,
+                coil_limit_s=valve.coil_limit_s,
+                hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
+                guide=guide(opened.hands) if guide else None,
+            )
+        finally:
+            assert bench.board.status().outputs == frozenset()
+    return finished, steps
+
+
+@pytest.mark.parametrize("model", ["alder-24", "birch-26"])
+@pytest.mark.parametrize(
+    ("condition", "fault", "names"),
+    [
+        ("good", "line-leak@0", "hose, coupling and port seal"),
+        ("seat-leak", "line-leak@0", "hose, coupling and port seal"),
+        ("good", "blocked-line@0", "Hose, coupling and filter"),
+    ],
+)
+def test_what_is_the_benchs_is_never_held_against_the_valve(model, condition, fault, names):
+    with pytest.raises(BenchError, match="Nothing is said about the valve") as caught:
+        taken(model, condition, fault)
+    assert names in caught.value.hint
+    assert "all outputs off" in caught.value.bench_state
+
+
+@pytest.mark.parametrize(
+    ("condition", "says"), [("seat-leak", "the bench is tight"), ("restricted", "air comes in freely")]
+)
+def test_on_a_sound_bench_the_reject_stands_and_the_record_says_what_was_seen(condition, says):
+    finished, steps = taken("alder-24", condition)
+    assert finished.judgement.verdict == "reject"
+    assert finished.judgement.cause == condition.replace("-", " ")
+    assert steps.steps[-1].name == "control"
+    assert says in steps.steps[-1].notes[0]
+    assert steps.steps[-1].ended_s <= finished.bench_seconds
+
+
+def test_with_nobody_there_the_record_says_that_nobody_looked():
+    finished, steps = taken("alder-24", "seat-leak", guide=None)
+    assert finished.judgement.verdict == "reject"
+    assert "a leaking hose would look the same" in steps.steps[-1].skipped
+
+
+def test_a_good_valve_and_a_dead_coil_need_no_control():
+    for condition in ("good", "open-coil"):
+        _, steps = taken("alder-24", condition)
+        assert [step.name for step in steps.steps][-1] == "clicks"
+
+
+class Leaves:
+    """Presses Ctrl-C when asked to take the valve off."""
+
+    def __init__(self, hands):
+        self.asked = []
+
+    def connect(self, fitting):
+        self.asked.append(fitting)
+        assert fitting is Fitting.BLIND
+        raise KeyboardInterrupt
+
+
+def test_a_control_that_is_stopped_closes_the_record_and_leaves_the_outputs_off():
+    with pytest.raises(KeyboardInterrupt):
+        taken("alder-24", "seat-leak", guide=Leaves)
