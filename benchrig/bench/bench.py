@@ -79,6 +79,11 @@ class Bench:
         self.file = with_calibrations(self.loaded.file, grounds.used)
         self._take_constants()
 
+    def enter_barometer(self, kpa: float) -> None:
+        """Take today's station pressure in place of the bench file's."""
+        general = self.file.bench.model_copy(update={"barometer_kpa": kpa})
+        self.file = self.file.model_copy(update={"bench": general})
+
     def _take_constants(self) -> None:
         file = self.file
         self._shunt = Shunt(file.shunt.volts_per_amp)

@@ -62,6 +62,7 @@ def run_one(
     as_json: bool,
     allow_uncalibrated: bool = False,
     no_control: bool = False,
+    barometer_kpa: float | None = None,
 ) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
@@ -91,6 +92,8 @@ def run_one(
         )
         demand(grounds, allow_uncalibrated=allow_uncalibrated)
         bench.rest_on(grounds)
+        if barometer_kpa is not None:
+            bench.enter_barometer(barometer_kpa)
         console.print(
             "Simulated bench: no hardware is switched, and the valve is made up." if simulated else CAUTION,
             style="dim" if simulated else "yellow",

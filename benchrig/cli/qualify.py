@@ -81,6 +81,11 @@ def who(named: str | None) -> str:
     help="Run although check or calibrations are missing or expired. Every result and the page are marked.",
 )
 @click.option(
+    "--barometer-kpa",
+    type=click.FloatRange(50, 110),
+    help="Station pressure now, not reduced to sea level, in place of the bench file's.",
+)
+@click.option(
     "--no-control",
     is_flag=True,
     help="Before a leak or a blocked flow rejects a valve, do not ask to look at the bench without it.",
@@ -102,6 +107,7 @@ def qualify(
     operator: str | None,
     wire_log: Path | None,
     allow_uncalibrated: bool,
+    barometer_kpa: float | None,
     no_control: bool,
     as_json: bool,
 ) -> None:
@@ -156,6 +162,7 @@ def qualify(
             as_json=as_json,
             allow_uncalibrated=allow_uncalibrated,
             no_control=no_control,
+            barometer_kpa=barometer_kpa,
         )
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run

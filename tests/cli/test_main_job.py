@@ -204,3 +204,20 @@ def test_every_command_has_help_with_an_example():
         result = run(*command.split(), "--help")
         assert result.exit_code == 0
         assert "Example:" in result.output
+
+
+@pytest.mark.slow
+def test_the_document_says_whether_the_bench_was_looked_at_without_the_valve():
+    assert json.loads(qualify("good").stdout)["control"] is None
+    assert "the bench is tight" in json.loads(qualify("seat-leak").stdout)["control"]
+    left_out = json.loads(qualify("seat-leak", "alder-24", "--no-control").stdout)
+    assert left_out["verdict"] == "reject"
+    assert "a leaking hose would look the same" in left_out["control"]
+
+
+@pytest.mark.slow
+def test_a_barometer_of_today_takes_the_place_of_the_files():
+    assert qualify("good", "alder-24", "--barometer-kpa", "101.3").exit_code == 0
+    refused = qualify("good", "alder-24", "--barometer-kpa", "101.9")
+    assert refused.exit_code == 3
+    assert "101.90" in json.loads(refused.stdout)["error"]
