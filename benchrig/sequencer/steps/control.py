@@ -78,8 +78,8 @@ def _tight(run: Context, guide: Guide) -> float:
     _, reached_pa = pump_to(bench, guide, run.ambient_pa, run.hold_vacuum_pa, limit_s)
     hint = (
         "Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent K5 and "
-        "reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. Mend it, then "
-        "'benchrig bench check', then test the valve again."
+        "reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. Mend it, "
+        "then 'benchrig bench check', then test the valve again."
     )
     if run.ambient_pa - reached_pa < run.hold_vacuum_pa:
         bench.switch(AT_REST)
