@@ -8,7 +8,10 @@ from firmware_protocol import messages
 __all__ = ["RefusedError", "refusal_words"]
 
 _UPDATE = "Do program and firmware come from the same release? Report it with a wire log (--wire-log FILE)."
-_RESTARTED = "Did the board restart? Check its supply: does it dip when pump or coil switches on? Then start again."
+_RESTARTED = (
+    "Did the board restart? Check its supply: does it dip when pump or coil switches on? Or does its USB cable deliver "
+    "late? Then start again."
+)
 
 _WORDS: dict[int, tuple[str, str]] = {
     messages.BAD_LENGTH: ("the request has a wrong length, {detail} bytes wanted", _UPDATE),

@@ -127,7 +127,9 @@ def main() -> None:
         odd: list[str] = []
         for index in range(asked.runs):
             entry = draw_entry(mix, asked.seed, index)
-            sound = healthy.setdefault(index, run(entry, []))
+            if index not in healthy:
+                healthy[index] = run(entry, [])
+            sound = healthy[index]
             # Some from the start, the others anywhere in the run.
             draw = random.Random(f"{kind} {asked.seed} {index}")
             at_s = 0.0 if draw.random() < 0.2 else draw.uniform(0.0, sound.bench_seconds)
