@@ -7,13 +7,14 @@ import math
 import numpy as np
 
 from benchrig.analysis.results import Samples
+from benchrig.analysis.smoothing import distinct
 
 __all__ = ["hum_of", "is_cut", "step_of", "zero_of"]
 
 
 def step_of(values: Samples) -> float:
     """Smallest step that occurs, if the values lie on a grid of it (an ADC's); else 0.0."""
-    levels = np.unique(values)
+    levels = distinct(values)
     if len(levels) < 3 or len(levels) > len(values) / 2:
         return 0.0
     steps = np.diff(levels)

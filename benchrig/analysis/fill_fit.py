@@ -16,6 +16,7 @@ from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import GAMMA, R_AIR, flow_function, iso_mass_flow_kg_s, lpm_anr_from_kg_s
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
+from benchrig.analysis.smoothing import distinct
 
 __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Setting", "fit_fill", "thinned"]
 
@@ -211,7 +212,7 @@ def _opening(model: _Model, y: Samples, sd: Samples, fitted: Fitted, travel_s: f
     at, beside = names.index("opened_s"), names.index("travel_s")
     c = fitted.covariance
     alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
-    travels = np.unique(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
+    travels = distinct(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
     opened, costs = np.empty(len(travels)), np.empty(len(travels))
     model(fitted.values)
     for i, travel in enumerate(travels):

