@@ -173,9 +173,14 @@ def analyse_hold(
             notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
         )
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
-    if left_pa < (1 - GROSS_FALL) * vacuum_pa:
-        return _result(gross_leak(t, p, began_pa, noise_pa, setting), setting, limit_sccm)
-    return _result(usual_leak(t, p, noise_pa, setting), setting, limit_sccm)
+    try:
+        if left_pa < (1 - GROSS_FALL) * vacuum_pa:
+            return _result(gross_leak(t, p, began_pa, noise_pa, setting), setting, limit_sccm)
+        return _result(usual_leak(t, p, noise_pa, setting), setting, limit_sccm)
+    except np.linalg.LinAlgError:
+        return HoldResult(
+            start_pressure_pa=began_pa, notes=("no steady leak fits the rise: something changed while it was measured",)
+        )
 
 
 def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> HoldResult:

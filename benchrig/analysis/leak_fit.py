@@ -163,7 +163,10 @@ def _weighed_recoveries(
         ends = next((q.low, q.high) for q in parameters if q.name == "shape")
         for shape in np.linspace(ends[1], ends[0], 5):
             held = [replace(q, start=shape, low=shape, high=shape) if q.name == "shape" else q for q in begin]
-            other = fit(model, y, sd, held, soft_sd=soft[1:2])
+            try:
+                other = fit(model, y, sd, held, soft_sd=soft[1:2])
+            except np.linalg.LinAlgError:
+                continue  # this shape leads nowhere
             if other.cost < freer.cost:
                 freer = other
         begin = [replace(q, start=freer.values[q.name]) for q in (*parameters, convection)]

@@ -179,3 +179,13 @@ def test_record_from_before_shutting_off_only_is_refused():
     t = np.linspace(-5, -0.1, 50)
     with pytest.raises(ValueError, match="0 samples at or after time 0"):
         analyse_hold(t, np.full(50, 4e4), **BENCH)
+
+
+def test_a_rise_that_no_leak_fits_is_not_measured_and_says_so(monkeypatch):
+    def astray(*_):
+        raise np.linalg.LinAlgError("SVD did not converge")
+
+    monkeypatch.setattr("benchrig.analysis.hold.usual_leak", astray)
+    found = analyse_hold(*cold_hold(3.0), **BENCH)
+    assert found.hold_leak_sccm is None
+    assert "something changed while it was measured" in found.notes[0]

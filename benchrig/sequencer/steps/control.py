@@ -87,8 +87,8 @@ def _tight(run: Context, guide: Guide) -> float:
             f"Without the valve, the port closed, the pump reaches only {(run.ambient_pa - reached_pa) / 1000:.1f} of "
             f"{run.hold_vacuum_pa / 1000:.0f} kPa of vacuum in {limit_s:.0f} s. Nothing is said about the valve.",
             hint="Is the blind plug home? Does the pump run (K3), the isolation valve open (K4), the vent close (K5)? "
-            "Then hose, coupling and port seal between manifold and valve, reference valve K6, the pump's diaphragm. "
-            "Mend it, then 'benchrig bench check', then test the valve again.",
+            "Then hose, coupling and port seal between manifold and valve, reference valve K6, the pump's diaphragm, "
+            "the transducer. Mend it, then 'benchrig bench check', then test the valve again.",
         )
     found = leak(bench, hold_for(bench, guide, SECONDS, "tight without the valve?"), run.ambient_pa)
     bench.switch(AT_REST)

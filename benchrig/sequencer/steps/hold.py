@@ -174,7 +174,8 @@ def _leak(result: HoldResult, recording: Recording) -> Characteristic:
             NAME,
             UNIT,
             f"the leak changed while it was measured (off any steady one by {result.widening:.0f} times the noise): "
-            "look at hoses and joints for a leak that comes and goes, at the transducer, then measure again",
+            "look at hoses and joints for a leak that comes and goes, at vent K5 and reference valve K6, at the "
+            "transducer, then measure again",
         )
     return Characteristic(
         NAME,
