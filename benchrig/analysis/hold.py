@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -19,7 +20,9 @@ from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
 from benchrig.analysis.leak_fit import LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
 
-__all__ = ["HoldResult", "analyse_hold"]
+__all__ = ["Explanation", "HoldResult", "analyse_hold"]
+
+Explanation = Literal["", "leak", "wet", "slow_wall", "drift", "changing", "undecided"]
 
 LEAST_VACUUM_PA = 50.0
 GROSS_FALL = 0.3
@@ -58,6 +61,22 @@ class HoldResult:
     parts : tuple of (str, float)
         Contributions to the standard uncertainty, sccm, largest first.
     notes : tuple of str
+    explanation : {"", "leak", "wet", "slow_wall", "drift", "changing", "undecided"}
+        What the record shows. "leak": a steady leak beside the gas warming up again, and nothing else ("leak" also at
+        zero leak). "wet": beside that a rise that saturates, as residual fuel vapour makes it. "slow_wall": a second,
+        slower recovery of the wall. "drift": temperatures that drift, by the thermistor or because the leak comes out
+        far below zero. "changing": no steady leak and none of these fits. "undecided": two of them fit and the value
+        differs; the uncertainty spans both. Empty: there was nothing to explain (no vacuum).
+    goodness : float or None
+        Probability that noise alone departs from the fitted curve as far as this record does; the value is not
+        measured below `benchrig.analysis.goodness.FALSE_ALARM`.
+    vapour_pa, vapour_pa_u, vapour_time_constant_s, vapour_time_constant_s_u : float or None
+        Pressure that the saturating rise ends at, Pa, and its time constant, s, where one was found ("wet",
+        "slow_wall").
+    vapour_probability : float
+        Probability of such a rise, 0 to 1.
+    drift_k_s : float
+        Drift of the wall's temperature that was allowed for, K/s: half of what the thermistor showed of the room.
     fit_time_s, fit_pressure_pa : ndarray, shape (n,)
         The fitted curve.
     """
@@ -77,6 +96,14 @@ class HoldResult:
     notes: tuple[str, ...] = ()
     widening: float = 1.0
     """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
+    explanation: Explanation = ""
+    goodness: float | None = None
+    vapour_pa: float | None = None
+    vapour_pa_u: float | None = None
+    vapour_time_constant_s: float | None = None
+    vapour_time_constant_s_u: float | None = None
+    vapour_probability: float = 0.0
+    drift_k_s: float = 0.0
     fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
     fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
 
@@ -103,6 +130,8 @@ def analyse_hold(
     thermal_time_constant_u_s: float | None = None,
     response_s: float = RESPONSE_S,
     limit_sccm: float | None = None,
+    ambient_drift_k_s: float | None = None,
+    ambient_drift_u_k_s: float | None = None,
 ) -> HoldResult:
     """Leak into a reservoir that was shut off from its pump, from the rise of its pressure.
 
@@ -125,6 +154,9 @@ def analyse_hold(
         Time constant of the transducer, s; matters for a gross leak only.
     limit_sccm : float, optional
         Limit for which `decided_after_s` is wanted.
+    ambient_drift_k_s, ambient_drift_u_k_s : float, optional
+        Slope of the room's temperature as a thermistor showed it around the record, with its standard uncertainty,
+        K/s. Without it the room is taken to be as steady as rooms usually are.
 
     Returns
     -------
@@ -179,7 +211,9 @@ def analyse_hold(
         return _result(usual_leak(t, p, noise_pa, setting), setting, limit_sccm)
     except np.linalg.LinAlgError:
         return HoldResult(
-            start_pressure_pa=began_pa, notes=("no steady leak fits the rise: something changed while it was measured",)
+            start_pressure_pa=began_pa,
+            notes=("no steady leak fits the rise: something changed while it was measured",),
+            explanation="changing",
         )
 
 
@@ -231,6 +265,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> Ho
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
         widening=fitted.widening,
+        explanation="leak",
         fit_time_s=leak.x,
         fit_pressure_pa=leak.curve,
     )
