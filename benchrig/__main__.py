@@ -1,6 +1,41 @@
-"""``python -m benchrig`` does the same as the ``benchrig`` command."""
+"""The program's start, for the ``benchrig`` command and ``python -m benchrig``.
 
-from benchrig.cli import main
+Small on purpose: requests to stop are heard, and outputs that are closed or full are made harmless, before anything
+that takes its time is imported.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from benchrig import stop_requests
+
+__all__ = ["main"]
+
+
+def main() -> None:
+    """Run the command line and leave with its exit status: 1 means rejected and nothing else."""
+    status = 3
+    try:
+        try:
+            stop_requests.listen()
+            from benchrig.cli.standard_streams import forgiving_streams
+
+            forgiving_streams()
+            from benchrig.cli import run
+
+            status = run()
+        except KeyboardInterrupt:
+            with stop_requests.ending():
+                sys.stderr.write("Stopped.\n")
+        with stop_requests.ending():
+            sys.stdout.flush()
+            sys.stderr.flush()
+    finally:
+        # All is written and closed by now. Handing back memory piece by piece would cost a tenth of a simulated run.
+        os._exit(status)
+
 
 if __name__ == "__main__":
     main()

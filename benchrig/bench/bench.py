@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchrig import stop_requests
 from benchrig.analysis.results import Samples
 from benchrig.bench.calibrated import with_calibrations
 from benchrig.bench.file import LoadedBenchFile
@@ -164,7 +165,8 @@ class Bench:
         self.wait_until(self.clock.now() + seconds)
 
     def feed(self) -> None:
-        """Keep the board from falling silent, and notice what it has to say."""
+        """Keep the board from falling silent, notice what it has to say, and whether somebody asked to stop."""
+        stop_requests.check()
         self._check(self.board.status())
         self.on_wait()
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 import gc
 import importlib
 import os
-import sys
 import traceback
-from contextlib import suppress
 
 import click
 
-from benchrig import __version__
+from benchrig import __version__, stop_requests
 
-__all__ = ["cli", "main"]
+__all__ = ["cli", "run"]
 
 # name -> (where the command is, its line in --help)
 _COMMANDS = {
@@ -70,31 +68,24 @@ def cli() -> None:
     """Find the command and hand over to it."""
 
 
-def main() -> None:
-    """Run the command line and leave with its exit status."""
+def run() -> int:
+    """Run the command line and return its exit status. Output that cannot be written is no error here."""
     # One thread: the matrices here are a dozen rows, and threads that wait for each other only cost.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for them costs a tenth of the start
     gc.disable()  # a run makes little garbage in circles and is soon over; collecting costs it 5 %
-    status = _run()
-    # All is written and closed by now. Handing back memory piece by piece would cost a tenth of a whole simulated run.
-    with suppress(BrokenPipeError):
-        sys.stdout.flush()
-        sys.stderr.flush()
-    os._exit(status)
-
-
-def _run() -> int:
     try:
         return int(cli.main(standalone_mode=False) or 0)
     except SystemExit as leaving:
-        return leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
+        return leaving.code if isinstance(leaving.code, int) else 3 if leaving.code is not None else 0
     except click.ClickException as error:
         error.show()
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Stopped.", err=True)
+        with stop_requests.ending():
+            click.echo("Stopped.", err=True)
         return 3
     except Exception:  # noqa: BLE001  # a bug must not leave with status 1, which says that a valve was rejected
-        traceback.print_exc()
+        with stop_requests.ending():
+            traceback.print_exc()
         return 3

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
-from benchrig.cli.said import as_json_option, emit, speaks, stop_on_sigterm
+from benchrig.cli.said import as_json_option, emit, speaks
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -75,14 +75,13 @@ def calibrate(
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
         guide = guide_for(console, bench, opened.hands)
         console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
-        with stop_on_sigterm():
-            try:
-                found = take(method, bench, guide, operator=who(operator), now=utc_now())
-            except KeyboardInterrupt:
-                click.echo("Nothing was kept: the constants in use until now stand.", err=True)
-                raise
-            finally:
-                guide.still()
+        try:
+            found = take(method, bench, guide, operator=who(operator), now=utc_now())
+        except KeyboardInterrupt:
+            click.echo("Nothing was kept: the constants in use until now stand.", err=True)
+            raise
+        finally:
+            guide.still()
     _agree(found, yes=yes, console=console)
     kept = store.trust.keep_calibration(key, found)
     if as_json:

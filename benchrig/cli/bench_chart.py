@@ -36,7 +36,8 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     from benchrig.reports.chart_page import print_chart, write_chart_page
     from benchrig.reports.chart_words import chart_document, chart_report
 
-    history = Store(store_path()).check_valve_runs(tag)
+    store = Store(store_path())
+    history = store.check_valve_runs(None if tag is None else store.tag_of(tag))
     if since is not None and since not in {run.run for run in history.runs}:
         raise ConfigError(
             f"Run {since} is no finished run of check valve {history.tag!r}.",

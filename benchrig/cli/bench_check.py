@@ -9,7 +9,7 @@ import click
 
 from benchrig import __version__
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
-from benchrig.cli.said import as_json_option, emit, speaks, stop_on_sigterm
+from benchrig.cli.said import as_json_option, emit, speaks
 
 __all__ = ["check"]
 
@@ -62,18 +62,17 @@ def check(
             guide.still()
             look_line(look, console)
 
-        with stop_on_sigterm():
-            try:
-                result = bench_check(
-                    bench,
-                    guide,
-                    operator=who(operator),
-                    program=f"benchrig {__version__}",
-                    barometer_pa=barometer_kpa * 1000,
-                    tell=tell,
-                )
-            finally:
-                guide.still()
+        try:
+            result = bench_check(
+                bench,
+                guide,
+                operator=who(operator),
+                program=f"benchrig {__version__}",
+                barometer_pa=barometer_kpa * 1000,
+                tell=tell,
+            )
+        finally:
+            guide.still()
     done = store.trust.keep_check(key, result)
     try:
         page = str(write_check_page(result, done, key, pages_folder()))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks, stop_on_sigterm
+from benchrig.cli.said import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
     from benchrig.reports.gauge_words import StudyReport
@@ -135,8 +135,7 @@ def repeatability(
         severity=severity,
         seed=seed,
     )
-    with stop_on_sigterm():
-        study = run_study(study_path(home() / "studies", name), wanted)
+    study = run_study(study_path(home() / "studies", name), wanted)
     report = report_of_study(study, valve, alpha=alpha, only=only, tolerance=tolerance)
     _tell(report, pages_folder(), as_json=as_json)
     if not as_json:

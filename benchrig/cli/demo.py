@@ -33,7 +33,8 @@ def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
     from benchrig.bench.opening import open_registered
     from benchrig.catalogue import Catalogue
     from benchrig.cli.one_run import run_one
-    from benchrig.cli.places import model_folders
+    from benchrig.cli.places import model_folders, store_path
+    from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
     valve = Catalogue(model_folders()).get(model)
@@ -41,4 +42,4 @@ def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
         "DEMO-1", valve.model, "core", "demo", "engine light on, fuel smell after filling up", "light dust at the ports"
     )
     opened = open_registered("simulated", {"model": valve.model, "condition": condition, "seed": seed, "faults": []})
-    sys.exit(run_one(opened, valve, intake, seed=seed, as_json=as_json))
+    sys.exit(run_one(Store(store_path()), opened, valve, intake, seed=seed, as_json=as_json))

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchrig import __version__
+from benchrig import __version__, stop_requests
 from benchrig.bench.grounds import BenchKey, demand, weigh
 from benchrig.bench.opening import OpenedBench
 from benchrig.catalogue import ValveModel
 from benchrig.cli.places import pages_folder, store_path
-from benchrig.cli.said import emit, stop_on_sigterm
+from benchrig.cli.said import emit
 from benchrig.clock import utc_now
-from benchrig.errors import ConfigError
+from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
+
+if TYPE_CHECKING:
+    from benchrig.records import Store
 
 __all__ = ["CAUTION", "check_tag", "model_facts", "run_one"]
 
@@ -54,6 +58,7 @@ def check_tag(tag: str) -> str:
 
 
 def run_one(
+    store: Store,
     opened: OpenedBench,
     model: ValveModel,
     intake: Intake,
@@ -69,11 +74,9 @@ def run_one(
 
     from benchrig.cli.guiding import control_guide
     from benchrig.cli.progress import ProgressLine
-    from benchrig.records import Store
     from benchrig.sequencer.run import STEPS, qualify
 
     console = Console(stderr=True, highlight=False)
-    store = Store(store_path())
     with opened as bench:
         simulated = bench.file.bench.simulated
         if model.fictional and not simulated:
@@ -101,19 +104,26 @@ def run_one(
         if grounds.missing:
             console.print("UNCALIBRATED: every result of this run is marked so.", style="bold yellow")
         console.print()
-        with stop_on_sigterm(), ProgressLine(console, len(STEPS)) as line:
-            finished = qualify(
-                bench,
-                model_facts(model),
-                intake,
-                sink=store.recorder(),
-                coil_limit_s=model.coil_limit_s,
-                hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
-                watcher=line,
-                seed=seed,
-                program=f"benchrig {__version__}",
-                guide=None if no_control else control_guide(console, bench, opened.hands, line, ask=not as_json),
-            )
+        try:
+            with ProgressLine(console, len(STEPS)) as line:
+                finished = qualify(
+                    bench,
+                    model_facts(model),
+                    intake,
+                    sink=store.recorder(),
+                    coil_limit_s=model.coil_limit_s,
+                    hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
+                    watcher=line,
+                    seed=seed,
+                    program=f"benchrig {__version__}",
+                    guide=None if no_control else control_guide(console, bench, opened.hands, line, ask=not as_json),
+                )
+        except (BenchError, KeyboardInterrupt) as error:
+            with stop_requests.ending(), suppress(BenchError, OSError):
+                number: str = getattr(error, "run", "")
+                if number:
+                    error.page = str(_papers(store.run(f"run:{number}"))[0])  # type: ignore[union-attr]  # see `speaks`
+            raise
     console.print()
     record = store.run(finished.number)
     page: Path | None = None

@@ -31,7 +31,7 @@ def who(named: str | None) -> str:
     "Example:  benchrig qualify --model MODEL --tag C-1042 --bench bench.toml --reason return --complaint 'idles rough'"
 )
 @click.option("--model", required=True, help="The valve model; 'benchrig models list' names them.")
-@click.option("--tag", required=True, help="The shop's own number on the part.")
+@click.option("--tag", required=True, help="The shop's own number on the part; or scan its label.")
 @click.option(
     "--bench",
     "bench_file",
@@ -117,7 +117,8 @@ def qualify(
     from benchrig.bench.opening import open_bench_file, open_registered
     from benchrig.catalogue import Catalogue
     from benchrig.cli.one_run import check_tag, run_one
-    from benchrig.cli.places import home, model_folders
+    from benchrig.cli.places import home, model_folders, store_path
+    from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
     if bench_file is not None and simulated is not None:
@@ -126,7 +127,9 @@ def qualify(
         raise click.UsageError("--fault is for the simulated bench: give --simulated CONDITION too.")
     if severity is not None and simulated is None:
         raise click.UsageError("--severity is for the simulated bench: give --simulated CONDITION too.")
-    intake = Intake(check_tag(tag), model, cast("Reason", reason), who(operator), complaint, findings)
+    store = Store(store_path())
+    part = check_tag(store.tag_of(tag))
+    intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
     valve = Catalogue(model_folders()).get(model)
     with ExitStack() as stack:
         log = None
@@ -155,6 +158,7 @@ def qualify(
                 )
             opened = open_bench_file(path, wire_log=log)
         status = run_one(
+            store,
             opened,
             valve,
             intake,

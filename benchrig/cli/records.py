@@ -36,6 +36,7 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
     from benchrig.records import Store
 
     store = Store(store_path())
+    tag = None if tag is None else store.tag_of(tag)
     calibration, check = _ground(store, rests_on)
     found = store.runs(limit=most, tag=tag, calibration=calibration, check=check)
     if as_json:
@@ -95,7 +96,10 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
 @as_json_option
 @speaks
 def show(tag_or_run: str, as_json: bool) -> None:
-    """Show one run: by its number, or the latest run of a tag."""
+    """Show one run: by its number, by tag (its latest run), or by what a scanner reads from a label.
+
+    A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
+    """
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.records import Store, run_document
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks, stop_on_sigterm
+from benchrig.cli.said import as_json_option, emit, speaks
 from benchrig.errors import BenchError, ConfigError
 
 if TYPE_CHECKING:
@@ -198,10 +198,7 @@ def _run(setting: Setting, entries: list[Entry], crew: int, console: Console, he
 
     results: list[Result] = []
     try:
-        with (
-            stop_on_sigterm(),
-            closing(workers.rehearse(setting, entries, task=rehearse_one, workers=crew, clock=RealClock())) as coming,
-        ):
+        with closing(workers.rehearse(setting, entries, task=rehearse_one, workers=crew, clock=RealClock())) as coming:
             console.print(head)
             _collect(coming, results, len(entries), console)
     except KeyboardInterrupt:

@@ -23,7 +23,10 @@ __all__ = ["report"]
 @as_json_option
 @speaks
 def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
-    """Make page and label of a run from its record: by run number, or the latest run of a tag; or a check's page."""
+    """Make page and label of a run from its record: by number, by tag (its latest run) or by label; or a check's page.
+
+    A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
+    """
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import functools
 import json
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any, TypeVar
 
 import click
 
+from benchrig import stop_requests
 from benchrig.errors import BenchError
 
-__all__ = ["as_json_option", "emit", "speaks", "stop_on_sigterm"]
+__all__ = ["as_json_option", "emit", "speaks"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -36,37 +35,39 @@ def speaks(command: F) -> F:
         try:
             return command(*args, **kwargs)
         except BenchError as error:
-            _tell(str(error), error.hint, error.bench_state, as_json=bool(kwargs.get("as_json")))
+            with stop_requests.ending():
+                _tell(str(error), error.hint, error, as_json=bool(kwargs.get("as_json")))
             sys.exit(error.exit_status)
         except KeyboardInterrupt as stop:
-            hint = "Start the run again when you are ready."
-            _tell(
-                "Stopped by the operator.", hint, getattr(stop, "bench_state", ""), as_json=bool(kwargs.get("as_json"))
-            )
+            with stop_requests.ending():
+                hint = "Start the run again when you are ready." if getattr(stop, "bench_state", "") else ""
+                _tell(_stopped(), hint, stop, as_json=bool(kwargs.get("as_json")))
             sys.exit(3)
 
     return wrapped  # type: ignore[return-value]  # functools.wraps keeps the signature, which mypy cannot see
 
 
-def _tell(error: str, hint: str, bench_state: str, *, as_json: bool) -> None:
+def _stopped() -> str:
+    return {
+        "SIGTERM": "Stopped: the computer asked the program to end.",
+        "SIGHUP": "Stopped: the terminal was closed.",
+    }.get(stop_requests.requested(), "Stopped by the operator.")
+
+
+def _tell(said: str, hint: str, error: BaseException, *, as_json: bool) -> None:
+    """Tell what ended the command; the bench's state, the run's number and its page come with the error, if any."""
+    bench_state: str = getattr(error, "bench_state", "")
+    run: str = getattr(error, "run", "")
+    page: str = getattr(error, "page", "")
     if as_json:
-        emit({"error": error, "hint": hint, "bench_state": bench_state})
-    lines = [click.style(error, bold=True)]
+        document: dict[str, str] = {"error": said, "hint": hint, "bench_state": bench_state}
+        emit(document | {key: value for key, value in (("run", run), ("page", page)) if value})
+    lines = [click.style(said, bold=True)]
     if bench_state:
         lines.append(f"  Bench: {bench_state}.")
     lines += [f"  Check: {line}" for line in hint.splitlines()]
+    if run:
+        lines.append(f"  Record: run {run}, marked as aborted; its finished steps are kept.")
+    if page:
+        lines.append(f"  Page: {page}")
     click.echo("\n".join(lines), err=True)
-
-
-@contextmanager
-def stop_on_sigterm() -> Iterator[None]:
-    """Treat a request to end the program like Ctrl-C, so that the outputs are switched off in order."""
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)

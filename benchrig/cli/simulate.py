@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from benchrig.cli.said import speaks, stop_on_sigterm
+from benchrig.cli.said import speaks
 
 __all__ = ["simulate"]
 
@@ -62,8 +62,7 @@ def simulate(
     try:
         opened = registered("simulated")(options)
         click.echo("Simulated instruments; Ctrl-C ends them.")
-        with stop_on_sigterm():
-            opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
+        opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
     except ValueError as error:
         raise ConfigError(str(error), hint="Check --model, --condition, --fault, --folder and --meter-port.") from error
     except KeyboardInterrupt:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 from collections import defaultdict
 from pathlib import Path
@@ -17,8 +16,10 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.history import CheckValveHistory, check_valve_history
+from benchrig.records.label_code import read_label_code
 from benchrig.records.model import RunRecord, RunSummary
 from benchrig.records.recorder import Recorder, close_run, give_back, last_link, lock_path, run_number, spare_path
+from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.schema import open_database
 from benchrig.records.trust import Trust
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
@@ -39,8 +40,6 @@ _AS_THEY_ARE = (
     "bench_seconds",
     "error",
 )
-NEAR_AMONG = 5000
-"""Near tags are looked for among so many of the latest."""
 
 
 class Store:
@@ -79,21 +78,21 @@ class Store:
         Parameters
         ----------
         number_or_tag : str
-            A run's number as it is printed (``0042``), a tag (its latest run), or a run's number without its zeros
-            (``42``), looked for in this order. ``tag:0042`` means the tag even where a run has that number.
+            A run's number, with or without its leading zeros; a tag (its latest run); or what a scanner reads from a
+            label. ``run:0042`` means the run and ``tag:0042`` the tag where both are there.
 
         Raises
         ------
         ConfigError
-            No such run; near ones are named.
+            No such run (near ones are named), or a number that is both a run's and a tag.
         BenchError
             The record is damaged.
         """
         wanted = number_or_tag.strip()
         with self._reader.begin() as connection:
-            run_id = _find(connection, wanted)
+            run_id = find_run(connection, wanted)
             if run_id is None:
-                near = _near(connection, wanted)
+                near = near_tags(connection, wanted)
                 raise ConfigError(
                     f"No run and no tag {wanted!r} in {self.path}.",
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
@@ -105,6 +104,27 @@ class Store:
                     f"The record of run {run_number(run_id)} in {self.path} is damaged: {error}.",
                     hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
                 ) from error
+
+    def tag_of(self, typed_or_scanned: str) -> str:
+        """The tag that is meant where one is asked for: as it is typed, or of the part whose label was scanned.
+
+        Raises
+        ------
+        ConfigError
+            A label of a part that is not in this store, with a tag too long to stand on it.
+        """
+        code = read_label_code(typed_or_scanned)
+        if code is None:
+            return typed_or_scanned
+        with self._reader.begin() as connection:
+            tag = tag_of_label(connection, code)
+        if tag is None:
+            raise ConfigError(
+                f"The label of run {code.run} is of a part that is not in {self.path}; its tag is too long to stand on "
+                "the label.",
+                hint="Type the tag instead. Is the label of another bench's store?",
+            )
+        return tag
 
     def runs(
         self, limit: int = 50, tag: str | None = None, *, calibration: int | None = None, check: int | None = None
@@ -174,43 +194,6 @@ def _close_cut_off(connection: sa.Connection, run_id: int) -> None:
     seconds = last_link(connection, run_id).ended_s
     end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
     close_run(connection, run_id, end)
-
-
-# -- finding
-
-
-def _find(connection: sa.Connection, wanted: str) -> int | None:
-    run_id = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 18 else None
-    c = tables.runs.c
-
-    def there(candidate: int) -> bool:
-        return connection.execute(sa.select(c.id).where(c.id == candidate)).first() is not None
-
-    def latest(tag: str) -> int | None:
-        found: int | None = connection.execute(
-            sa.select(sa.func.max(c.id)).where(c.tag == contents.text(tag))
-        ).scalar_one()
-        return found
-
-    if run_id is not None and wanted == run_number(run_id) and there(run_id):
-        return run_id
-    found = latest(wanted)
-    if found is None and wanted.startswith("tag:"):
-        found = latest(wanted.removeprefix("tag:").strip())
-    if found is None and run_id is not None and there(run_id):
-        found = run_id
-    return found
-
-
-def _near(connection: sa.Connection, wanted: str) -> str:
-    c = tables.runs.c
-    query = sa.select(c.tag).group_by(c.tag).order_by(sa.func.max(c.id).desc()).limit(NEAR_AMONG)
-    tags = {tag.casefold(): tag for tag in connection.execute(query).scalars()}
-    low = wanted.casefold()
-    near = [tag for folded, tag in tags.items() if low and low in folded][:3]
-    close = [tags[folded] for folded in difflib.get_close_matches(low, tags, n=3, cutoff=0.6)]
-    near += [tag for tag in close if tag not in near]
-    return ", ".join(tag if len(tag) <= 40 else f"{tag[:39]}…" for tag in near[:4])
 
 
 # -- rebuilding

@@ -2,31 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
-from urllib.parse import quote
 
+from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
 from benchrig.reports.page import environment, write_text
 from benchrig.reports.words import verdict_words
 
-__all__ = ["code_text", "label_html", "label_path", "write_label"]
-
-TAG_BYTES = 40
-"""A longer tag would make the code's squares too small to read from paper."""
-
-
-def code_text(record: RunRecord) -> str:
-    """What the square code on the label says: ``BR1:run:tag:verdict:digest``.
-
-    Fields are divided by colons; the tag is percent-encoded (RFC 3986), so it cannot hold one. Of a tag too long for
-    the code there are only the first ten hexadecimal figures of its SHA-256, after a ``~``. The digest is the beginning
-    of the record's. A run without a verdict says ``aborted``.
-    """
-    tag = quote(record.intake.tag, safe="")
-    if len(tag) > TAG_BYTES:
-        tag = f"~{hashlib.sha256(record.intake.tag.encode('utf-8', 'replace')).hexdigest()[:10]}"
-    return f"BR1:{record.run}:{tag}:{record.verdict or record.ending}:{record.digest[:10]}"
+__all__ = ["label_html", "label_path", "write_label"]
 
 
 def label_html(record: RunRecord) -> str:
@@ -34,7 +17,7 @@ def label_html(record: RunRecord) -> str:
     import segno
     from markupsafe import Markup
 
-    code = segno.make(code_text(record), error="m", micro=False)
+    code = segno.make(label_code(record), error="m", micro=False)
     local = record.started.astimezone()
     return (
         environment()

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from benchrig.records.model import RunRecord
 from benchrig.reports.words import Row, rows, verdict_words, visible
+from benchrig.spelling import SPELLED
 from benchrig.verdict.words import sure_text
 
 __all__ = ["fitting", "print_run"]
@@ -22,21 +23,7 @@ _OUTCOMES = {
     "fail": "bold red",
     "not measured": "yellow",
 }
-_ASCII = str.maketrans(
-    {
-        "✓": "+",
-        "✗": "x",
-        "○": "o",
-        "·": ".",
-        "±": "+-",
-        "≤": "<=",
-        "≥": ">=",
-        "Ω": "ohm",
-        "³": "3",
-        "°": " deg",
-        "…": "...",
-    }
-)
+_ASCII = str.maketrans(SPELLED)
 
 
 def print_run(record: RunRecord, console: Console) -> None:

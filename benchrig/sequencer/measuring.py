@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
-from benchrig.errors import BenchError
+from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import ModelFacts, StepResult, Watcher
@@ -59,7 +59,7 @@ def measure_only(
     needed = {"ready", *(before for step in steps for before in _NEEDS[step])}
     run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
     notes: list[str] = []
-    try:
+    with safe_on_error(bench):
         bench.connect()
         check_captures(bench)
         run.began_s = bench.clock.now()
@@ -76,16 +76,5 @@ def measure_only(
             run.watcher.step_ended(
                 StepResult(step.name, step.title, started_s, bench.clock.now() - run.began_s, found.characteristics)
             )
-        _end_safe(bench)
-    except BaseException as error:
-        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
-        raise
+        end_safe(bench)
     return OnlyMeasured(tuple(run.found), tuple(notes), bench.clock.now() - run.began_s)
-
-
-def _end_safe(bench: Bench) -> None:
-    if not bench.make_safe()[0]:
-        raise BenchError(
-            "The bench could not be made safe after the measurement.",
-            hint="Press the emergency stop and switch the supply off, then look at the board and its cable.",
-        )

@@ -6,7 +6,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from benchrig import stop_requests
 from benchrig.bench.bench import Bench
+from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
@@ -95,29 +97,30 @@ def qualify(
     """
     eyes = watcher if watcher is not None else Quiet()
     run = Context(bench, model, eyes, coil_limit_s, hold_vacuum_pa)
-    recording = False
-    bench_state = ""
+    recording, number = False, ""
     run.began_s = bench.clock.now()
     try:
-        bench.connect()
-        check_captures(bench)
-        number = sink.run_started(RunStarted(utc_now(), intake, model, bench_facts(bench), seed, program))
-        recording = True
-        run.began_s = bench.clock.now()
-        bench.arm(coil_limit_s)
-        steps = tuple(_take(step, run, sink) for step in STEPS)
-        judgement = _judge(run, intake)
-        steps += _controlled(run, judgement, sink, guide)
-        safe, bench_state = bench.make_safe()
-        _demand_safe(safe)
-        seconds = bench.clock.now() - run.began_s
-        recording = False  # the next call closes the record, or fails: it is not to be closed twice
-        sink.run_ended(RunEnded(utc_now(), "finished", seconds, judgement, bench_state=bench_state))
+        with safe_on_error(bench):
+            bench.connect()
+            check_captures(bench)
+            with stop_requests.ending():
+                number = sink.run_started(RunStarted(utc_now(), intake, model, bench_facts(bench), seed, program))
+                recording = True
+            run.began_s = bench.clock.now()
+            bench.arm(coil_limit_s)
+            steps = tuple(_take(step, run, sink) for step in STEPS)
+            judgement = _judge(run, intake)
+            steps += _controlled(run, judgement, sink, guide)
+            bench_state = end_safe(bench)
+            seconds = bench.clock.now() - run.began_s
+            with stop_requests.ending():
+                recording = False  # the next call closes the record, or fails: it is not to be closed twice
+                sink.run_ended(RunEnded(utc_now(), "finished", seconds, judgement, bench_state=bench_state))
     except BaseException as error:
-        bench_state = bench_state or bench.make_safe()[1]
-        error.bench_state = bench_state  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
         if recording:
-            _close_aborted(sink, error, bench_state, bench.clock.now() - run.began_s)
+            with stop_requests.ending():
+                _close_aborted(sink, error, bench.clock.now() - run.began_s)
+                error.run = number  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
         raise
     return Finished(number, judgement, steps, seconds, bench_state)
 
@@ -192,14 +195,6 @@ def _marked(found: Found) -> Found:
     return replace(found, characteristics=marked)
 
 
-def _demand_safe(safe: bool) -> None:
-    if not safe:
-        raise BenchError(
-            "The bench could not be made safe at the end of the run; no verdict is given.",
-            hint="Press the emergency stop and switch the supply off, then look at the board and its cable.",
-        )
-
-
 def _judge(run: Context, intake: Intake) -> Judgement:
     evidence = Evidence(
         clicks=run.clicks,
@@ -220,7 +215,8 @@ def _judge(run: Context, intake: Intake) -> Judgement:
     )
 
 
-def _close_aborted(sink: Sink, error: BaseException, bench_state: str, seconds: float) -> None:
+def _close_aborted(sink: Sink, error: BaseException, seconds: float) -> None:
+    bench_state: str = getattr(error, "bench_state", "")
     if isinstance(error, KeyboardInterrupt):
         said, hint = "stopped by the operator", "Start the run again when you are ready."
     elif isinstance(error, BenchError):

@@ -41,7 +41,15 @@ def one_run(*, allow: bool = False, seed: int = 1, swap: tuple[str, str] | None 
     opened, bench, _ = simulated(seed=seed, swap=swap)
     model = Catalogue(model_folders()).get("alder-24")
     intake = Intake("T-1", "alder-24", "core", "me")
-    run_one(OpenedBench(bench, opened.close), model, intake, seed=seed, as_json=True, allow_uncalibrated=allow)
+    run_one(
+        Store(store_path()),
+        OpenedBench(bench, opened.close),
+        model,
+        intake,
+        seed=seed,
+        as_json=True,
+        allow_uncalibrated=allow,
+    )
     return Store(store_path()).runs(limit=1)[0].run
 
 

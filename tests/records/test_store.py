@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import Store, run_document
+from benchrig.records.label_code import label_code
 from benchrig.records.tables import UtcText, traces
 from benchrig.sequencer.events import RunEnded, StepResult
 from tests.reports.sample_record import KINDS, ended, record_into, sample, started, steps
@@ -80,11 +81,35 @@ def test_the_latest_run_of_a_tag_is_found(store: Store) -> None:
 
 
 @pytest.mark.slow
-def test_a_tag_that_looks_like_a_run_number_can_be_asked_for(store: Store) -> None:
+def test_a_number_that_is_a_run_and_a_tag_is_asked_about_and_never_guessed(store: Store) -> None:
     record_into(store.recorder(), "accept", tag="0002")
     record_into(store.recorder(), "reject", tag="other")
-    assert store.run("0002").tag == "other"
+    for typed in ("0002",):
+        with pytest.raises(ConfigError, match="run 0002, of the part with the tag 'other', and the tag of") as asked:
+            store.run(typed)
+        assert "run:0002 or tag:0002" in asked.value.hint
+    assert store.run("run:0002").tag == "other"
+    assert store.run("run:2").tag == "other"
     assert store.run("tag:0002").run == "0001"
+    assert store.run("2").tag == "other"  # no part has the tag 2
+
+
+@pytest.mark.slow
+def test_a_scanned_label_means_its_run_and_its_part(store: Store) -> None:
+    long_tag = "C" * 120
+    record_into(store.recorder(), "reject", tag="C-7/1")
+    record_into(store.recorder(), "accept", tag="C-7/1")
+    record_into(store.recorder(), "accept", tag=long_tag)
+    label = label_code(store.run("run:1"))
+    assert store.run(label).run == "0001"
+    assert store.tag_of(label) == "C-7/1"
+    assert store.tag_of("C-7/1") == "C-7/1"
+    assert store.tag_of(label_code(store.run("run:3"))) == long_tag
+    # A label of another store: the run of that number is not meant, the part is.
+    run, tag = "BR1:0003", label.split(":")[2]
+    assert store.run(f"{run}:{tag}:reject:ffffffffff").run == "0002"
+    with pytest.raises(ConfigError, match="not in"):
+        store.tag_of("BR1:0009:~0000000000:reject:ffffffffff")
 
 
 @pytest.mark.parametrize("tag", ODD_TAGS)

@@ -7,28 +7,35 @@ from urllib.parse import unquote
 
 import pytest
 
+from benchrig.records.label_code import label_code, read_label_code
 from benchrig.reports import label_html
-from benchrig.reports.label import code_text
 from tests.reports.sample_record import KINDS, sample
 
 
 def test_the_code_says_run_tag_verdict_and_digest() -> None:
     record = sample("reject")
-    assert code_text(record) == f"BR1:0042:C-1042:reject:{record.digest[:10]}"
-    assert code_text(sample("aborted")).split(":")[3] == "aborted"
+    assert label_code(record) == f"BR1:0042:C-1042:reject:{record.digest[:10]}"
+    assert label_code(sample("aborted")).split(":")[3] == "aborted"
 
 
 @pytest.mark.parametrize("tag", ["a:b:c", "100 %", "日本", 'it\'s / \\ "x"'])
 def test_a_tag_in_the_code_never_breaks_its_fields(tag: str) -> None:
-    fields = code_text(sample("aborted", tag=tag)).split(":")
+    fields = label_code(sample("aborted", tag=tag)).split(":")
     assert len(fields) == 5
     assert unquote(fields[2]) == tag
+    read = read_label_code(label_code(sample("aborted", tag=tag)))
+    assert read is not None
+    assert (read.run, read.tag, read.verdict) == ("0042", tag, "aborted")
 
 
 def test_a_tag_too_long_for_the_code_is_named_by_its_digest() -> None:
-    one, other = (code_text(sample("aborted", tag=tag * 300)).split(":")[2] for tag in "xy")
+    one, other = (label_code(sample("aborted", tag=tag * 300)).split(":")[2] for tag in "xy")
     assert re.fullmatch(r"~[0-9a-f]{10}", one)
     assert one != other
+    read = read_label_code(label_code(sample("aborted", tag="x" * 300)))
+    assert read is not None
+    assert read.means_tag("x" * 300)
+    assert not read.means_tag("y" * 300)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -46,7 +53,7 @@ def test_the_code_on_the_label_holds_that_text() -> None:
     import segno
 
     record = sample("accept")
-    expected = segno.make(code_text(record), error="m", micro=False)
+    expected = segno.make(label_code(record), error="m", micro=False)
     path = re.search(r'<svg [^>]*class="code".*?</svg>', label_html(record), re.DOTALL)
     assert path is not None
     assert path.group() == expected.svg_inline(border=0, omitsize=True, svgclass="code", lineclass=None)

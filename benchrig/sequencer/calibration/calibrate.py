@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import Calibration, constants_of
+from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
 from benchrig.bench.kinds import Kind
 from benchrig.errors import BenchError
@@ -81,7 +82,7 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         The bench, or what came out makes no sense. The outputs are off.
     """
     in_date(bench.file, method.tables, now)
-    try:
+    with safe_on_error(bench):
         bench.connect()
         bench.arm(electric.COIL_LIMIT_S)
         try:
@@ -90,11 +91,8 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
             raise BenchError(
                 f"{method.title}: {error}.", hint="Is the right reference connected, and are its figures right?"
             ) from error
-        _made_safe(bench)
+        end_safe(bench)
         guide.connect(Fitting.VALVE)
-    except BaseException as error:
-        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
-        raise
     return Calibration(
         kind=method.kind,
         constants=found.constants,
@@ -107,12 +105,6 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         parts=found.parts,
         notes=found.notes,
     )
-
-
-def _made_safe(bench: Bench) -> None:
-    safe, state = bench.make_safe()
-    if not safe:
-        raise BenchError(f"The bench could not be made safe: {state}.", hint="Emergency stop; then board and cable.")
 
 
 def _days(file: BenchFile, kind: Kind) -> float:

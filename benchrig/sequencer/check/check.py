@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from benchrig import stop_requests
 from benchrig.bench.bench import Bench
+from benchrig.bench.ending import safe_on_error
 from benchrig.bench.looks import CheckResult, Look
 from benchrig.clock import utc_now
 from benchrig.sequencer.check.electric import (
@@ -60,7 +62,7 @@ def bench_check(
     began_s = bench.clock.now()
     if barometer_pa is None and bench.file.bench.barometer_kpa is not None:
         barometer_pa = bench.file.bench.barometer_kpa * 1000
-    try:
+    with safe_on_error(bench):
         with found.part(("answers",)):
             bench.connect()
             bench.arm(COIL_LIMIT_S)
@@ -74,16 +76,14 @@ def bench_check(
         if found.passed("atmosphere"):
             _pneumatic(bench, guide, found, air_pa)
         found.left_out(tuple(TITLES), found.dead or "a look before it failed")
-        safe, state = bench.make_safe()
+        with stop_requests.ending():
+            safe, state = bench.make_safe()
         if not safe:
             found.failed(
                 "answers", f"the bench could not be made safe: {state}", "Emergency stop; then board and cable."
             )
         elif not found.dead:
             guide.connect(Fitting.VALVE)
-    except BaseException as error:
-        error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
-        raise
     return CheckResult(
         looks=tuple(found.looks[name] for name in TITLES if name in found.looks),
         started=started,

@@ -1,0 +1,69 @@
+"""Requests from outside to stop: Ctrl-C, a closed terminal, the computer shutting down. Heard once.
+
+Each of the signals raises `KeyboardInterrupt` where the program stands, once. What follows is the ending: outputs off,
+record closed. A second Ctrl-C, or ten of them, must not cut that short, so later requests change nothing. A run that
+ends by itself is protected in the same way (`ending`): a request that comes in its last moments finds it over.
+
+Signals belong to the whole process, so the state here does too.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+__all__ = ["check", "ending", "listen", "requested"]
+
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK")
+"""Windows has no SIGHUP and no SIGQUIT, the others no SIGBREAK."""
+
+
+class _Requests:
+    """What was asked for, and whether an ending is under way."""
+
+    def __init__(self) -> None:
+        self.asked = ""
+        self.endings = 0
+
+
+_requests = _Requests()
+
+
+def listen() -> None:
+    """Hear all requests to stop from now on. For the main thread of a program, at its start."""
+    _requests.asked, _requests.endings = "", 0
+    for name in _NAMES:
+        number = getattr(signal, name, None)
+        if number is not None:
+            signal.signal(number, _hear)
+
+
+def requested() -> str:
+    """Name of the signal that asked first; empty when none did."""
+    return _requests.asked
+
+
+def check() -> None:
+    """Raise `KeyboardInterrupt` if a stop was asked for. For wait loops: what is raised in a callback can be lost."""
+    if _requests.asked and not _requests.endings:
+        raise KeyboardInterrupt(_requests.asked)
+
+
+@contextmanager
+def ending() -> Iterator[None]:
+    """Let nothing that is asked for meanwhile cut this block short. May be nested."""
+    _requests.endings += 1
+    try:
+        yield
+    finally:
+        _requests.endings -= 1
+
+
+def _hear(number: int, _frame: FrameType | None) -> None:
+    first = not _requests.asked
+    if first:
+        _requests.asked = signal.Signals(number).name
+    if first and not _requests.endings:
+        raise KeyboardInterrupt(_requests.asked)

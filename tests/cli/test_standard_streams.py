@@ -1,0 +1,90 @@
+"""Output that is closed, broken, full or narrow changes nothing: status 1 means rejected and nothing else."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from benchrig.spelling import SPELLED
+
+ACCEPTED = ("demo", "--json")
+REJECTED = ("demo", "--condition", "seat-leak", "--json")
+
+
+def run_in_shell(words: tuple[str, ...], redirection: str, home: Path, **environment: str) -> int:
+    command = f'"$@" {redirection}; exit "${{PIPESTATUS[0]}}"'
+    return subprocess.run(
+        ["bash", "-c", command, "bash", sys.executable, "-m", "benchrig", *words],
+        env={**os.environ, "BENCHRIG_HOME": str(home), **environment},
+        stderr=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        timeout=60,
+    ).returncode
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "redirection", ["| true", "| head -1", ">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-", "> /dev/full"]
+)
+def test_the_status_is_that_of_the_run_wherever_the_output_goes(redirection: str, tmp_path: Path) -> None:
+    assert run_in_shell(ACCEPTED, redirection, tmp_path) == 0
+    assert run_in_shell(REJECTED, redirection, tmp_path) == 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("words", [("models", "show", "alder-24"), ("records", "list"), ("--help",)])
+def test_a_reader_that_goes_away_rejects_nothing(words: tuple[str, ...], tmp_path: Path) -> None:
+    assert run_in_shell(words, "| true", tmp_path) == 0
+
+
+@pytest.mark.slow
+def test_a_closed_output_never_ends_up_in_the_database(tmp_path: Path) -> None:
+    run_in_shell(("demo",), ">&- 2>&-", tmp_path)
+    assert (tmp_path / "records.sqlite").read_bytes().startswith(b"SQLite format 3\0")
+    assert run_in_shell(("records", "show", "1"), "> /dev/null", tmp_path) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii", "latin-1"])
+def test_a_terminal_without_our_characters_is_told_in_its_own(encoding: str, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchrig", "demo"],
+        env={**os.environ, "BENCHRIG_HOME": str(tmp_path), "PYTHONIOENCODING": encoding},
+        capture_output=True,
+        timeout=60,
+    )
+    assert done.returncode == 0
+    shown = done.stdout.decode(encoding)
+    assert "+ pass" in shown
+    assert "?" not in shown
+    assert "\\u" not in shown
+
+
+def test_each_spelling_is_plain() -> None:
+    assert all(plain.isascii() and plain for plain in SPELLED.values())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"])
+@pytest.mark.parametrize("after_s", [0.06, 0.15, 0.3, 0.5, 0.7])
+def test_a_stop_at_any_moment_leaves_no_traceback_and_no_verdict(name: str, after_s: float, tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchrig", "rehearse", "--valves", "40", "--workers", "1"],
+        env={**os.environ, "BENCHRIG_HOME": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    time.sleep(after_s)
+    for _ in range(3):
+        process.send_signal(getattr(signal, name))
+        time.sleep(0.003)
+    out, err = process.communicate(timeout=60)
+    assert b"Traceback" not in out + err
+    # Before Python itself has started nothing can be heard: the signal's own way of ending a program.
+    assert process.returncode in (3, -getattr(signal, name)), (out, err)
