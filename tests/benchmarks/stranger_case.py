@@ -60,6 +60,7 @@ class StrangerClass:
 
     `keeps` says whether it keeps to what the docstrings of `benchrig.analysis` say a record is. `make` draws one.
     `words`: any of these in the notes counts as having named what is wrong with the record (for the report only).
+    `hidden`: neither the trace nor what is told can show it (reported apart, and not in the totals).
     """
 
     kind: str
@@ -67,6 +68,7 @@ class StrangerClass:
     keeps: bool
     make: Callable[[np.random.Generator], Stranger]
     words: tuple[str, ...] = field(default=())
+    hidden: bool = False
 
 
 def wrong_and_sure(name: str, value: float, u: float | None, true: float | None, bound: str = "") -> bool:
