@@ -26,6 +26,14 @@ SUPPLY_NOISE_V, SUPPLY_NOISE_A = 0.7, 0.003
 HELD_RANGE_OHM = 10.0
 AMBIENT_STEP_K = 6.0
 """A door opened on a warm day."""
+ROOM_K_S = 1.5 / 60.0
+"""A heater that has just come on in a small room."""
+HEATED_W = 6.0
+"""Sun on half of a small reservoir."""
+LINER_SHARE, LINER_J_K, LINER_W_K = 0.7, 4.0, 0.13
+"""A plastic liner over most of the wall: with these it comes back with a time constant of half a minute."""
+TAP_LOSS_1_M4 = 1.5e10
+"""A tap in a narrow place: about three times the dynamic pressure in a bore of 4 mm."""
 RELAYS = {"coil": COIL, "meter": METER, "pump": PUMP, "isolation": ISOLATION, "vent": VENT, "reference": REFERENCE}
 """Welded is on for good and dead off for good; for the vent, on is closed."""
 WEAK_PUMP = 0.05
@@ -111,6 +119,22 @@ def _ambient_step(machine: Machine) -> None:
     machine.world.ambient_k += AMBIENT_STEP_K
 
 
+def _drifting_room(machine: Machine) -> None:
+    machine.world.room_k_s += ROOM_K_S
+
+
+def _heated_reservoir(machine: Machine) -> None:
+    machine.world.wall_heat_w += HEATED_W
+
+
+def _two_time_constants(machine: Machine) -> None:
+    machine.world.line_wall(LINER_SHARE, LINER_J_K, LINER_W_K)
+
+
+def _tap_in_flow(machine: Machine) -> None:
+    machine.world.tap_loss_1_m4 = TAP_LOSS_1_M4
+
+
 def _meter(mode: MeterMode) -> Callable[[Machine], None]:
     def set_mode(machine: Machine) -> None:
         machine.meter_mode = mode
@@ -142,6 +166,10 @@ FAULT_KINDS: dict[str, Callable[[Machine], None]] = {
     "frames-repeated": _frames_repeated,
     "frames-delayed": _frames_delayed,
     "ambient-step": _ambient_step,
+    "drifting-room": _drifting_room,
+    "heated-reservoir": _heated_reservoir,
+    "two-time-constants": _two_time_constants,
+    "tap-in-flow": _tap_in_flow,
     **{f"{name}-relay-welded": _relay(welded=bit) for name, bit in RELAYS.items()},
     **{f"{name}-relay-dead": _relay(dead=bit) for name, bit in RELAYS.items()},
 }

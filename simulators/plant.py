@@ -32,9 +32,15 @@ class Plant(Protocol):
     source_ohm: float
     transducer_lag_s: float
     ambient_k: float
+    room_k_s: float
+    wall_heat_w: float
+    tap_loss_1_m4: float
 
     def fail_relays(self, *, welded: int = 0, dead: int = 0) -> None:
         """Weld relays of these outputs, or let them die."""
+
+    def line_wall(self, share: float, heat_j_k: float, wall_w_k: float) -> None:
+        """Put a liner over so much of the reservoir's wall."""
 
     def block_line(self, left_m2: float) -> None:
         """Block the line to the valve but for so much area."""

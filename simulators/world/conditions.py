@@ -12,8 +12,8 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 
-from simulators.world.gas import discharge, nozzle_flux
-from simulators.world.models import MIDDLES, MODELS, draw_good, throat_m2
+from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
+from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
 from simulators.world.truths import CoilTruth, ValveTruth
 
 __all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "grade", "spoil"]
@@ -28,6 +28,12 @@ the two times is 1.1 and 2.3 times its limit."""
 WEAK_SPRING_LEFT = {"alder-24": (0.075, 0.015), "birch-26": (0.08, 0.015), "cedar-44": (0.055, 0.012)}
 """Part of the spring's force that is left, likewise: barely drops out 1.1 times its limit after the end of the pulse,
 and grossly is held up by friction alone."""
+FUEL_PA = (200.0, 10_000.0)
+"""Vapour pressure of what is left of the fuel: barely, its heavy ends; grossly, fresh."""
+FUEL_S = (5.0, 100.0)
+FUEL_MOL = (0.01, 0.05)
+"""One to five grams."""
+LEAST_TO_FIND = 1e-3
 
 
 def grade(severity: float) -> str:
@@ -216,6 +222,49 @@ def _weak_spring_graded(valve: ValveTruth, _draw: random.Random, severity: float
     return replace(valve, armature=weak)
 
 
+def _wet_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+    """Leave fuel in valve and hose: its vapour pressure by the severity, how fast it evaporates by chance."""
+    port = replace(
+        valve.port,
+        fuel_pa=_between(*FUEL_PA, severity),
+        fuel_s=_between(*FUEL_S, draw.random()),
+        fuel_mol=_between(*FUEL_MOL, draw.random()),
+    )
+    return replace(valve, port=port)
+
+
+def _wet_leak_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+    """Wet by chance, and leaking by the severity: barely, just over the limit."""
+    return _leak_graded(_wet_graded(valve, draw, draw.random()), draw, severity)
+
+
+def _chatter_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+    """Let the armature's blows part a joint: barely, a gap of 8 ms in a third of a second; grossly, 30 ms in 60."""
+    every_s, gap_s = _between(0.3, 0.06, severity), _between(0.008, 0.030, severity)
+    seed = draw.randrange(1 << 30)
+    coil = replace(valve.coil, gap_every_s=every_s, gap_s=gap_s, gap_seed=seed, gap_under_load=True)
+    return replace(valve, coil=coil)
+
+
+def _half_open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+    """Stop the armature on its way: barely, the flow is 6 % below its limit; grossly, a tenth of the stroke is left."""
+    limits = MIDDLES[valve.model].limits
+    ratio = 1.0 - limits.rated_vacuum_pa / ATMOSPHERE_PA
+
+    def flow(lift: float) -> float:
+        m2 = open_m2(valve.port, lift * valve.armature.stroke_m)
+        return _rated_flow_lpm_anr(valve, m2 * CHOKED * valve.port.cd_choked / (ANR_KG_M3 * math.sqrt(ANR_K)), ratio)
+
+    low, high = 0.05, 1.0
+    while high - low > LEAST_TO_FIND:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if flow(middle) > 0.94 * limits.flow_lpm_anr else (middle, high)
+    lift = _between(low, 0.1, severity)
+    if valve.normally_closed:
+        return replace(valve, armature=replace(valve.armature, free_to=lift))
+    return replace(valve, armature=replace(valve.armature, free_from=1.0 - lift))
+
+
 def _wrong_part_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
     """Take another model's valve: the one whose coil comes nearest, or at a severity above a half, the other one."""
 
@@ -296,6 +345,10 @@ _GRADED: dict[str, Callable[[ValveTruth, random.Random, float], ValveTruth]] = {
     "wrong-part": _wrong_part_graded,
     "reversed-diode": _reversed_diode_graded,
     "coil-fails-warm": _warm_coil_graded,
+    "wet": _wet_graded,
+    "wet-and-leaking": _wet_leak_graded,
+    "chatter": _chatter_graded,
+    "half-open": _half_open_graded,
 }
 
 MAIN_CONDITIONS = tuple(_DRAWN)

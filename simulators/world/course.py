@@ -18,12 +18,14 @@ from simulators.world.joint import LooseJoint
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
 from simulators.world.segments import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
-from simulators.world.truths import BenchTruth, ValveTruth
+from simulators.world.truths import ROOM_MOST_K, BenchTruth, ValveTruth
 
 __all__ = ["Course"]
 
 MOVING_GAS_S = 250e-6
 """Longest step of the gas while the armature moves."""
+ROOM_S = 0.25
+"""Longest block while the room's temperature drifts: its air is taken to have that of the beginning."""
 
 
 @dataclass(slots=True)
@@ -67,6 +69,8 @@ class Course:
         self._end_s = 0.0
         self._block: _Block | None = None
         self._sampler: WorldSampler | None = None
+        self._room_k_s = bench.room_k_s
+        self._room_from = 0.0, bench.ambient_k
         self._wire()
 
     @property
@@ -102,8 +106,11 @@ class Course:
         begin = self._end_s
         self._arrive(self._relays.arrive(begin))
         limit_s = min(limit_s, self._relays.next_s)
-        self._actuator.joint_open, toggle_s = self._joint.at(begin)
+        self._actuator.joint_open, toggle_s = self._joint_at(begin)
         limit_s = min(limit_s, toggle_s)
+        if self._room_k_s:
+            self._gas.ambient_k = self._actuator.ambient_k = self._room_k(begin)
+            limit_s = min(limit_s, begin + ROOM_S)
         gas, actuator = self._gas, self._actuator
         before = actuator.state.copy(), gas.state.copy(), gas.rate_pa_s
         motions: list[Motion] = []
@@ -137,6 +144,17 @@ class Course:
                     end = t
         self._block = _Block(begin, end, segments, gas_segment, motions, *before)
         self._end_s = end
+
+    def _room_k(self, t_s: float) -> float:
+        """Temperature of the room's air."""
+        since_s, from_k = self._room_from
+        gone_k = self._room_k_s * (t_s - since_s)
+        return from_k + min(max(gone_k, -ROOM_MOST_K), ROOM_MOST_K)
+
+    def _joint_at(self, t_s: float) -> tuple[bool, float]:
+        """Whether a loose joint is open, and when that changes."""
+        is_open, toggle_s = self._joint.at(t_s)
+        return is_open and not (self._circuit.coil.gap_under_load and not self._relays.arrived & COIL), toggle_s
 
     def _mean_area(self, segments: list[ActuatorSegment]) -> float:
         """Mean area of the port over segments in motion."""
@@ -215,7 +233,7 @@ class Course:
             return
         block = self._still() if self._block is None else self._block
         sampler.fill(
-            self._t_s, block.actuator, block.gas, supply_v=self._supply_open_v(), thermistor_k=self._gas.ambient_k
+            self._t_s, block.actuator, block.gas, supply_v=self._supply_open_v(), thermistor_k=self._room_k(self._t_s)
         )
 
     def _still(self) -> _Block:

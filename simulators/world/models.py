@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED
 from simulators.world.truths import ArmatureTruth, CoilTruth, PortTruth, ValveTruth
 
-__all__ = ["MIDDLES", "MODELS", "Limits", "Middle", "draw_good", "throat_m2"]
+__all__ = ["MIDDLES", "MODELS", "Limits", "Middle", "draw_good", "open_m2", "throat_m2"]
 
 
 @dataclass(frozen=True)
@@ -127,3 +127,9 @@ def throat_m2(conductance_m3_s_pa: float, port: PortTruth, stroke_m: float) -> f
     area = conductance_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / (CHOKED * port.cd_choked)
     curtain = math.pi * port.seat_m * stroke_m
     return area * curtain / math.sqrt(curtain**2 - area**2)
+
+
+def open_m2(port: PortTruth, lift_m: float) -> float:
+    """Area of a port at a lift: its narrowest area and the curtain at the seat, one after the other."""
+    curtain = math.pi * port.seat_m * lift_m
+    return port.area_m2 * curtain / math.hypot(port.area_m2, curtain)

@@ -129,10 +129,23 @@ class GasState:
     shown_pa: float
     wall_k: float
     step_s: float
+    liner_k: float
+    fuel_mol: float = 0.0
+    vapour_mol: float = 0.0
 
     def copy(self) -> GasState:
         """The same, apart."""
-        return GasState(self.mass_kg, self.energy_j, self.felt_pa, self.shown_pa, self.wall_k, self.step_s)
+        return GasState(
+            self.mass_kg,
+            self.energy_j,
+            self.felt_pa,
+            self.shown_pa,
+            self.wall_k,
+            self.step_s,
+            self.liner_k,
+            self.fuel_mol,
+            self.vapour_mol,
+        )
 
 
 @dataclass(slots=True)
@@ -140,7 +153,8 @@ class GasSegment:
     """What happened between two instants: cubics in time since `begin_s` for mass and pressure, and the lag's decay.
 
     `turns` divides it into stretches on which the felt pressure only rises or only falls: (end of the stretch, in
-    seconds since `begin_s`; what was shown at its beginning), the last one to the end.
+    seconds since `begin_s`; what was shown at its beginning), the last one to the end. `mass` is that of the air in kg,
+    `vapour` is in moles.
     """
 
     begin_s: float
@@ -152,6 +166,7 @@ class GasSegment:
     lag_s: float
     play_pa: float
     turns: list[tuple[float, float]]
+    vapour: Cubic = (0.0, 0.0, 0.0, 0.0)
 
     def felt_pa(self, s: float) -> float:
         """Pressure that the transducer's element feels, so many seconds after the beginning."""

@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-__all__ = ["ArmatureTruth", "BenchTruth", "CoilTruth", "InstrumentTruth", "PortTruth", "ValveTruth"]
+__all__ = ["ROOM_MOST_K", "ArmatureTruth", "BenchTruth", "CoilTruth", "InstrumentTruth", "PortTruth", "ValveTruth"]
+
+ROOM_MOST_K = 10.0
+"""A room that drifts goes no further than this (our own invention)."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +93,16 @@ class BenchTruth:
         Sonic conductance of the reference orifice that can be put on the port in the valve's place: an ideal nozzle.
     known_volume_m3 : float
         Vessel of known volume that can be put there.
+    liner_share, liner_j_k, liner_wall_w_k : float
+        A liner between gas and wall (a coating, a plastic insert): the part of the surface that it covers, its heat
+        capacity and its conductance to the wall behind. It gives the recovery a second, slow time constant.
+    wall_heat_w : float
+        What the sun or a lamp heats the wall with; no thermometer sees it.
+    room_k_s : float
+        How fast the room's air becomes warmer from the beginning on, by `ROOM_MOST_K` at the most.
+    tap_loss_1_m4 : float
+        A transducer whose tap sits in the way of the flow shows this times the square of the mass flow through the
+        valve, over the gas's density, more than there is in the reservoir.
     instruments : InstrumentTruth or None
         Errors of the instruments; None leaves them to be drawn by the seed of whoever builds the bench.
     """
@@ -118,6 +131,12 @@ class BenchTruth:
     reference_resistor_ohm: float = 25.0
     reference_orifice_c_m3_s_pa: float = 1.0e-10
     known_volume_m3: float = 0.250e-3
+    liner_share: float = 0.0
+    liner_j_k: float = 4.0
+    liner_wall_w_k: float = 0.13
+    wall_heat_w: float = 0.0
+    room_k_s: float = 0.0
+    tap_loss_1_m4: float = 0.0
     instruments: InstrumentTruth | None = None
 
 
@@ -163,6 +182,8 @@ class CoilTruth:
         drawn exponentially from `gap_seed`.
     gap_seed : int
         Of these instants.
+    gap_under_load : bool
+        The joint parts only while the supply is on: what shakes it is the armature.
     bypass_ohm, bypass_v : float
         A diode across plug and winding that conducts while the supply is on: resistance in series (infinite for no
         such diode) and forward voltage.
@@ -191,6 +212,7 @@ class CoilTruth:
     gap_every_s: float = math.inf
     gap_s: float = 0.0
     gap_seed: int = 0
+    gap_under_load: bool = False
     bypass_ohm: float = math.inf
     bypass_v: float = 0.7
 
@@ -264,6 +286,9 @@ class PortTruth:
         Seat leak: choked flow from 101.325 kPa at 20 degC, in cm3/min at 0 degC and 101.325 kPa.
     dirt_sccm : float
         What the armature's dirt adds to it until it has cleared.
+    fuel_mol, fuel_pa, fuel_s : float
+        Liquid fuel left in valve and hose, its vapour pressure, and the time constant with which its vapour comes to
+        that pressure in a closed reservoir of half a litre (`vapour.py`).
     """
 
     area_m2: float
@@ -273,6 +298,9 @@ class PortTruth:
     cd_drop: float = 0.15
     leak_sccm: float = 0.1
     dirt_sccm: float = 0.0
+    fuel_mol: float = 0.0
+    fuel_pa: float = 0.0
+    fuel_s: float = 30.0
 
 
 @dataclass(frozen=True)

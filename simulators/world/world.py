@@ -13,6 +13,7 @@ from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3
 from simulators.world.joint import LooseJoint
 from simulators.world.relays import METER
 from simulators.world.segments import cubic
+from simulators.world.vapour import GAS_J_MOL_K
 
 __all__ = ["World"]
 
@@ -191,7 +192,48 @@ class World(Course):
     @ambient_k.setter
     def ambient_k(self, kelvin: float) -> None:
         self._cut()
+        self._room_from = self._t_s, kelvin
         self._gas.ambient_k = self._actuator.ambient_k = kelvin
+        self._gas.disturb()
+
+    @property
+    def room_k_s(self) -> float:
+        """How fast the room becomes warmer."""
+        return self._room_k_s
+
+    @room_k_s.setter
+    def room_k_s(self, rate: float) -> None:
+        self._cut()
+        self._room_from = self._t_s, self._room_k(self._t_s)
+        self._room_k_s = rate
+        self._gas.disturb()
+
+    @property
+    def wall_heat_w(self) -> float:
+        """What the sun or a lamp heats the reservoir's wall with."""
+        return self._gas.wall_heat_w
+
+    @wall_heat_w.setter
+    def wall_heat_w(self, watts: float) -> None:
+        self._cut()
+        self._gas.wall_heat_w = watts
+
+    @property
+    def tap_loss_1_m4(self) -> float:
+        """Loss that a tap in the way of the flow shows; see `BenchTruth`."""
+        return self._gas.tap_loss_1_m4
+
+    @tap_loss_1_m4.setter
+    def tap_loss_1_m4(self, loss: float) -> None:
+        self._cut()
+        self._gas.tap_loss_1_m4 = loss
+        self._gas.disturb()
+
+    def line_wall(self, share: float, heat_j_k: float, wall_w_k: float) -> None:
+        """Put a liner over so much of the wall: its heat capacity, and its conductance to the wall behind."""
+        self._cut()
+        self._gas.liner = share, heat_j_k, wall_w_k
+        self._gas.state.liner_k = self._gas.state.wall_k
         self._gas.disturb()
 
     # --- readings -----------------------------------------------------------------------------------------------------
@@ -215,10 +257,21 @@ class World(Course):
 
     def gas_k(self) -> float:
         """Temperature of the gas in the reservoir."""
-        return self.pressure_pa() * self._gas.volume_m3 / (self.gas_mass_kg() * AIR_R)
+        per_k = self.gas_mass_kg() * AIR_R + self.vapour_mol() * GAS_J_MOL_K
+        return self.pressure_pa() * self._gas.volume_m3 / per_k
+
+    def vapour_mol(self) -> float:
+        """Fuel vapour in the reservoir."""
+        if self._block is None:
+            return self._gas.state.vapour_mol
+        return cubic(self._block.gas.vapour, self._t_s - self._block.gas.begin_s)
+
+    def vapour_pa(self) -> float:
+        """Its partial pressure."""
+        return self.vapour_mol() * GAS_J_MOL_K * self.gas_k() / self._gas.volume_m3
 
     def gas_mass_kg(self) -> float:
-        """Mass of the gas in the reservoir."""
+        """Mass of the air in the reservoir."""
         if self._block is None:
             return self._gas.state.mass_kg
         return cubic(self._block.gas.mass, self._t_s - self._block.gas.begin_s)
@@ -232,7 +285,7 @@ class World(Course):
 
     def ambient_thermistor_k(self) -> float:
         """Temperature of the ambient thermistor: that of the air."""
-        return self._gas.ambient_k
+        return self._room_k(self._t_s)
 
     def plunger_position(self) -> float:
         """Lift of the armature from the seat: 0 closed to 1 open."""
@@ -250,7 +303,7 @@ class World(Course):
 
     def meter_ohm(self, wires: int) -> float:
         """Resistance between the meter's terminals; infinite when the coil is open or not joined to the meter."""
-        if not self._is_routed() or self._actuator.state.parted or self._joint.at(self._t_s)[0]:
+        if not self._is_routed() or self._actuator.state.parted or self._joint_at(self._t_s)[0]:
             return math.inf
         ohm = self._circuit.winding_ohm(self.winding_k()) + self._circuit.coil.plug_ohm + self.bench.four_wire_ohm
         return ohm + (self.bench.lead_ohm if wires == 2 else 0.0)

@@ -21,6 +21,7 @@ def test_the_kinds_are_those_of_the_command_line():
         "meter-other", "line-leak", "weak-pump", "blocked-line", "transducer-stuck", "transducer-offset",
         "transducer-slow", "supply-sag", "supply-noise", "meter-range", "frames-lost", "frames-damaged",
         "frames-repeated", "frames-delayed", "ambient-step",
+        "drifting-room", "heated-reservoir", "two-time-constants", "tap-in-flow",
     }  # fmt: skip
 
 
