@@ -34,6 +34,8 @@ CAUGHT_BY = {
     "frames-repeated": "cable",
     "frames-delayed": "cable",
     "ambient-step": "tight",
+    "heated-reservoir": "tight",
+    "two-time-constants": "tight",
     "coil-relay-welded": "coil_off",
     "meter-relay-welded": "meter_off",
     "pump-relay-welded": "pump_off",
@@ -47,6 +49,11 @@ CAUGHT_BY = {
     "vent-relay-dead": "pump_down",
     "reference-relay-dead": "reference",
 }
+
+
+NOT_CAUGHT = {"drifting-room", "tap-in-flow"}
+"""What the check does not see: the hold reads the thermistor for the first, the flow step departs from any opening by
+the second."""
 
 
 def look(**options):
@@ -69,7 +76,7 @@ def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
 
 
 def test_every_fault_of_the_simulated_bench_is_in_the_list():
-    assert set(CAUGHT_BY) == set(FAULT_KINDS)
+    assert set(CAUGHT_BY) | NOT_CAUGHT == set(FAULT_KINDS)
 
 
 @pytest.mark.slow
