@@ -6,10 +6,15 @@ that takes its time is imported.
 
 from __future__ import annotations
 
-import os
 import sys
 
-from benchrig import stop_requests
+_usual_hook = sys.excepthook
+# Until `listen` has been called, Ctrl-C would still show a traceback.
+sys.excepthook = lambda kind, error, trace: None if kind is KeyboardInterrupt else _usual_hook(kind, error, trace)
+
+import os  # noqa: E402
+
+from benchrig import stop_requests  # noqa: E402
 
 __all__ = ["main"]
 

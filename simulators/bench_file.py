@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["demo_bench_toml", "with_addresses"]
+__all__ = ["demo_bench_toml", "with_addresses", "with_stand_in"]
 
 _TEXT = """\
 # Bench file of the simulated bench. The workshop and all figures are our own invention.
@@ -166,6 +166,18 @@ def with_addresses(text: str, port: str, meter_address: str) -> str:
             raise ValueError(f'The bench file has no line {key} = "..." in its table [{table}].')
         text = text[: found.start(2)] + _quoted(value) + text[found.end(2) :]
     return text
+
+
+def with_stand_in(text: str, address: str) -> str:
+    """Write into a bench file who connects references in place of a person.
+
+    Examples
+    --------
+    >>> with_stand_in("[bench]", "127.0.0.1:5000").splitlines()[1]
+    'stand_in = "127.0.0.1:5000"   # connects references in place of a person'
+    """
+    line = f"[bench]\nstand_in = {_quoted(address)}   # connects references in place of a person"
+    return text.replace("[bench]", line, 1)
 
 
 def _quoted(text: str) -> str:

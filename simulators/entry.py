@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from simulators.bench_file import demo_bench_toml, with_addresses
+from simulators.bench_file import demo_bench_toml, with_addresses, with_stand_in
 from simulators.faults import parse_fault, schedule
 from simulators.hands import Hands
 from simulators.machine import Machine
@@ -91,13 +91,13 @@ class OpenedBench:
         ValueError
             A port cannot be had.
         """
-        with Server(self.machine, folder=folder, meter_port=meter_port, announce=announce) as server:
+        with Server(self.machine, folder=folder, meter_port=meter_port, announce=announce, hands=self.hands) as server:
             bench_file = folder / BENCH_FILE
-            bench_file.write_text(
-                with_addresses(self.bench_file, str(server.board_port), server.meter_address), encoding="utf-8"
-            )
+            text = with_addresses(self.bench_file, str(server.board_port), server.meter_address)
+            bench_file.write_text(with_stand_in(text, server.hands_address), encoding="utf-8")
             announce(f"board       {server.board_port}")
             announce(f"meter       {server.meter_address}")
+            announce(f"hands       {server.hands_address}   connects references when asked, in place of a person")
             announce(f"bench file  {bench_file}")
             server.run(until=until)
 

@@ -32,6 +32,8 @@ from firmware_protocol.messages import (
     REFERENCE,
     VENT,
 )
+from simulators.hands import Hands
+from simulators.hands_server import HandsServer
 from simulators.machine import Machine
 from simulators.meter import MeterMode
 from simulators.scpi import ScpiError
@@ -80,6 +82,8 @@ class Server:
         TCP port on 127.0.0.1; 0 takes any free one.
     announce : callable
         Given a line whenever outputs change or the board trips.
+    hands : Hands or None
+        Who connects references when asked on a TCP port of its own; None: nobody.
 
     Attributes
     ----------
@@ -94,7 +98,15 @@ class Server:
         The TCP port is taken, or something that is no link lies where the board's link should go.
     """
 
-    def __init__(self, machine: Machine, *, folder: Path, meter_port: int, announce: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        *,
+        folder: Path,
+        meter_port: int,
+        announce: Callable[[str], None],
+        hands: Hands | None = None,
+    ) -> None:
         self._machine = machine
         self._selector = selectors.DefaultSelector()
         self._listener = _listening(meter_port)
@@ -115,6 +127,7 @@ class Server:
         self._board_out = bytearray()
         self._selector.register(self._master, selectors.EVENT_READ, self._board_ready)
         self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
+        self._hands = None if hands is None else HandsServer(hands, self._selector)
         machine.on_change = lambda t_s, outputs, cause: announce(in_words(t_s, outputs, cause))
 
     def __enter__(self) -> Server:
@@ -142,7 +155,15 @@ class Server:
         self._close_board()
         self._close_client()
         self._close_listener()
+        if self._hands is not None:
+            self._hands.close()
+            self._hands = None
         self._selector.close()
+
+    @property
+    def hands_address(self) -> str:
+        """Where things are connected to the served bench, ``127.0.0.1:PORT``; empty without hands."""
+        return "" if self._hands is None else self._hands.address
 
     def _next_s(self) -> float:
         answer_s = self._machine.meter.next_answer_s()

@@ -34,6 +34,8 @@ class General(_Table):
     """Station pressure (not reduced to sea level) to check the transducer against; leave it out when there is none."""
     opened_by: str = ""
     """Name of an entry point in the group ``benchrig.benches`` that opens this bench; empty: serial port and VISA."""
+    stand_in: str = Field(default="", pattern=r"^([A-Za-z0-9.-]+:[0-9]{1,5})?$")
+    """``HOST:PORT`` of a program that connects references in place of a person; the served simulated bench has one."""
 
 
 class BoardTable(_Table):

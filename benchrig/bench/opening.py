@@ -14,6 +14,7 @@ from benchrig.clock import Clock, RealClock
 from benchrig.drivers.links import ByteLink, TextLink
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
+from benchrig.drivers.stand_in import StandIn
 from benchrig.drivers.wire_log import WireLog
 from benchrig.errors import BenchError, ConfigError
 
@@ -124,7 +125,9 @@ def open_bench_file(path: Path, *, wire_log: IO[str] | None = None) -> OpenedBen
         close()
         raise_all(problems)
         raise AssertionError("unreachable: a link is missing without a problem")
-    return OpenedBench(Bench(loaded, clock, _board(board_link, clock, wire_log), Multimeter(meter_link, clock)), close)
+    bench = Bench(loaded, clock, _board(board_link, clock, wire_log), Multimeter(meter_link, clock))
+    address = loaded.file.bench.stand_in
+    return OpenedBench(bench, close, StandIn(address) if address else None)
 
 
 def _board(link: ByteLink, clock: Clock, wire_log: IO[str] | None) -> RelayBoard:

@@ -178,10 +178,8 @@ class AtTheValve(Person):
         self._progress.progress("control", done_s, expected_s, reading)
 
 
-def control_guide(
-    console: Console, bench: Bench, hands: object | None, line: ProgressLine, *, ask: bool
-) -> Guide | None:
+def control_guide(console: Console, bench: Bench, hands: object | None, line: ProgressLine) -> Guide | None:
     """Who takes the valve off for the control: the simulated bench itself, a person who can be asked, or nobody."""
     if hands is not None and hasattr(hands, "connect") and hasattr(hands, "read"):
         return Silent(cast("Hands", hands))
-    return AtTheValve(console, bench, line) if ask and sys.stdin.isatty() and console.is_terminal else None
+    return AtTheValve(console, bench, line) if sys.stdin.isatty() and console.is_terminal else None

@@ -116,7 +116,8 @@ def run_one(
                     watcher=line,
                     seed=seed,
                     program=f"benchrig {__version__}",
-                    guide=None if no_control else control_guide(console, bench, opened.hands, line, ask=not as_json),
+                    guide=None if no_control else control_guide(console, bench, opened.hands, line),
+                    control_waived=no_control,
                 )
         except (BenchError, KeyboardInterrupt) as error:
             with stop_requests.ending(), suppress(BenchError, OSError):

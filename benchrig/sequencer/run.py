@@ -17,7 +17,7 @@ from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, 
 from benchrig.sequencer.guide import Guide
 from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
-from benchrig.sequencer.steps.control import control, doubted, not_controlled
+from benchrig.sequencer.steps.control import control, doubted, not_controlled, without_control
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import hold
@@ -70,6 +70,7 @@ def qualify(
     seed: int | None = None,
     program: str = "",
     guide: Guide | None = None,
+    control_waived: bool = False,
 ) -> Finished:
     """Take one valve through the sequence.
 
@@ -87,7 +88,9 @@ def qualify(
         Vacuum to draw for the hold step, below ambient.
     guide : Guide or None
         Who takes the valve off and closes the port, when a reject rests on a leak or on a flow that hose or port could
-        cause too (`benchrig.sequencer.steps.control`). None: the record says that nobody looked.
+        cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left undecided.
+    control_waived : bool
+        With nobody there, let such a reject stand: somebody said so. The record says that nobody looked.
 
     Raises
     ------
@@ -110,7 +113,11 @@ def qualify(
             bench.arm(coil_limit_s)
             steps = tuple(_take(step, run, sink) for step in STEPS)
             judgement = _judge(run, intake)
-            steps += _controlled(run, judgement, sink, guide)
+            doubts = doubted(judgement)
+            if doubts:
+                steps += (_take(Step("control", "Control", _controlling(doubts, guide)), run, sink),)
+                if guide is None and not control_waived:
+                    judgement = without_control(judgement, doubts)
             bench_state = end_safe(bench)
             seconds = bench.clock.now() - run.began_s
             with stop_requests.ending():
@@ -177,16 +184,13 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     return result
 
 
-def _controlled(run: Context, judgement: Judgement, sink: Sink, guide: Guide | None) -> tuple[StepResult, ...]:
-    """The control, if the verdict needs it."""
-    what = doubted(judgement)
-    if not what:
-        return ()
+def _controlling(doubts: frozenset[str], guide: Guide | None) -> Callable[[Context], Found]:
+    """The control step for what is doubted; without a guide nobody is there to take the valve off."""
 
     def look(run: Context) -> Found:
-        return not_controlled(what) if guide is None else control(run, guide, what)
+        return not_controlled(doubts) if guide is None else control(run, guide, doubts)
 
-    return (_take(Step("control", "Control", look), run, sink),)
+    return look
 
 
 def _marked(found: Found) -> Found:

@@ -26,7 +26,7 @@ class Steps(InMemory):
         self.ends.append(end)
 
 
-def taken(model, condition, *faults, guide=Silent, seed=4):
+def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False):
     valve = Catalogue(model_folders()).get(model)
     opened = open_registered(
         "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
@@ -42,6 +42,7 @@ def taken(model, condition, *faults, guide=Silent, seed=4):
                 coil_limit_s=valve.coil_limit_s,
                 hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
                 guide=guide(opened.hands) if guide else None,
+                control_waived=control_waived,
             )
         finally:
             assert bench.board.status().outputs == frozenset()
@@ -76,10 +77,25 @@ def test_on_a_sound_bench_the_reject_stands_and_the_record_says_what_was_seen(co
     assert steps.steps[-1].ended_s <= finished.bench_seconds
 
 
-def test_with_nobody_there_the_record_says_that_nobody_looked():
+def test_with_nobody_there_a_leak_is_left_undecided_and_the_record_says_why():
     finished, steps = taken("alder-24", "seat-leak", guide=None)
+    assert (finished.judgement.verdict, finished.judgement.disposition) == ("undecided", "ask")
+    assert "The bench was not looked at without the valve: a leaking hose would look the same" in finished.judgement.why
+    assert finished.judgement.cause == "seat leak"
+    assert "--no-control" in finished.judgement.disposition_why
+    assert "a leaking hose would look the same" in steps.steps[-1].skipped
+    assert steps.ends[-1].judgement == finished.judgement
+
+
+def test_where_the_control_was_waived_the_reject_stands_and_the_record_says_that_nobody_looked():
+    finished, steps = taken("alder-24", "seat-leak", guide=None, control_waived=True)
     assert finished.judgement.verdict == "reject"
     assert "a leaking hose would look the same" in steps.steps[-1].skipped
+
+
+def test_a_reject_that_rests_on_the_clicks_too_needs_nobody():
+    finished, _ = taken("alder-24", "stuck-closed", guide=None)
+    assert finished.judgement.verdict == "reject"
 
 
 def test_a_good_valve_and_a_dead_coil_need_no_control():

@@ -8,6 +8,7 @@ plug and must be tight, or left open and must let air in. What shows there is th
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
@@ -17,7 +18,7 @@ from benchrig.sequencer.guide import Fitting, Guide, put_on
 from benchrig.sequencer.steps.found import Found
 from benchrig.verdict.words import Judgement
 
-__all__ = ["FLOW", "LEAK", "control", "doubted", "not_controlled"]
+__all__ = ["FLOW", "LEAK", "control", "doubted", "not_controlled", "without_control"]
 
 LEAK, FLOW = "leak", "flow"
 _RESTS_ON = {
@@ -45,10 +46,31 @@ def doubted(judgement: Judgement) -> frozenset[str]:
 
 def not_controlled(what: frozenset[str]) -> Found:
     """The step when nobody is there to take the valve off."""
-    hose = "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
+    return Found(skipped=f"not done, nobody was asked to take the valve off: {_hose(what)}; see the last bench check")
+
+
+def without_control(judgement: Judgement, what: frozenset[str]) -> Judgement:
+    """The judgement when the control was wanted and nobody was there for it.
+
+    A reject that rests on nothing but what a hose could cause too is left undecided; one that rests on the coil or on
+    the clicks as well stands.
+    """
+    if any(each.outcome == "fail" and each.characteristic.name not in _RESTS_ON for each in judgement.judged):
+        return judgement
+    return replace(
+        judgement,
+        verdict="undecided",
+        why=f"{judgement.why} The bench was not looked at without the valve: {_hose(what)}.",
+        disposition="ask",
+        disposition_why="Run it again where somebody can take the valve off when asked, or say --no-control to let the "
+        "measurement stand as it is.",
+    )
+
+
+def _hose(what: frozenset[str]) -> str:
     if what == {LEAK, FLOW}:
-        hose = "a leaking or blocked hose would look the same"
-    return Found(skipped=f"not done, nobody was asked to take the valve off: {hose}; see the last bench check")
+        return "a leaking or blocked hose would look the same"
+    return "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
 
 
 def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
