@@ -58,6 +58,8 @@ def remedy(result: Result, guard_band: str) -> str:
             return " ".join(
                 _undecided(each, guard_u) for each in result.limited if each.outcome not in ("pass", "fail")
             )
+        case "wet not seen":
+            return "Its vapour did not show in the hold: a longer one, or airing out every valve before it is tested."
         case "other cause":
             return _other_cause(result)
         case _:

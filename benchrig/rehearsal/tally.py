@@ -15,6 +15,8 @@ __all__ = ["MAIN", "Tally", "cause_is_right", "kind_of_miss"]
 
 MAIN = ("good", "open-coil", "shorted-turns", "stuck-closed", "stuck-open", "seat-leak", "restricted", "sluggish")
 """The conditions whose cause the program is meant to name."""
+WET = "wet"
+"""The condition that is neither to be accepted nor to be rejected: it is to be seen, and the valve aired out."""
 VERDICTS = ("accept", "reject", "undecided")
 
 
@@ -33,6 +35,10 @@ def kind_of_miss(result: Result) -> str:
     if result.judgement is None:
         return result.ending
     good = result.entry.condition == GOOD
+    if result.entry.condition == WET:
+        if result.verdict == "undecided":
+            return "" if cause_is_right(result) else "undecided"
+        return "false reject" if result.verdict == "reject" else "wet not seen"
     if result.verdict == "undecided":
         return "undecided"
     if result.verdict == "accept":
@@ -81,11 +87,19 @@ class Tally:
 
     def rejected(self) -> list[Result]:
         """Defective valves that were rejected."""
-        return [each for each in self.results if each.verdict == "reject" and each.entry.condition != GOOD]
+        return [each for each in self.results if each.verdict == "reject" and each.entry.condition not in (GOOD, WET)]
 
     def misses(self) -> list[Result]:
         """Every valve that is not as it should be, the worst sort first."""
-        order = ("false accept", "false reject", "program fault", "worker lost", "bench fault", "other cause")
+        order = (
+            "false accept",
+            "false reject",
+            "program fault",
+            "worker lost",
+            "bench fault",
+            "wet not seen",
+            "other cause",
+        )
         missed = [result for result in self.results if kind_of_miss(result)]
         rank = {kind: number for number, kind in enumerate(order)}
         return sorted(missed, key=lambda each: (rank.get(kind_of_miss(each), len(order)), each.entry.index))
@@ -95,10 +109,14 @@ class Tally:
         return quantile([each.bench_seconds for each in self.results if each.bench_seconds is not None], share)
 
     def rates(self, chosen: Sequence[Result] | None = None) -> dict[str, Rate]:
-        """The rates that matter, over all valves or those chosen."""
+        """The rates that matter, over all valves or those chosen.
+
+        A valve that is merely wet counts as neither good nor defective.
+        """
         among = self.results if chosen is None else chosen
         good = [each for each in among if each.entry.condition == GOOD]
-        bad = [each for each in among if each.entry.condition != GOOD]
+        wet = [each for each in among if each.entry.condition == WET]
+        bad = [each for each in among if each.entry.condition not in (GOOD, WET)]
         named = [each for each in bad if each.verdict == "reject" and each.entry.condition in MAIN]
         return {
             "false_accepts": Rate(sum(each.verdict == "accept" for each in bad), len(bad)),
@@ -108,6 +126,8 @@ class Tally:
             "undecided_defective": Rate(sum(each.verdict == "undecided" for each in bad), len(bad)),
             "cause_right": Rate(sum(map(cause_is_right, named)), len(named)),
             "no_verdict": Rate(sum(each.judgement is None for each in among), len(among)),
+            "wet_named": Rate(sum(not kind_of_miss(each) for each in wet), len(wet)),
+            "wet_rejected": Rate(sum(each.verdict == "reject" for each in wet), len(wet)),
         }
 
     def by_grade(self) -> dict[str, dict[str, Rate]]:

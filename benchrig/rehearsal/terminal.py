@@ -14,7 +14,7 @@ from benchrig.rehearsal.mix import GOOD
 from benchrig.rehearsal.one_valve import Result, Setting
 from benchrig.rehearsal.plan import grade
 from benchrig.rehearsal.remedies import again, remedy
-from benchrig.rehearsal.tally import MAIN, Tally, cause_is_right, kind_of_miss
+from benchrig.rehearsal.tally import MAIN, WET, Tally, cause_is_right, kind_of_miss
 from benchrig.reports.terminal import fitting
 
 __all__ = ["print_rehearsal"]
@@ -27,6 +27,8 @@ _RATES = (
     ("undecided_good", "undecided, good", "good"),
     ("undecided_defective", "undecided, defective", "defective"),
     ("cause_right", "cause named right", "rejected"),
+    ("wet_named", "wet seen as such", "wet"),
+    ("wet_rejected", "wet rejected", "wet"),
     ("no_verdict", "no verdict", "all"),
 )
 
@@ -78,7 +80,7 @@ def _table(tally: Tally) -> Table:
 def _count(condition: str, ending: str, count: int) -> Text:
     if not count:
         return Text("·" if ending in _STYLES else "", style="dim")
-    wrong = {"accept": condition != GOOD, "reject": condition == GOOD}.get(ending, False)
+    wrong = {"accept": condition not in (GOOD, WET), "reject": condition in (GOOD, WET)}.get(ending, False)
     return Text(str(count), style=_BAD if wrong else _STYLES.get(ending, "magenta"))
 
 

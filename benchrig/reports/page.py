@@ -21,6 +21,7 @@ __all__ = ["environment", "page_html", "page_path", "write_page", "write_text"]
 _DISPOSITIONS = {
     "sell": "Sell it",
     "clean and retest": "Clean it and test it again",
+    "air out and retest": "Air it out and test it again",
     "scrap": "Scrap it",
     "refund": "Refund it",
     "return to customer": "Return it to the customer",

@@ -9,6 +9,7 @@ from typing import Literal
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.sequencer.events import ModelFacts, Watcher
+from benchrig.verdict.wet import Vapour
 
 __all__ = ["Context", "Quiet", "not_measured"]
 
@@ -61,6 +62,7 @@ class Context:
     still: int = 0
     load_ratio: float | None = None
     load_ratio_u: float | None = None
+    vapour: Vapour | None = None
     found: list[Characteristic] = field(default_factory=list)
 
     @property

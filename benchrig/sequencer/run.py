@@ -208,6 +208,7 @@ def _judge(run: Context, intake: Intake) -> Judgement:
         opened=run.opened,
         load_ratio=run.load_ratio,
         load_ratio_u=run.load_ratio_u,
+        vapour=run.vapour,
     )
     return decide(
         tuple(run.found),

@@ -11,6 +11,7 @@ from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.disposition import dispose
+from benchrig.verdict.wet import NAMED_FROM, Vapour, certain_beside_vapour, retest_after_min, vapour_said, wet_cause
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit, Reason, Verdict
 
 __all__ = ["decide"]
@@ -50,6 +51,9 @@ def decide(
         has a cause, the most likely candidate, however unsure; an undecided one has a cause only where something that
         was seen speaks against the valve; an accepted one has none.
 
+        A valve that shows fuel vapour is never accepted, and rejected only for what is certain whatever the vapour
+        does: otherwise it is *undecided* and its cause is "wet".
+
     Raises
     ------
     ValueError
@@ -66,7 +70,10 @@ def decide(
     'Hold leak fails: 63.00 sccm, at most 5 sccm allowed; beyond the limit by more than the guard band of 1.20.'
     """
     judged = _judge_all(characteristics, limits, guard_band)
+    vapour = evidence.vapour if evidence.vapour is not None and evidence.vapour.probability >= NAMED_FROM else None
     verdict, decisive, why = _verdict(judged)
+    if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
+        return _wet(judged, vapour, "" if verdict == "accept" else why, reason)
     suspect = verdict == "reject" or any(_speaks_against(each) for each in decisive)
     causes: tuple[Cause, ...] = likely_causes(judged, evidence, normally) if suspect else ()
     disposition, disposition_why = dispose(verdict, causes, reason)
@@ -76,6 +83,21 @@ def decide(
         cause=causes[0].name if causes else None,
         cause_probability=causes[0].probability if causes else None,
         causes=causes,
+        disposition=disposition,
+        disposition_why=disposition_why,
+        judged=judged,
+    )
+
+
+def _wet(judged: tuple[Judged, ...], vapour: Vapour, beside: str, reason: Reason) -> Judgement:
+    cause = wet_cause(vapour)
+    disposition, disposition_why = dispose("undecided", (cause,), reason, air_out_min=retest_after_min(vapour))
+    return Judgement(
+        verdict="undecided",
+        why=f"The valve is wet: {vapour_said(vapour)}. A leak may hide behind it. {beside}".strip(),
+        cause=cause.name,
+        cause_probability=cause.probability,
+        causes=(cause,),
         disposition=disposition,
         disposition_why=disposition_why,
         judged=judged,

@@ -18,7 +18,9 @@ SURE_ENOUGH = 0.6
 """A disposition that follows from the cause needs the causes that lead to it to be this likely together (judgement)."""
 
 
-def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[Disposition, str]:
+def dispose(
+    verdict: Verdict, causes: Sequence[Cause], reason: Reason, *, air_out_min: int | None = None
+) -> tuple[Disposition, str]:
     """What to do with the part, and why, in one sentence.
 
     Parameters
@@ -29,6 +31,8 @@ def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[
         Candidates, as from `likely_causes`; only a rejected valve needs them.
     reason : {"core", "return", "new-stock", "check-valve"}
         Why the part is here.
+    air_out_min : int or None
+        Of a valve that is undecided because it is wet: minutes to air it out.
 
     Notes
     -----
@@ -47,6 +51,12 @@ def dispose(verdict: Verdict, causes: Sequence[Cause], reason: Reason) -> tuple[
         if verdict == "accept":
             return "keep", "It is the check valve: it goes back to its shelf."
         return "ask", "It is the check valve, which was known to be good: look at the bench first, then at the valve."
+    if verdict == "undecided" and air_out_min is not None:
+        return (
+            "air out and retest",
+            f"Empty it, air it out outdoors or under a hood, away from sparks, and test it again after {air_out_min} "
+            "minutes.",
+        )
     if verdict == "undecided":
         return "ask", "The measurements do not decide it: somebody has to, or measure again."
     if verdict == "accept":

@@ -10,6 +10,7 @@ from typing import Literal
 from benchrig.analysis.characteristics import with_unit
 from benchrig.analysis.coil import INTERMITTENT
 from benchrig.verdict.conformity import limit_text
+from benchrig.verdict.wet import Vapour
 from benchrig.verdict.words import Judged, Limit
 
 __all__ = ["Evidence", "Feature", "features"]
@@ -42,6 +43,8 @@ class Evidence:
         Whether air came in when the valve was told to open; None when it was not tried or could not be told.
     load_ratio, load_ratio_u : float or None
         Resistance under load over that expected from the cold coil, from `steady_current_cross_check`.
+    vapour : Vapour or None
+        Fuel vapour that the hold showed.
     """
 
     moved_fraction: float | None = None
@@ -51,6 +54,7 @@ class Evidence:
     still_fraction: float | None = None
     load_ratio: float | None = None
     load_ratio_u: float | None = None
+    vapour: Vapour | None = None
 
 
 Kind = Literal[

@@ -13,7 +13,9 @@ Outcome = Literal["pass", "conditional pass", "conditional fail", "fail", "not m
 Verdict = Literal["accept", "reject", "undecided"]
 Reason = Literal["core", "return", "new-stock", "check-valve"]
 """A check valve is a known-good part that is kept on the shelf and measured daily: it looks at the bench."""
-Disposition = Literal["sell", "clean and retest", "scrap", "refund", "return to customer", "keep", "ask"]
+Disposition = Literal[
+    "sell", "clean and retest", "air out and retest", "scrap", "refund", "return to customer", "keep", "ask"
+]
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Judgement:
 
     `cause` and `cause_probability` are None when the valve is accepted, and when it is undecided with nothing that
     speaks against it. `causes` lists the candidates, most likely first; their probabilities are given that the valve
-    is bad.
+    is bad. Of a valve that is undecided because it is wet, the only cause is "wet", with the probability of vapour.
     """
 
     verdict: Verdict

@@ -15,6 +15,7 @@ from benchrig.rehearsal.tally import Tally, kind_of_miss
 from benchrig.sequencer.events import ModelFacts
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
+from benchrig.verdict.wet import Vapour
 from benchrig.verdict.words import Limit
 
 LEAK = Limit("hold_leak_sccm", None, 5.0, "made up")
@@ -120,3 +121,25 @@ def test_a_rehearsal_that_was_stopped_says_so_and_counts_what_there_is():
 def test_a_rehearsal_stopped_before_the_first_valve_is_still_a_document():
     said = document(Tally.of([], 7), SETTING, workers=1, wall_seconds=0.1)
     assert (said["valves"], said["bench_seconds_median"], said["rates"]["undecided"]["rate"]) == (0, None, None)
+
+
+def wet_valve(index: int, leak: float, probability: float) -> Result:
+    judged = decide(
+        [Characteristic("hold_leak_sccm", leak, 0.2, "sccm", how="")],
+        [LEAK],
+        guard_band="0.83 U",
+        normally="closed",
+        evidence=Evidence(vapour=Vapour(probability, 2.0, 20.0)),
+        reason="core",
+    )
+    return Result(Entry(index, "alder-24", "wet", 0.5, 40 + index), "finished", judged, 50.0)
+
+
+def test_a_wet_valve_is_to_be_seen_as_wet_and_counts_as_neither_good_nor_defective():
+    results = [wet_valve(0, 0.2, 0.99), wet_valve(1, 0.2, 0.01), wet_valve(2, 30.0, 0.01), *RESULTS[-1:]]
+    assert [kind_of_miss(each) for each in results] == ["", "wet not seen", "false reject", "false reject"]
+    tally = Tally.of(results, 4)
+    rates = tally.rates()
+    assert (rates["wet_named"].count, rates["wet_rejected"].count, rates["wet_named"].of) == (1, 1, 3)
+    assert (rates["false_accepts"].of, rates["false_rejects"].of) == (0, 1)
+    assert tally.rejected() == []

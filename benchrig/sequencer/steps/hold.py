@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 from benchrig.analysis.hold import HoldResult, analyse_hold
 from benchrig.analysis.results import Characteristic, Curve, Trace
-from benchrig.bench.bench import Recording
+from benchrig.bench.bench import Bench, Recording
 from benchrig.bench.wiring import closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
+from benchrig.verdict.wet import Vapour
 
 __all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
 
@@ -25,6 +28,9 @@ QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
 STILL_RISING_PA_S = 150.0
 ENOUGH_VACUUM = 0.9
+ROOM_READ_U_K = 0.02
+"""What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
+included; standard uncertainty (common practice, no source)."""
 DEPARTS = 10.0
 """A rise that departs from any steady leak by so many times the noise: something changed meanwhile. Sound benches and
 valves stay below 1.2."""
@@ -72,6 +78,25 @@ def words(hold_s: float, period_s: float = PERIOD_S) -> int:
     return LEAD_IN + round(hold_s / period_s)
 
 
+class Room:
+    """The room's temperature, read when made and once more later.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its thermistor is read.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._from_s, self._from_k = bench.clock.now(), bench.ambient_k()
+
+    def drift_k_s(self) -> tuple[float, float]:
+        """How fast it changed meanwhile, K/s, with its standard uncertainty."""
+        seconds = max(self._bench.clock.now() - self._from_s, 0.1)
+        return (self._bench.ambient_k() - self._from_k) / seconds, math.sqrt(2.0) * ROOM_READ_U_K / seconds
+
+
 QUICK_WORDS = words(QUICK_S, QUICK_PERIOD_S)
 
 
@@ -99,6 +124,7 @@ def hold(run: Context) -> Found:
         report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
         return so_far.time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa)
 
+    room = Room(bench)
     recording = bench.record(
         (Channel.PRESSURE,),
         period_s=period_s,
@@ -117,6 +143,7 @@ def hold(run: Context) -> Found:
     else:
         check_dead(run, bench.current_a())
     run.vacuum_pa = run.ambient_pa - ended_pa
+    drift_k_s, drift_u_k_s = room.drift_k_s()
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
     result = analyse_hold(
         recording.time_s,
@@ -133,7 +160,15 @@ def hold(run: Context) -> Found:
         thermal_time_constant_u_s=file.heat.u_s,
         response_s=file.transducer.response_ms * 1e-3,
         limit_sccm=limit_sccm,
+        ambient_drift_k_s=drift_k_s,
+        ambient_drift_u_k_s=drift_u_k_s,
     )
+    if result.explanation in ("wet", "undecided"):
+        run.vapour = Vapour(
+            result.vapour_probability,
+            None if result.vapour_pa is None else result.vapour_pa / 1000,
+            result.vapour_time_constant_s,
+        )
     if result.widening <= DEPARTS:
         run.thermal_time_constant_s = result.thermal_time_constant_s
         run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
@@ -148,6 +183,7 @@ def hold(run: Context) -> Found:
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
+            "drift of the room": (60 * drift_k_s, "K/min"),
             **_extras(result),
         },
         notes=(*short_of, *result.notes),
@@ -199,5 +235,7 @@ def _extras(result: HoldResult) -> dict[str, tuple[float, str]]:
         "rise of pressure": (result.pressure_rate_pa_s, "Pa/s"),
         "same leak through a sharp hole of": (result.equivalent_orifice_mm, "mm"),
         "heat recovery time constant": (result.thermal_time_constant_s, "s"),
+        "rise beside it that levels off": (result.vapour_pa, "Pa"),
+        "time constant of that rise": (result.vapour_time_constant_s, "s"),
     }
     return {label: (value, unit) for label, (value, unit) in extras.items() if value is not None}
