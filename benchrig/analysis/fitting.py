@@ -314,13 +314,22 @@ def _step(
     return np.asarray(at + by, dtype=np.float64)
 
 
+def _looked_at(matrix: Samples) -> Samples:
+    """The matrix, if it can be solved: told of infinity, LAPACK writes to the program's standard output."""
+    if not np.all(np.isfinite(matrix)):
+        raise np.linalg.LinAlgError("the model gives no finite numbers here")
+    return matrix
+
+
 def _solved(matrix: Samples, right: Samples) -> Samples:
+    _looked_at(matrix)
     scale = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     answer = np.linalg.lstsq(matrix * scale[:, None] * scale[None, :], right * scale, rcond=1e-13)[0]
     return np.asarray(answer * scale, dtype=np.float64)
 
 
 def _inverse(matrix: Samples) -> Samples:
+    _looked_at(matrix)
     scale = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     inverse = np.linalg.pinv(matrix * scale[:, None] * scale[None, :], rcond=1e-13, hermitian=True)
     return np.asarray(inverse * scale[:, None] * scale[None, :], dtype=np.float64)

@@ -11,21 +11,27 @@ with what is known of it beforehand. Flow model: ISO 6358-1 with subsonic index 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.fill_fit import USUAL_RATIO, USUAL_TAU_LN_U, USUAL_TAU_S, Setting, fit_fill, thinned
-from benchrig.analysis.fitting import (
-    Fitted,
-    check_positive,
-    checked_trace,
-    noise_sd,
-    time_constant_prior,
+from benchrig.analysis.fill_alternatives import explanations
+from benchrig.analysis.fill_fit import (
+    USUAL_RATIO,
+    USUAL_TAU_LN_U,
+    USUAL_TAU_S,
+    Blocks,
+    FillFit,
+    fit_fill,
+    thinned,
 )
+from benchrig.analysis.fill_goodness import noise_of_record
+from benchrig.analysis.fill_model import Setting
+from benchrig.analysis.fitting import check_positive, checked_trace, time_constant_prior
 from benchrig.analysis.gas import GAMMA, flow_function
+from benchrig.analysis.opening_course import course_of, words_for
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["FlowResult", "analyse_flow"]
@@ -43,6 +49,15 @@ ELLIPSE_U = 0.003
 TAIL_FROM, TAIL_U, TAIL_U_PA = 0.995, 0.03, 3.0
 """Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this
 part."""
+
+DEPARTS = 2.5
+"""A fill that departs from any opening by so many times the noise is not believed. Sound benches stay below 1.2."""
+LATE_S = 0.15
+"""A valve that opens later than this after t = 0 either sticks or was switched at another time."""
+RESPONSE_U = 0.1
+"""What is not known of the transducer's time constant, as part of it (engineering judgement)."""
+RISES_BEFORE = 0.05
+"""A valve counts as not shut beforehand when the pressure rose with this part of the slope after the opening."""
 
 REASON_CLOSED = "the reservoir did not fill: the valve did not open"
 
@@ -87,6 +102,10 @@ class FlowResult:
     notes: tuple[str, ...] = ()
     widening: float = 1.0
     """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
+    goodness: float = 0.0
+    """Over 1: the fit is questioned, see `benchrig.analysis.fill_goodness`."""
+    explanation: str = ""
+    """What the record shows beyond a valve that opens once and stays open; also among the notes."""
     fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
     fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
 
@@ -108,6 +127,8 @@ def analyse_flow(
     inflow_u_w_k: float | None = None,
     response_s: float = 0.003,
     pressure_u_pa: float = 0.0,
+    switched_s: float = 0.0,
+    switching_known: bool = False,
 ) -> FlowResult:
     """Conductance, critical ratio and opening delay of a valve from the fill of a reservoir.
 
@@ -135,6 +156,11 @@ def analyse_flow(
         First-order time constant of the transducer, s; taken out by modelling it.
     pressure_u_pa : float
         Standard uncertainty of the transducer, Pa.
+    switched_s : float
+        When the valve's state was changed, on the axis of `time_s`, s. Only the delay depends on it.
+    switching_known : bool
+        `switched_s` comes from what switched the valve. Without that, a valve that opens long after it cannot be told
+        from a wrong zero of the time axis: its delay is a bound.
 
     Returns
     -------
@@ -165,28 +191,53 @@ def analyse_flow(
     """
     t, p = checked_trace(time_s, pressure_pa)
     check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
+    # times are counted from the record's first sample, so that nothing depends on where the axis begins
+    switched = _Switched(float(switched_s) - float(t[0]), float(t[-1] - t[0]), switching_known)
+    t = t - t[0]
     tau_s, tau_ln_u = time_constant_prior(
         thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
     )
+    inflow = None if inflow_w_k is None else float(inflow_w_k)
+    # plain floats: the balance is integrated step by step, and numpy's own are slow at that
     setting = Setting(
-        volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, start_u_k, rated_vacuum_pa, response_s,
-        pressure_u_pa, tau_s, tau_ln_u, inflow_w_k, inflow_u_w_k or 0.2 * (inflow_w_k or 0.0),
-    )  # fmt: skip
-    noise_pa = max(noise_sd(p), 0.3)
-    before = p[t <= 0] if np.count_nonzero(t <= 0) >= 5 else p[:5]
-    start_pa = float(np.mean(before[-100:]))
+        float(volume_m3),
+        float(volume_u_m3),
+        float(ambient_pa),
+        float(ambient_k),
+        float(ambient_u_k),
+        float(start_u_k),
+        float(rated_vacuum_pa),
+        float(response_s),
+        float(pressure_u_pa),
+        float(tau_s),
+        float(tau_ln_u),
+        inflow,
+        float(inflow_u_w_k or 0.2 * (inflow or 0.0)),
+    )
+    noise_pa = noise_of_record(p, p[:0]).sample_pa
+    start_pa = float(np.mean(p[:5]))
     vacuum_pa = ambient_pa - start_pa
     if vacuum_pa < max(LEAST_VACUUM_PA, 20 * noise_pa):
         why = f"only {vacuum_pa / 1000:.2f} kPa of vacuum at the start: nothing to open onto"
         return FlowResult(why_not=dict.fromkeys(_WANTED, why), notes=(why,))
     end_pa = float(np.mean(p[-max(5, len(p) // 200) :]))
     if end_pa - start_pa < CLOSED_BELOW * vacuum_pa:
-        return _closed(t, p, start_pa, setting)
-    try:
-        return _opened(t, p, start_pa, noise_pa, setting)
-    except np.linalg.LinAlgError:
-        why = "no opening of this kind fits the fall of the vacuum: something changed while it was measured"
-        return FlowResult(opened=True, why_not=dict.fromkeys(_WANTED, why), notes=(why,))
+        return _closed(t, p, start_pa, setting, switched)
+    return _opened(t, p, noise_pa, setting, switched)
+
+
+@dataclass(frozen=True)
+class _Switched:
+    """When the valve's state was changed, s after the first sample; how long the record is; whether that is sure."""
+
+    at_s: float
+    record_s: float
+    known: bool
+
+    @property
+    def within(self) -> bool:
+        """Whether it lies in the record, or so little before it that the record began with it."""
+        return -0.5 * self.record_s <= self.at_s < self.record_s
 
 
 _WANTED = (
@@ -197,20 +248,26 @@ _WANTED = (
 )
 
 
-def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting) -> FlowResult:
+def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched: _Switched) -> FlowResult:
     """Result for a valve that lets nothing, or next to nothing, in: conductance from the slope of a line."""
-    flowing = t > 0
+    flowing = t > switched.at_s if switched.within else t >= 0.0
+    if np.count_nonzero(flowing) < 5:
+        flowing = t >= 0.0
     x, y = t[flowing], p[flowing]
     slope, offset = np.polyfit(x, y, 1)
     left = y - (slope * x + offset)
     slope_u = float(np.std(left) * math.sqrt(12 / len(x)) / (x[-1] - x[0]))
-    shape = float(flow_function(start_pa / setting.ambient_pa, USUAL_RATIO))
+    shape = max(float(flow_function(start_pa / setting.ambient_pa, USUAL_RATIO)), 0.05)
     # with no fill to show it, the gas may be anywhere between following the wall and not feeling it
     rate = max(slope, 0.0) / setting.ambient_pa / shape / math.sqrt(GAMMA)
     rate_u = math.hypot(slope_u / setting.ambient_pa / shape, 0.12 * rate)
     c, c_u = setting.conductance(rate), setting.conductance(rate_u)
-    lpm = setting.rated_lpm(1.0, USUAL_RATIO)
-    length_ms = 1e3 * float(t[-1])
+    lpm = setting.rated_lpm({"rate": 1.0, "critical_ratio": USUAL_RATIO}) / setting.conductance(1.0)
+    length_ms = 1e3 * float(t[-1] - max(switched.at_s, 0.0)) if switched.within else None
+    why_not = {"critical_pressure_ratio": REASON_CLOSED}
+    if length_ms is None:
+        why_not["opening_delay_ms"] = REASON_CLOSED
+    within = "" if length_ms is None else f" within {length_ms:.0f} ms"
     return FlowResult(
         sonic_conductance_dm3_s_bar=c,
         sonic_conductance_dm3_s_bar_u=c_u,
@@ -218,17 +275,23 @@ def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting) -> FlowRe
         flow_at_rated_vacuum_lpm_anr=c * lpm,
         flow_at_rated_vacuum_lpm_anr_u=c_u * lpm,
         opened=False,
-        bounds={"opening_delay_ms": "above"},
-        why_not={"critical_pressure_ratio": REASON_CLOSED},
+        bounds={} if length_ms is None else {"opening_delay_ms": "above"},
+        why_not=why_not,
         parts=(("slope of the pressure", setting.conductance(slope_u / setting.ambient_pa)),),
-        notes=(f"{REASON_CLOSED} within {length_ms:.0f} ms",),
-        fit_time_s=x[[0, -1]],
+        notes=(f"{REASON_CLOSED}{within}",),
+        fit_time_s=x[[0, -1]] - switched.at_s,
         fit_pressure_pa=slope * x[[0, -1]] + offset,
     )
 
 
-def _opened(t: Samples, p: Samples, start_pa: float, noise_pa: float, setting: Setting) -> FlowResult:
+def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched: _Switched) -> FlowResult:
     """Result for a fill."""
+    start_pa = float(np.mean(p[:5]))
+    onset = _first_lasting(p - start_pa > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
+    still = p[: max(onset - max(onset // 10, 3), 0)]
+    noise = noise_of_record(p, still)
+    if len(still) >= 5:
+        start_pa = float(np.mean(still[-100:]))
     vacuum_pa = setting.ambient_pa - start_pa
     period_s = float(np.median(np.diff(t)))
     away = p - start_pa
@@ -248,15 +311,63 @@ def _opened(t: Samples, p: Samples, start_pa: float, noise_pa: float, setting: S
         return FlowResult(opened=True, why_not=dict.fromkeys(_WANTED, reason), notes=(reason,))
     onset_s = float(t[onset])
     rising = (t >= onset_s) & (away < 0.25 * vacuum_pa)
-    slope = float(np.polyfit(t[rising], away[rising], 1)[0]) if np.count_nonzero(rising) > 3 else vacuum_pa / fill_s
+    slope = float(np.polyfit(t[rising] - onset_s, away[rising], 1)[0]) if np.count_nonzero(rising) > 3 else 0.0
     slope = max(slope, 0.3 * vacuum_pa / fill_s)
     opened_s = onset_s - float(away[onset]) / slope - setting.response_s
     x, y, n = thinned(t, p, (opened_s, onset_s), fill_s, period_s)
     tail_u_pa = np.hypot(TAIL_U * (setting.ambient_pa - y), TAIL_U_PA)
     close_to_ambient = y > TAIL_FROM * setting.ambient_pa
-    sd = np.hypot(noise_pa / np.sqrt(n), np.where(close_to_ambient, tail_u_pa, 0.0))
-    fitted, delay_s, curve = fit_fill(x, y, sd, opened_s, slope, start_pa, (noise_pa, period_s), setting)
-    return _result(x, curve, fitted, delay_s, setting)
+    sd = np.hypot(noise.of_mean(n), np.where(close_to_ambient, tail_u_pa, 0.0))
+    blocks = Blocks(x, y, sd, opened_s, slope, start_pa, period_s, noise)
+    try:
+        plain = fit_fill(blocks, setting)
+    except np.linalg.LinAlgError:
+        plain = None
+    if plain is not None and plain.goodness <= 1.0:
+        return _result(blocks, [plain], "", setting, switched)
+    return _questioned(t, p, onset_s, blocks, plain, setting, switched)
+
+
+def _questioned(
+    t: Samples, p: Samples, onset_s: float, blocks: Blocks, plain: FillFit | None, setting: Setting, switched: _Switched
+) -> FlowResult:
+    """Result for a fill that is not what the plain model makes of it: what it may be instead."""
+    course = course_of(
+        t,
+        p,
+        from_s=onset_s,
+        ambient_pa=setting.ambient_pa,
+        start_pa=blocks.start_pa,
+        noise_pa=blocks.noise.sample_pa,
+    )
+    words = words_for(course)
+    if words:
+        return _not_measured(f"{words}; no one opening describes that", plain, blocks, switched)
+    found = explanations(blocks, setting, course)
+    if found:
+        said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
+        return _result(blocks, [each.fill for each in found], said, setting, switched)
+    if plain is not None and plain.fitted.widening <= DEPARTS:
+        return _result(blocks, [plain], "", setting, switched)
+    times = "" if plain is None else f" ({plain.fitted.widening:.1f} times the noise)"
+    why = (
+        f"the fill departs from that through any opening{times}: does the valve open once and stay open? "
+        "Is the transducer slow, its hose kinked or blocked? Then measure again"
+    )
+    return _not_measured(why, plain, blocks, switched)
+
+
+def _not_measured(why: str, plain: FillFit | None, blocks: Blocks, switched: _Switched) -> FlowResult:
+    return FlowResult(
+        opened=True,
+        why_not=dict.fromkeys(_WANTED, why),
+        notes=(why,),
+        explanation=why,
+        widening=plain.fitted.widening if plain else math.inf,
+        goodness=plain.goodness if plain else math.inf,
+        fit_time_s=blocks.time_s - switched.at_s if plain else np.empty(0),
+        fit_pressure_pa=plain.curve_pa if plain else np.empty(0),
+    )
 
 
 def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
@@ -265,7 +376,20 @@ def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
     return int(np.argmax(run)) if run.any() else int(np.argmax(above))
 
 
-def _result(x: Samples, curve: Samples, fitted: Fitted, delay_s: tuple[float, float], setting: Setting) -> FlowResult:
+@dataclass(frozen=True)
+class _Values:
+    """What one fit says: value and standard uncertainty of each, contributions to that of C."""
+
+    c: tuple[float, float]
+    b: tuple[float, float]
+    lpm: tuple[float, float]
+    tau_s: tuple[float, float]
+    opened_s: tuple[float, float]
+    parts: Mapping[str, float]
+
+
+def _values(fill: FillFit, setting: Setting) -> _Values:
+    fitted = fill.fitted
     q = fitted.values
     c, b = setting.conductance(q["rate"]), q["critical_ratio"]
     scale_u = {
@@ -276,39 +400,94 @@ def _result(x: Samples, curve: Samples, fitted: Fitted, delay_s: tuple[float, fl
     fit_u = setting.conductance(fitted.u("rate"))
     parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
     scale = math.sqrt(sum(u * u for u in scale_u.values()))
-    index = q.get("index", 0.5)
-    lpm = setting.rated_lpm(c, b, index)
-    leaning = {"rate": lpm / q["rate"], "critical_ratio": (setting.rated_lpm(c, b + 1e-4, index) - lpm) / 1e-4}
-    if "index" in q:
-        leaning["index"] = (setting.rated_lpm(c, b, index + 1e-4) - lpm) / 1e-4
+    lpm = setting.rated_lpm(q)
+    leaning = {name: (setting.rated_lpm({**q, name: q[name] + 1e-4}) - lpm) / 1e-4 for name in q}
     lpm_u = fitted.u_of(leaning)
-    b_u = math.hypot(fitted.u("critical_ratio"), ELLIPSE_U)
     tau_s = math.exp(q["tau_ln"])
-    why_not = {}
-    notes = []
+    return _Values(
+        (c, math.hypot(fit_u, c * scale)),
+        (b, math.hypot(fitted.u("critical_ratio"), ELLIPSE_U)),
+        (lpm, math.hypot(lpm_u, lpm * scale)),
+        (tau_s, tau_s * fitted.u("tau_ln")),
+        (fill.opened_s[0], math.hypot(fill.opened_s[1], RESPONSE_U * setting.response_s)),
+        parts,
+    )
+
+
+def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """One value and standard uncertainty for several explanations of the same record, none preferred."""
+    mean = sum(value for value, _ in values) / len(values)
+    return mean, math.sqrt(sum(u * u + (value - mean) ** 2 for value, u in values) / len(values))
+
+
+def _result(
+    blocks: Blocks, fills: Sequence[FillFit], explanation: str, setting: Setting, switched: _Switched
+) -> FlowResult:
+    each = [_values(fill, setting) for fill in fills]
+    best = fills[0]
+    c, c_u = _spanning([values.c for values in each])
+    b, b_u = _spanning([values.b for values in each])
+    lpm, lpm_u = _spanning([values.lpm for values in each])
+    tau_s, tau_u_s = _spanning([values.tau_s for values in each])
+    opened_s, opened_u_s = _spanning([values.opened_s for values in each])
+    parts = dict(each[0].parts)
+    rest = c_u**2 - sum(part**2 for part in parts.values())
+    if len(fills) > 1 and rest > 0:
+        parts["explanations that remain"] = math.sqrt(rest)
+    elif len(fills) > 1:
+        parts["fit of the fill, heat transfer included"] = math.sqrt(
+            max(parts["fit of the fill, heat transfer included"] ** 2 + rest, 0.0)
+        )
+    why_not: dict[str, str] = {}
+    bounds: dict[str, Bound] = {}
+    notes = [explanation] if explanation else []
     if b_u > RATIO_KNOWN_U:
         why_not["critical_pressure_ratio"] = (
             f"cannot be resolved from this fill: standard uncertainty {b_u:.2f}, at most {RATIO_KNOWN_U} is of use"
         )
         notes.append(f"critical pressure ratio {why_not['critical_pressure_ratio']}")
-    if fitted.widening > 2:
-        notes.append(f"the fill departs from the model: uncertainties widened {fitted.widening:.1f} times")
+    widening = best.fitted.widening
+    if widening > 2:
+        notes.append(f"the fill departs from the model: uncertainties widened {widening:.1f} times")
+    delay_s = opened_s - switched.at_s
+    late = switched.within and not switched.known and delay_s > LATE_S
+    if not switched.within:
+        why_not["opening_delay_ms"] = (
+            "t = 0 lies outside of the record: when was the valve switched, on this time axis?"
+        )
+    elif delay_s < -2 * opened_u_s:
+        why_not["opening_delay_ms"] = (
+            f"the pressure rises {-1e3 * delay_s:.0f} ms before t = 0: t = 0 is not when the valve was switched, "
+            "or the valve was not shut before"
+        )
+        notes.append(why_not["opening_delay_ms"])
+    elif late:
+        bounds["opening_delay_ms"] = "below"
+        notes.append(
+            f"the valve opens {1e3 * delay_s:.0f} ms after t = 0: it sticks, or t = 0 is not when the valve was "
+            "switched; the delay is no more than that"
+        )
+    timed = "opening_delay_ms" not in why_not
+    ratio_known = "critical_pressure_ratio" not in why_not
     return FlowResult(
         sonic_conductance_dm3_s_bar=c,
-        sonic_conductance_dm3_s_bar_u=math.hypot(fit_u, c * scale),
-        critical_pressure_ratio=None if why_not else b,
-        critical_pressure_ratio_u=None if why_not else b_u,
-        opening_delay_ms=1e3 * delay_s[0],
-        opening_delay_ms_u=1e3 * delay_s[1],
+        sonic_conductance_dm3_s_bar_u=c_u,
+        critical_pressure_ratio=b if ratio_known else None,
+        critical_pressure_ratio_u=b_u if ratio_known else None,
+        opening_delay_ms=1e3 * max(delay_s, 0.0) if timed else None,
+        opening_delay_ms_u=1e3 * opened_u_s if timed and not late else None,
         flow_at_rated_vacuum_lpm_anr=lpm,
-        flow_at_rated_vacuum_lpm_anr_u=math.hypot(lpm_u, lpm * scale),
+        flow_at_rated_vacuum_lpm_anr_u=lpm_u,
         thermal_time_constant_s=tau_s,
-        thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
+        thermal_time_constant_s_u=tau_u_s,
         opened=True,
+        bounds=bounds,
         why_not=why_not,
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
         notes=tuple(notes),
-        widening=fitted.widening,
-        fit_time_s=x,
-        fit_pressure_pa=curve,
+        widening=widening,
+        goodness=best.goodness,
+        explanation=explanation,
+        fit_time_s=blocks.time_s - switched.at_s,
+        fit_pressure_pa=best.curve_pa,
     )

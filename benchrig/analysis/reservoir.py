@@ -86,6 +86,10 @@ class Fill:
         k, the power of the inflow with which `heat_flow` grows.
     index : float
         Subsonic index m of the opening.
+    departure : tuple of float
+        How the opening's flow departs from the ISO curve, as part of choked flow: with y the vacuum as part of that at
+        the start, y (1 - y) (d0 + d1 (1 - 2 y) + d2 (1 - 5 y + 5 y^2)). Nothing at the start and at ambient. Empty: not
+        at all.
     """
 
     rate: float
@@ -98,6 +102,18 @@ class Fill:
     laminar: float = USUAL_LAMINAR
     flow_power: float = 1.0
     index: float = 0.5
+    departure: tuple[float, ...] = ()
+
+    def shape(self, ratio: float) -> float:
+        """Flow at a pressure ratio over choked flow, above the laminar part.
+
+        Examples
+        --------
+        >>> round(Fill(1.0, 0.3, 0.0, 0.0, 0.4, departure=(0.04, 0.0, 0.0)).shape(0.7), 4)
+        0.8307
+        """
+        x = min(max((ratio - self.critical_ratio) / (1 - self.critical_ratio), 0.0), 1.0)
+        return math.pow(1 - x * x, self.index) + _departed(self.departure, (1 - ratio) / (1 - self.start))
 
     def resembles(self, other: Fill) -> bool:
         """Whether the steps that suit the other fill suit this one: every rate within 5 %."""
@@ -106,6 +122,13 @@ class Fill:
             all(abs(a - b) <= 0.05 * abs(b) for a, b in rates)
             and abs(self.critical_ratio - other.critical_ratio) < 0.05
         )
+
+
+def _departed(departure: tuple[float, ...], y: float) -> float:
+    if not departure:
+        return 0.0
+    d0, d1, d2 = departure
+    return y * (1 - y) * (d0 + d1 * (1 - 2 * y) + d2 * (1 - 5 * y * (1 - y)))
 
 
 @dataclass(frozen=True)
@@ -167,14 +190,23 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     laminar = math.pow(1 - x_laminar * x_laminar, index) / fill.laminar
     ellipse = index == 0.5
     sqrt = math.sqrt
+    d0, d1, d2 = fill.departure or (0.0, 0.0, 0.0)
+    departs = bool(fill.departure)
+    start, vacuum = fill.start, max(1 - fill.start, 1e-6)
 
     def flow(ratio: float) -> float:
-        if ratio <= b:
-            return 1.0
         if ratio >= laminar_from:
             return laminar * (1 - ratio)
-        x = (ratio - b) / span
-        return sqrt(1 - x * x) if ellipse else math.pow(1 - x * x, index)
+        if ratio <= b:
+            part = 1.0
+        else:
+            x = (ratio - b) / span
+            part = sqrt(1 - x * x) if ellipse else math.pow(1 - x * x, index)
+        if departs and ratio > start:
+            y = (1 - ratio) / vacuum
+            z = y * (1 - y)
+            part += z * (d0 + d1 * (1 - 2 * y) + d2 * (1 - 5 * z))
+        return part
 
     def slope(ratio: float, mass: float, f: float) -> float:
         excess = ratio / mass - 1

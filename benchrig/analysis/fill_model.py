@@ -1,0 +1,123 @@
+"""Parameters of a fill to the pressures that a transducer shows: reservoir, opening, the valve's course, the lag.
+
+Split from `benchrig.analysis.fill_fit`, which fits it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.analysis.gas import GAMMA, R_AIR, iso_mass_flow_kg_s, lpm_anr_from_kg_s
+from benchrig.analysis.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
+from benchrig.analysis.results import Samples
+
+__all__ = ["FillModel", "Setting", "opening_of"]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Everything about the bench that the fit needs."""
+
+    volume_m3: float
+    volume_u_m3: float
+    ambient_pa: float
+    ambient_k: float
+    ambient_u_k: float
+    start_u_k: float
+    rated_vacuum_pa: float
+    response_s: float
+    pressure_u_pa: float
+    tau_s: float
+    tau_ln_u: float
+    inflow_w_k: float | None
+    inflow_u_w_k: float
+
+    def heat_by_inflow(self, rate: float, inflow_w_k: float, power: float) -> float:
+        """`heat_flow` of the balance, 1/s, from what an inflow of 1 g/s adds to the wall's conductance, W/K."""
+        full_g_s = 1e3 * max(rate, 0.0) * self.ambient_pa * self.volume_m3 / (R_AIR * self.ambient_k)
+        per_w_k = (GAMMA - 1) * self.ambient_k / (self.volume_m3 * self.ambient_pa)
+        return per_w_k * inflow_w_k * math.pow(full_g_s, power)
+
+    def conductance(self, rate: float) -> float:
+        """C in dm3/(s bar) from the isothermal filling rate, 1/s."""
+        return conductance_dm3_s_bar(rate, self.volume_m3, self.ambient_k)
+
+    def choked_lpm(self, rate: float) -> float:
+        """Choked flow from ambient, L/min ANR, from the isothermal filling rate, 1/s."""
+        return lpm_anr_from_kg_s(iso_mass_flow_kg_s(self.conductance(rate), 0.5, self.ambient_pa, 0.0, self.ambient_k))
+
+    def rated_lpm(self, q: Mapping[str, float]) -> float:
+        """Flow at the rated vacuum, L/min ANR, of the opening with these fitted parameters."""
+        part = opening_of(q).shape(1 - self.rated_vacuum_pa / self.ambient_pa)
+        return self.choked_lpm(q["rate"]) * part
+
+
+def opening_of(q: Mapping[str, float], heat: float = 0.0, heat_flow: float = 0.0) -> Fill:
+    """What is filled through what, from fitted parameters; those that are not among them are as usual."""
+    return Fill(
+        q["rate"],
+        q["critical_ratio"],
+        heat,
+        heat_flow,
+        q.get("start", 0.5),
+        q.get("start_warmth", 1.0),
+        laminar=math.exp(q.get("laminar_ln", -7.0)),
+        flow_power=q.get("flow_power", 1.0),
+        index=q.get("index", 0.5),
+        departure=(q["departure_0"], q["departure_1"], q["departure_2"]) if "departure_0" in q else (),
+    )
+
+
+class FillModel:
+    """Parameters to the pressures shown at given times; keeps the curve while only the timing changes.
+
+    Beside those of a fill and its timing (`opened_s`, `travel_s`) it knows, if they are given: ``later_s`` and
+    ``early_part``, a valve that opens to this part first and the rest so much later; ``response_s``, the transducer's
+    time constant; ``tap``, what flow squared takes from the pressure shown, at full flow, as part of ambient.
+    """
+
+    def __init__(self, time_s: Samples, setting: Setting) -> None:
+        self._time_s = time_s
+        self._setting = setting
+        self._end_s = float(time_s[-1] - min(0.0, time_s[0]))
+        self._fill: Fill | None = None
+        self._planned_for: Fill | None = None
+        self._curve: FillCurve | None = None
+
+    def __call__(self, q: Mapping[str, float], aside: bool = False) -> Samples:
+        """Pressure shown, Pa, shape (n,)."""
+        heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
+        heat_flow = q.get("heat_flow", 0.0)
+        if "inflow_w_k" in q:
+            heat_flow = self._setting.heat_by_inflow(q["rate"], q["inflow_w_k"], q["flow_power"])
+        fill = opening_of(q, heat, heat_flow)
+        curve = self._curve
+        if curve is None or self._fill is None or fill != self._fill:
+            keep = aside or (self._planned_for is not None and fill.resembles(self._planned_for))
+            try:
+                curve = fill_curve(fill, self._end_s, like=curve if keep else None)
+            except (OverflowError, ZeroDivisionError):
+                # a step of the search far beyond anything: no number, so that the search turns back
+                return np.full(len(self._time_s), np.nan)
+            if not keep:
+                self._planned_for = fill
+        if not aside:
+            self._fill, self._curve = fill, curve
+        response_s = q.get("response_s", self._setting.response_s)
+        since_s = self._time_s - q["opened_s"]
+        when, _ = delayed_s(since_s, response_s, q["travel_s"])
+        if "early_part" in q:
+            # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
+            rest, _ = delayed_s(since_s - q["later_s"], response_s, q["travel_s"])
+            when = q["early_part"] * when + (1 - q["early_part"]) * rest
+        ratio, slope, bend = curve.at(when)
+        # the delayed time has the first order of the smoothing; this is what is left of the second
+        smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
+        if "tap" in q:
+            flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
+            smoothed = smoothed - q["tap"] * flowing * flowing
+        return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
