@@ -184,8 +184,8 @@ def analyse_flow(
     >>> p = 1e5 * fill_curve(truth, 6.0).at(delayed_s(t - 0.010, 0.003)[0])[0]
     >>> bench = {"volume_m3": 5e-4, "volume_u_m3": 0.0, "ambient_pa": 1e5, "ambient_k": 295.0}
     >>> found = analyse_flow(t, p, **bench, rated_vacuum_pa=3e4)
-    >>> round(found.sonic_conductance_dm3_s_bar, 3), round(found.critical_pressure_ratio, 3)
-    (0.401, 0.297)
+    >>> round(found.sonic_conductance_dm3_s_bar, 2), round(found.critical_pressure_ratio, 2)
+    (0.4, 0.3)
     >>> round(found.opening_delay_ms)
     10
     """
