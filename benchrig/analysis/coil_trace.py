@@ -5,13 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from benchrig.analysis.baseline import hum_of, is_cut, step_of, zero_of
+from benchrig.analysis.baseline import hum_of, is_cut, settled_rest, slowness, step_of
+from benchrig.analysis.one_pulse import find_break, first_pulse
+from benchrig.analysis.probe import couple_dc, despike, turn_round
+from benchrig.analysis.release_instant import find_release, told_wrong, voltage_falls
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
+from benchrig.analysis.switch_on import current_zero, starts_elsewhere
+
+Flags = npt.NDArray[np.bool_]
 
 __all__ = ["CoilTrace", "check_record", "prepare"]
 
+FINEST = 1e-4  # of the full current: slower wander than this is not looked at
 FEWEST = 12  # samples in the pulse below which nothing is said
 COARSEST_HZ = 20_000.0  # faster records are averaged in blocks: an armature has nothing to say above this
 
@@ -40,6 +48,20 @@ class CoilTrace:
         What the reader should know.
     trouble : str
         Why nothing can be said about motion; empty when something can.
+    volts_sd : float
+        Noise of the measured voltage, over its value at the end of the pulse.
+    slow, slow_tail : float
+        How much more means over 1 ms, and over a twelfth of the tail, scatter than white noise would; 1.0 for that.
+    scale_u : float
+        Relative standard uncertainty of the current that a correction of the probe leaves.
+    hidden_zero : bool
+        The zero lies below what the converter can show.
+    gaps_s : tuple of (float, float)
+        Stretches without samples, from switch-on.
+    end_s : float
+        Release, from switch-on; beyond the record when it is not in it.
+    late_start : bool
+        The current does not begin when the switch-on was told to be.
     """
 
     dt_s: float
@@ -55,6 +77,14 @@ class CoilTrace:
     end_v_u: float
     notes: tuple[str, ...]
     trouble: str
+    volts_sd: float = 0.0
+    slow: float = 1.0
+    slow_tail: float = 1.0
+    scale_u: float = 0.0
+    hidden_zero: bool = False
+    gaps_s: tuple[tuple[float, float], ...] = ()
+    end_s: float = 0.0
+    late_start: bool = False
 
 
 def check_record(
@@ -105,74 +135,43 @@ def check_record(
     return arrays[0], arrays[1], arrays[2] if voltage_v is not None else None
 
 
-def _find_release(time_s: Samples, current_a: Samples, on_s: float, dt: float) -> float | None:
-    """When the current leaves its final level for good, or None if it never does."""
-    block = int(1.0 / (dt * COARSEST_HZ))
-    if block > 1:
-        time_s, (current_a,) = _blocks(time_s, [current_a], block, on_s)
-        dt *= block
-    width = max(3, round(5e-4 / dt))
-    smooth = np.convolve(current_a, np.ones(width) / width, "same")
-    after = time_s > on_s
-    if np.count_nonzero(after) < FEWEST:
-        return None
-    top = float(np.quantile(smooth[after], 0.9))
-    high = np.flatnonzero(after & (smooth > 0.5 * top))
-    if len(high) == 0 or top <= 0.0:
-        return None
-    last = int(high[-1])
-    if last >= len(time_s) - width or float(smooth[-1]) > 0.5 * top:
-        return None
-    # the current falls steeply and at once: back to where it was still full
-    level = float(np.median(current_a[max(0, last - 40 * width) : max(1, last - 10 * width)]))
-    noise = noise_of(current_a)
-    full = np.flatnonzero(smooth[: last + 1] > level - max(0.03 * level, 3.0 * noise / width**0.5))
-    coarse = int(full[-1]) if len(full) else last
-    # level before, a step and a line after: the joint that fits best
-    side = max(6, round(1.5e-3 / dt))
-    tries = range(max(1, coarse - side), min(len(time_s) - 4, coarse + side))
-    if len(tries) == 0:
-        return float(time_s[coarse])
-    first, end = max(0, tries.start - 4 * side), min(len(time_s), tries.stop + side)
-    costs = []
-    for k in tries:
-        after = np.polynomial.polynomial.polyfit(time_s[k:end] - time_s[k], current_a[k:end], 2)
-        fall = np.polynomial.polynomial.polyval(time_s[k:end] - time_s[k], after)
-        costs.append(float(np.sum((current_a[first:k] - level) ** 2) + np.sum((current_a[k:end] - fall) ** 2)))
-    k = tries.start + int(np.argmin(costs))
-    return float(time_s[k]) - 0.5 * dt
-
-
-def _even(time_s: Samples, columns: list[Samples], dt: float) -> tuple[Samples, list[Samples], str]:
-    """Put the columns on an even time axis if they are not on one already."""
+def _even(
+    time_s: Samples, columns: list[Samples], dt: float
+) -> tuple[Samples, list[Samples], tuple[tuple[float, float], ...], list[str]]:
+    """Put the columns on an even time axis if they are not on one already, and say where samples are missing."""
     gaps = np.diff(time_s)
     if len(gaps) == 0:
-        return time_s, columns, ""
+        return time_s, columns, (), []
     if float(np.max(np.abs(gaps - dt))) <= 0.02 * dt:
-        return time_s, columns, ""
+        return time_s, columns, (), []
     grid = np.arange(time_s[0], time_s[-1] + 0.5 * dt, dt)
-    note = ""
-    if float(gaps.max()) > 3.0 * dt:
+    missing = np.flatnonzero(gaps > max(3.0 * dt, 3e-4))
+    spans = tuple((float(time_s[k]), float(time_s[k + 1])) for k in missing)
+    words = []
+    if spans:
         k = int(gaps.argmax())
-        note = f"samples are missing for {1e3 * gaps[k]:.3g} ms after {1e3 * time_s[k]:.4g} ms"
-    return grid, [np.interp(grid, time_s, c) for c in columns], note
+        more = f", and in {len(spans) - 1} more places" if len(spans) > 1 else ""
+        words.append(
+            f"samples are missing for {1e3 * gaps[k]:.3g} ms after {1e3 * time_s[k]:.4g} ms (sample {k}){more}: "
+            "what happens there does not show"
+        )
+    uneven = float(np.mean(np.abs(gaps - dt) > 0.3 * dt))
+    if uneven > 0.1:
+        words.append(f"{100 * uneven:.0f} % of the samples are not evenly spaced: they were interpolated")
+    return grid, [np.interp(grid, time_s, c) for c in columns], spans, words
 
 
-def prepare(
-    time_s: Samples, current_a: Samples, voltage_v: Samples | None, on_s: float, off_s: float | None
-) -> CoilTrace:
+def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_s: float | None) -> CoilTrace:
     """Cut and clean a checked record (`check_record`).
 
     Parameters
     ----------
     time_s, current_a : ndarray, shape (n,)
-        Seconds, amperes.
+        Seconds from switch-on, amperes.
     voltage_v : ndarray, shape (n,), or None
-        Volts at the coil supply.
-    on_s : float
-        Switch-on on the record's axis.
+        Volts at the coil supply, or at the coil's own terminals.
     off_s : float or None
-        Release; None looks for it.
+        Release, from switch-on; None looks for it.
 
     Returns
     -------
@@ -180,73 +179,81 @@ def prepare(
         With `trouble` set when nothing can be said about motion.
     """
     notes: list[str] = []
-    trouble = ""
     n = len(time_s)
     dt = float(np.median(np.diff(time_s))) if n > 1 else 1.0
     step = step_of(current_a)
     raw_s, raw_a, raw_dt = time_s, current_a, dt
     columns = [current_a] if voltage_v is None else [current_a, voltage_v]
-    time_s, columns, gap = _even(time_s, columns, dt)
-    if gap:
-        notes.append(gap)
-    found_off = off_s if off_s is not None else _find_release(time_s, columns[0], on_s, dt)
-    if found_off is not None and found_off >= time_s[-1]:
-        found_off = None
-    end_s = float(time_s[-1]) + dt if found_off is None else found_off
-    if off_s is None and found_off is not None:
-        notes.append(f"release found at {1e3 * found_off:.1f} ms from the current alone")
+    time_s, columns, gaps, words = _even(time_s, columns, dt)
+    notes += words
+    columns[0], turned = turn_round(time_s, columns[0], np.inf if off_s is None else off_s)
+    columns[0], spikes = despike(columns[0])
+    notes += [note for note in (turned, spikes) if note]
     block = max(1, int(1.0 / (dt * COARSEST_HZ)))
     if block > 1:
-        time_s, columns = _blocks(time_s, columns, block, on_s)
+        time_s, columns = _blocks(time_s, columns, block)
         dt *= block
     current = columns[0]
-    eps = 1e-6 * dt
-    rise = (time_s >= on_s - eps) & (time_s < end_s - eps)
+    end_s, later = _release(time_s, current, columns[1] if voltage_v is not None else None, off_s, dt, notes)
+    if later is not None:
+        kept = time_s < later - 2e-3
+        time_s, columns = time_s[kept], [column[kept] for column in columns]
+        current = columns[0]
+    eps = 0.01 * dt
+    rise = (time_s >= -eps) & (time_s < end_s - eps)
     decay = time_s >= end_s - eps
     pulse = np.flatnonzero(rise)
-    noise = 0.0
-    zero, zero_u, zero_hum_u = 0.0, 0.0, 0.0
     if len(pulse) < FEWEST:
-        trouble = f"only {len(pulse)} samples between switch-on and release, at least {FEWEST} needed"
-    else:
+        few = f"only {len(pulse)} samples between switch-on and release, at least {FEWEST} needed"
+        return _cut(dt, time_s, current, rise, decay, end_s, notes, few)
+    tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
+    noise = noise_of(current[tail])
+    white = max(noise, 0.29 * step)
+    lead = slice(0, int(pulse[0]))
+    unsigned = is_cut(current[lead], step, noise)
+    trouble = ""
+    if not turned:
+        trouble = _clipping(raw_a[(raw_s >= 0.0) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
+    droop_u = 0.0
+    if not unsigned and not trouble:
+        current, droop_u, droop, trouble = couple_dc(time_s, current, white, end_s)
+        notes += [droop] if droop else []
+    quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
+    late = _late(current, decay, noise, step)
+    if late is not None and not unsigned:
+        quiet.append(late)
+    hum = hum_of(time_s, current, quiet, tail, noise)
+    if hum.words:
+        notes.append(hum.words)
+        current = current - hum.wave
+    zero, zero_u, hidden = current_zero(time_s, current, lead, late, step, noise, notes)
+    if hum.words and unsigned:
+        zero_u = float(np.hypot(zero_u, 0.2 * np.abs(hum.wave).max()))
+    zero_u = float(np.hypot(zero_u, 0.3 * hum.u_a))
+    current = current - zero
+    volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
+    broken = find_break(time_s[pulse], current[pulse] / np.maximum(volts, 0.3), current[decay], white, dt)
+    resumes = True
+    if broken is not None:
+        notes.append(broken.note)
+        resumes = broken.resumes
+        pulse = pulse[time_s[pulse] < broken.at_s]
+        rise = rise & (time_s < broken.at_s)
+        if len(pulse) < FEWEST:
+            trouble = trouble or broken.note
+            return _cut(dt, time_s, current, rise, decay, end_s, notes, trouble)
         tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
-        noise = noise_of(current[tail])
-        lead = slice(0, int(pulse[0]))
-        unsigned = is_cut(current[lead], step, noise)
-        quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
-        if len(np.flatnonzero(decay)) > 40 and not unsigned:
-            low = np.flatnonzero(decay)
-            late = low[len(low) // 2 :]
-            if float(np.ptp(current[late])) < 8 * noise + 4 * step:
-                quiet.append(slice(int(late[0]), int(late[-1]) + 1))
-        wave, hum = hum_of(time_s, current, quiet, noise)
-        ahead = current[lead]
-        if hum:
-            notes.append(hum)
-            current = current - wave
-            if not unsigned:
-                ahead = current[lead]
-            elif len(ahead):
-                zero_hum_u = 0.2 * float(np.abs(wave).max())
-        zero, zero_u = zero_of(ahead, step, noise)
-        zero_u = (zero_u**2 + zero_hum_u**2) ** 0.5
-        if len(ahead) < 3:
-            notes.append("no lead-in before switch-on: the zero of the current was taken as read")
-        current = current - zero
-        trouble = _clipping(raw_a[(raw_s >= on_s) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
-    volts, end_v, end_v_u = np.ones(len(pulse)), None, 0.0
-    if voltage_v is not None and len(pulse) >= FEWEST:
-        last = columns[1][pulse[-max(3, len(pulse) // 5) :]]
-        end_v, end_v_u = float(last.mean()), float(last.std() / len(last) ** 0.5)
-        if end_v > 0.0:
-            volts = columns[1][pulse] / end_v
+        volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
+    rest = settled_rest(current[tail])
+    least = max(white, FINEST * float(np.abs(current[tail]).max()))
+    elsewhere = starts_elsewhere(time_s, current, lead, noise, step, float(current[tail].max()), hidden, notes)
     return CoilTrace(
         dt_s=dt,
-        rise_s=time_s[rise] - on_s,
+        rise_s=time_s[rise],
         rise_a=current[rise],
         rise_v=volts,
-        decay_s=time_s[decay] - end_s,
-        decay_a=current[decay],
+        decay_s=time_s[decay] - end_s if resumes else np.zeros(0),
+        decay_a=current[decay] if resumes else np.zeros(0),
         noise_a=noise,
         zero_u_a=zero_u,
         step_a=step,
@@ -254,12 +261,93 @@ def prepare(
         end_v_u=end_v_u,
         notes=tuple(notes),
         trouble=trouble,
+        volts_sd=volts_sd,
+        slow=slowness(rest, least, max(2, round(1e-3 / dt))),
+        slow_tail=slowness(rest, least, max(2, len(rest) // 12)),
+        scale_u=droop_u,
+        hidden_zero=hidden,
+        gaps_s=gaps,
+        end_s=end_s,
+        late_start=elsewhere,
     )
 
 
-def _blocks(time_s: Samples, columns: list[Samples], block: int, on_s: float) -> tuple[Samples, list[Samples]]:
+def _cut(
+    dt: float, time_s: Samples, current: Samples, rise: Flags, decay: Flags, end_s: float, notes: list[str], why: str
+) -> CoilTrace:
+    """Too little of a pulse to look at."""
+    nothing = np.zeros(0)
+    ones = np.ones(int(np.count_nonzero(rise)))
+    return CoilTrace(
+        *(dt, time_s[rise], current[rise], ones, nothing, nothing, 0.0, 0.0, 0.0, None, 0.0, tuple(notes), why)
+    )
+
+
+def _release(
+    time_s: Samples, current: Samples, voltage: Samples | None, off_s: float | None, dt: float, notes: list[str]
+) -> tuple[float, float | None]:
+    """Release, beyond the record when it is not in it; and when a second pulse begins."""
+    beyond = float(time_s[-1]) + dt
+    _, later = first_pulse(time_s, current, dt)
+    edges = voltage_falls(time_s, voltage) if voltage is not None else None
+    found: float | None
+    if off_s is not None:
+        found = off_s
+        if later is not None and later < off_s:
+            later = None  # an interruption within the pulse
+        wrong = told_wrong(time_s, current, off_s, dt) if off_s < time_s[-1] else None
+        if wrong is not None:
+            notes.append(
+                f"the current falls at {1e3 * wrong:.1f} ms, not at {1e3 * off_s:.1f} ms as told: the fall was used"
+            )
+            found = wrong
+    elif edges is not None:
+        found = edges[1]
+        if found < beyond:
+            notes.append(f"release found at {1e3 * found:.1f} ms from the coil's voltage")
+    else:
+        found = find_release(time_s, current, dt)
+        if found is not None:
+            notes.append(f"release found at {1e3 * found:.1f} ms from the current alone")
+    if later is not None:
+        notes.append(
+            f"a second pulse begins at {1e3 * later:.1f} ms (sample {int(np.searchsorted(time_s, later))}): "
+            "only the first was analysed; cut the record to look at another"
+        )
+    return (beyond if found is None or found >= time_s[-1] else found), later
+
+
+def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | None, float, float]:
+    """Voltage over its value at the end of the pulse; that value, its standard uncertainty, and the relative noise."""
+    if measured is None:
+        return np.ones(count), None, 0.0, 0.0
+    last = measured[-max(3, count // 5) :]
+    end_v = float(np.median(last))
+    last = last[np.abs(last - end_v) < 0.5 * abs(end_v)]
+    if len(last) == 0 or end_v <= 0.0:
+        return np.ones(count), end_v, 0.0, 0.0
+    end_v = float(last.mean())
+    volts = measured / end_v
+    # a sample taken while the switch acts belongs to neither side
+    for edge in (volts[:3], volts[-3:]):
+        edge[edge < 0.5] = 1.0
+    return volts, end_v, float(last.std() / len(last) ** 0.5), noise_of(measured) / end_v
+
+
+def _late(current: Samples, decay: Flags, noise: float, step: float) -> slice | None:
+    """End of the record, when the current has gone by then."""
+    low = np.flatnonzero(decay)
+    if len(low) <= 40:
+        return None
+    late = low[len(low) // 2 :]
+    if float(np.ptp(current[late])) < 8 * noise + 4 * step:
+        return slice(int(late[0]), int(late[-1]) + 1)
+    return None
+
+
+def _blocks(time_s: Samples, columns: list[Samples], block: int) -> tuple[Samples, list[Samples]]:
     """Means of `block` samples; no block straddles switch-on."""
-    first = int(np.searchsorted(time_s, on_s - 1e-9)) % block
+    first = int(np.searchsorted(time_s, -0.01 * float(time_s[1] - time_s[0]) if len(time_s) > 1 else 0.0)) % block
     count = (len(time_s) - first) // block
     cut = slice(first, first + count * block)
     return time_s[cut].reshape(count, block).mean(axis=1), [c[cut].reshape(count, block).mean(axis=1) for c in columns]

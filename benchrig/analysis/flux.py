@@ -22,6 +22,10 @@ from benchrig.analysis.smoothing import local_quadratic
 
 __all__ = ["Branches", "Steady", "branches", "steady_current"]
 
+TRIED = 16  # time constants of the last approach, from 0.04 of the pulse ...
+SLOWEST = 4.0  # ... to 0.4 of it, or so many times the time in which the current rose to 63 %
+NOT_EXPONENTIAL = 0.2  # standard uncertainty of an extrapolation, share of it (engineering judgement)
+
 
 @dataclass(frozen=True)
 class Steady:
@@ -54,10 +58,14 @@ def steady_current(trace: CoilTrace) -> Steady:
     y = trace.rise_a[last] / np.maximum(trace.rise_v[last], 0.1) if np.ptp(trace.rise_v) > 0.0 else trace.rise_a[last]
     m = len(y)
     sd = max(trace.noise_a, 0.29 * trace.step_a, 1e-9 * abs(float(y.mean())), 1e-15)
+    sd = float(np.hypot(sd, trace.volts_sd * float(y.mean())))
     span = float(trace.rise_s[-1])
     mean = float(y.mean())
     values, variances, weights, left = [mean], [sd**2 / m], [float(np.sum((y - mean) ** 2)) / sd**2], [0.0]
-    for tau in span * np.geomspace(0.04, 0.4, 16):
+    # a coil whose current rose quickly does not settle slowly; where it has not settled, that time comes out too short
+    rose = int(np.argmax(trace.rise_a > 0.63 * float(y[-max(3, m // 8) :].mean())))
+    slowest = max(0.4 * span, SLOWEST * float(trace.rise_s[rose]))
+    for tau in np.geomspace(0.04 * span, slowest, TRIED):
         fall = np.exp(-(t - t[-1]) / tau)
         if float(fall[0]) > 1e12:
             continue
@@ -66,15 +74,18 @@ def steady_current(trace: CoilTrace) -> Steady:
         found = normal @ (design.T @ y)
         values.append(float(found[0]))
         variances.append(float(normal[0, 0]) * sd**2)
-        # a parameter more (Schwarz), and one in sixteen equally likely time constants
-        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m) + 2.0 * np.log(16.0))
+        # a parameter more (Schwarz), and one in as many equally likely time constants
+        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m) + 2.0 * np.log(TRIED))
         left.append(-float(found[1]) / float(fall[0]))
     scale = max(1.0, min(weights) / max(m - 2, 1))
     w = np.exp(-0.5 * (np.asarray(weights) - min(weights)) / scale)
     w /= w.sum()
     value = float(w @ np.asarray(values))
-    variance = float(w @ (np.asarray(variances) * scale + (np.asarray(values) - value) ** 2))
-    return Steady(value, variance**0.5, float(w @ np.asarray(left)) / value if value else 0.0)
+    variance = float(w @ (np.asarray(variances) * scale * trace.slow_tail**2 + (np.asarray(values) - value) ** 2))
+    missing = float(w @ np.asarray(left))
+    # iron does not settle exponentially: part of what was extrapolated
+    variance += (NOT_EXPONENTIAL * missing) ** 2
+    return Steady(value, variance**0.5, missing / value if value else 0.0)
 
 
 @dataclass(frozen=True)

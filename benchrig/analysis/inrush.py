@@ -8,12 +8,20 @@ import numpy as np
 
 from benchrig.analysis.clicks import ClickSet, combine_clicks
 from benchrig.analysis.coil_trace import CoilTrace, check_record, prepare
-from benchrig.analysis.flux import branches, steady_current
+from benchrig.analysis.flux import Branches, branches, steady_current
 from benchrig.analysis.motion import look_for_motion
 from benchrig.analysis.release import Release, look_for_release
 from benchrig.analysis.results import Samples
 
 __all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
+
+LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond lies a wrong unit (engineering judgement)
+USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing
+UNKNOWN = 0.3  # and from which not even motion can be judged against it
+UNSETTLED = (
+    "the pulse ended long before the current settled: steady current and resistance are not measured; "
+    "make the pulse longer"
+)
 
 
 @dataclass(frozen=True)
@@ -135,26 +143,42 @@ def analyse_inrush(
     (False, 0.5, 26.0)
     """
     time_s, current_a, voltage_v = check_record(time_s, current_a, voltage_v)
-    trace = prepare(time_s, current_a, voltage_v, on_s, off_s)
+    # counted from switch-on: nothing may depend on where the time axis begins
+    time_s = time_s - on_s
+    strange = _not_a_pulse(time_s, current_a)
+    if strange:
+        return _nothing((strange,), None)
+    trace = prepare(time_s, current_a, voltage_v, off_s - on_s if off_s is not None else None)
     notes = list(trace.notes)
     if trace.trouble:
-        return _nothing((*notes, trace.trouble), None)
+        return _nothing(_joined(notes, trace.trouble), None)
     steady = steady_current(trace)
     # an ADC step averages out only where the noise is larger
     step_var = trace.step_a**2 / 12 if trace.noise_a < 0.5 * trace.step_a else 0.0
     own_u = (steady.u_a**2 + trace.zero_u_a**2 + step_var) ** 0.5
     current = steady.current_a
-    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4):
+    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4) and abs(steady.unsettled) < 0.5:
         return _nothing((*notes, "no current flowed: the armature cannot have moved"), False, current, own_u)
-    u = (own_u**2 + (current_u_rel * current) ** 2) ** 0.5
+    u = (own_u**2 + ((current_u_rel**2 + trace.scale_u**2) ** 0.5 * current) ** 2) ** 0.5
     volts = trace.end_v if trace.end_v is not None else supply_v
-    ohm, ohm_u = None, None
-    if volts is not None and volts > 0.0:
-        ohm = volts / current
-        ohm_u = ohm * ((u / current) ** 2 + (supply_u_v**2 + trace.end_v_u**2) / volts**2) ** 0.5
+    if volts is not None and volts <= 0.0:
+        volts = None
+    if current <= 0.0 or own_u > UNKNOWN * current:
+        return _nothing(_joined(notes, UNSETTLED), None)
     if abs(steady.unsettled) > 0.01:
         notes.append(f"the current was still {100 * abs(steady.unsettled):.1f} % from settling when the pulse ended")
-    known = volts if volts is not None and volts > 0.0 else 12.5
+    stated = not trace.hidden_zero and u <= USEFUL * current
+    if not stated and not trace.hidden_zero:
+        notes.append(UNSETTLED)
+    ohm, ohm_u = None, None
+    if volts is not None:
+        if not LEAST_OHM < volts / current < MOST_OHM:
+            wrong = f"{current:.4g} A at {volts:.4g} V would be {volts / current:.2g} ohm, no solenoid valve"
+            return _nothing((*notes, f"{wrong}: check the units (mA for A?) and the scale of the probe"), None)
+        if stated:
+            ohm = volts / current
+            ohm_u = ohm * ((u / current) ** 2 + (supply_u_v**2 + trace.end_v_u**2) / volts**2) ** 0.5
+    known = volts if volts is not None else 12.5
     diode_u = (0.15 if volts is not None else 0.25) / known
     b = branches(trace, current, own_u / current, freewheel_v / known, diode_u)
     notes.extend(b.notes)
@@ -166,9 +190,16 @@ def analyse_inrush(
         release = look_for_release(trace, b, current, arrival.s if arrival else None, dipped=motion.dip > 0.0)
         notes.extend(release.notes)
     opened, back = release.start, release.back
+    moved = motion.moved
+    if _in_a_gap(trace.gaps_s, 0.0, _settled_s(b, trace.dt_s)):
+        moved, start, arrival = None if moved is False else moved, None, None
+    if _in_a_gap(trace.gaps_s, trace.end_s, trace.end_s + (b.decay_end_s or 0.0)):
+        opened, back, release = None, None, Release()
+    if trace.late_start:
+        start, arrival = None, None
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(
-        armature_moved=motion.moved,
+        armature_moved=moved,
         pull_in_time_ms=1e3 * arrival.s if arrival else None,
         pull_in_time_ms_u=1e3 * arrival.u_s if arrival else None,
         motion_start_ms=1e3 * start.s if start else None,
@@ -177,8 +208,8 @@ def analyse_inrush(
         drop_out_time_ms_u=1e3 * back.u_s if back else None,
         release_start_ms=1e3 * opened.s if opened else None,
         release_start_ms_u=1e3 * opened.u_s if opened else None,
-        steady_current_a=current,
-        steady_current_a_u=u,
+        steady_current_a=current if stated else None,
+        steady_current_a_u=u if stated else None,
         resistance_ohm=ohm,
         resistance_ohm_u=ohm_u,
         dip_a=motion.dip * current,
@@ -189,6 +220,29 @@ def analyse_inrush(
         fit_current_a=fit_current,
         drop_out_above_ms=1e3 * release.above_s if release.above_s is not None else None,
     )
+
+
+def _not_a_pulse(time_s: Samples, current_a: Samples) -> str:
+    """What makes a record no pulse at all; empty when it may be one."""
+    if float(time_s[0]) > max(0.5 * float(time_s[-1]), 0.0) and len(time_s) > 1:
+        return f"the record begins {time_s[0]:.4g} s after switch-on: tell when that was on its time axis"
+    if float(time_s[-1]) <= 0.0 and len(time_s) > 1:
+        return "the record ends before switch-on: tell when that was on its time axis"
+    return ""
+
+
+def _joined(notes: list[str], trouble: str) -> tuple[str, ...]:
+    return tuple(notes) if trouble in notes else (*notes, trouble)
+
+
+def _in_a_gap(gaps_s: tuple[tuple[float, float], ...], begin_s: float, end_s: float) -> bool:
+    return any(last > begin_s and first < end_s for first, last in gaps_s)
+
+
+def _settled_s(b: Branches, dt_s: float) -> float:
+    """When the rise has come within 3 % of its end, s."""
+    under = np.flatnonzero(b.rise_smooth < 0.97)
+    return float(under[-1] + 1) * dt_s if len(under) else 0.0
 
 
 def _nothing(

@@ -113,7 +113,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     """
     dt = trace.dt_s
     noise = max(trace.noise_a, 0.29 * trace.step_a) / full_a
-    noise = max(noise, 1e-6)
+    noise = max(noise, 1e-6) * trace.slow
     notes: list[str] = []
     top = float(b.rise_flux[-1])
     compared = bool(np.count_nonzero(np.isfinite(b.apart)) > 8)
@@ -158,7 +158,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     peak_at = int(where[peak])
     base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
     high = np.flatnonzero(series[peak:] > base + 0.2 * height)
-    end = int(where[peak + high[-1]])
+    end = int(where[peak + high[-1]]) if len(high) else peak_at
     near = b.rise[: end + round(1e-3 / dt)] if compared else b.rise[shows]
     small = dip if dipped else find_dip(near, noise, dt)
     if dipped or (small.clear > DIP_SEEN and small.bottom > peak_at // 2):

@@ -1,0 +1,143 @@
+"""What the current probe did to a record, and what of it can be undone: sign, spikes, AC coupling."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchrig.analysis.results import Samples
+from benchrig.analysis.smoothing import noise_of
+
+__all__ = ["couple_dc", "despike", "turn_round"]
+
+SPIKE = 8.0  # standard deviations by which one or two samples must stand out of their neighbours
+MOST_SPIKES = 0.02  # of the samples; with more the noise is not what it is taken for
+TURNED = 6.0  # standard deviations by which the pulse must lie below the lead-in
+UNDERSHOOT = 6.0  # standard deviations by which the current must end below its zero
+UNDERSHOOT_LEAST = 0.004  # share of the largest current
+REFUTED = 4.0  # standard deviations by which the corrected end may still bend
+
+
+def turn_round(time_s: Samples, current_a: Samples, end_s: float) -> tuple[Samples, str]:
+    """Turn the sign when the pulse lies below the zero before it.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        Seconds from switch-on, A.
+    end_s : float
+        End of the pulse, or of the record.
+
+    Returns
+    -------
+    tuple of ndarray and str
+        Currents, and what was done; empty when nothing was.
+    """
+    on = (time_s > 0.0) & (time_s < end_s)
+    if np.count_nonzero(on) < 8:
+        return current_a, ""
+    ahead = current_a[time_s < 0.0]
+    zero = float(np.median(ahead)) if len(ahead) > 2 else 0.0
+    level = float(np.median(current_a[on])) - zero
+    lowest, highest = float(current_a[on].min()) - zero, float(current_a[on].max()) - zero
+    if level < -TURNED * max(noise_of(current_a[on]), 1e-12) and highest < 0.5 * -lowest and zero + level < 0.0:
+        at = int(np.flatnonzero(on)[np.argmin(current_a[on])])
+        return -current_a, (
+            f"the current is negative ({current_a[at]:.4g} A at sample {at}): the probe is the wrong way round; "
+            "analysed with its sign turned"
+        )
+    return current_a, ""
+
+
+def despike(current_a: Samples) -> tuple[Samples, str]:
+    """Replace one or two samples that stand far out of the median of seven around them.
+
+    Parameters
+    ----------
+    current_a : ndarray, shape (n,)
+        A.
+
+    Returns
+    -------
+    tuple of ndarray and str
+        Currents, and what was done; empty when nothing was.
+    """
+    if len(current_a) < 20:
+        return current_a, ""
+    # cheap first look: up and down again, or down and up, within two samples
+    noise = noise_of(current_a)
+    limit = SPIKE * max(noise, 1e-3 * float(current_a.max() - current_a.min()))
+    steps = np.diff(current_a)
+    large = np.abs(steps) > 0.7 * limit
+    back = (large[:-1] & large[1:] & (steps[:-1] * steps[1:] < 0.0)).any()
+    if not back and not (large[:-2] & large[2:] & (steps[:-2] * steps[2:] < 0.0)).any():
+        return current_a, ""
+    padded = np.concatenate([current_a[:3], current_a, current_a[-3:]])
+    around = np.lib.stride_tricks.sliding_window_view(padded, 7)
+    middle = np.median(around, axis=1)
+    # neighbours that spread widely by themselves (an edge) hide no spike
+    ordered = np.sort(np.abs(around - middle[:, None]), axis=1)
+    out = np.abs(current_a - middle) > np.maximum(limit, 4.0 * ordered[:, 4])
+    if not out.any() or float(np.mean(out)) > MOST_SPIKES:
+        return current_a, ""
+    kept = np.flatnonzero(~out)
+    mended = np.interp(np.arange(len(current_a)), kept, current_a[kept])
+    return mended, f"{np.count_nonzero(out)} spikes were taken out, the first at sample {int(np.argmax(out))}"
+
+
+def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -> tuple[Samples, float, str, str]:
+    """Undo an AC-coupled probe.
+
+    A coil that drives its current through a diode never turns it round. When the current ends below the zero before
+    switch-on, the probe or an input is AC-coupled, a high-pass of first order in the plain case: ``x = y + 1/T integral
+    of y``, with T such that the end comes to zero. The end must then be flat as well; else the record is not used.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        Seconds from switch-on, evenly spaced; A.
+    noise : float
+        Standard deviation of one sample, A.
+    end_s : float
+        Release.
+
+    Returns
+    -------
+    tuple of ndarray, float, str and str
+        Currents, relative standard uncertainty of the correction at the end of the pulse, what was done, and why the
+        record says nothing.
+    """
+    ahead = current_a[time_s < 0.0]
+    after = np.flatnonzero(time_s >= end_s)
+    if len(ahead) < 8 or len(after) < 40:
+        return current_a, 0.0, "", ""
+    late = after[int(0.6 * len(after)) :]
+    zero = float(ahead.mean())
+    y = current_a - zero
+    size = float(y.max())
+    quiet = max(noise, 0.3 * float(y[late].std()), 1e-6 * size, 1e-12)
+    level_u = quiet * (1.0 / len(ahead) + 1.0 / len(late)) ** 0.5
+    # means over a mains period: hum is no undershoot
+    dt = float(time_s[1] - time_s[0])
+    span = min(max(5, round(0.02 / dt)), len(after) // 2)
+    swept = np.concatenate([[0.0], np.cumsum(y[after])])
+    lowest = float((swept[span:] - swept[:-span]).min()) / span
+    lowest_u = quiet * (1.0 / len(ahead) + 1.0 / span) ** 0.5
+    if -lowest < max(UNDERSHOOT * lowest_u, UNDERSHOOT_LEAST * size):
+        return current_a, 0.0, "", ""
+    sums = np.concatenate([[0.0], np.cumsum(0.5 * (y[1:] + y[:-1]))]) * dt
+    # one rate makes the whole late part zero: least squares of y + rate x integral = 0
+    rate = -float(sums[late] @ y[late]) / float(sums[late] @ sums[late])
+    mended = current_a + rate * sums
+    rest = y[late] + rate * sums[late]
+    half = len(late) // 2
+    bend = float(rest[:half].mean() - rest[half:].mean())
+    seen = f"after the pulse the current lies {1e3 * -lowest:.3g} mA below its zero"
+    why = f"{seen}: the probe is AC-coupled, or its zero moved; use DC coupling and record again"
+    if rate <= 0.0 or abs(bend) > REFUTED * quiet * (4.0 / len(late)) ** 0.5 + 0.002 * size:
+        return current_a, 0.0, "", why
+    # noise that the running integral gathers, and the uncertainty of the rate
+    on_s = max(end_s, dt)
+    rate_u = (level_u + 0.1 * quiet) / max(abs(float(sums[late].mean())), 1e-30)
+    u = rate_u * float(sums[after[0]]) / size + 0.02 * rate * on_s
+    note = f"{seen}: the probe is AC-coupled ({1e3 / rate:.3g} ms); its droop was undone"
+    return mended, u, note, ""

@@ -1,0 +1,136 @@
+"""When the coil was switched off, from the current or from the voltage at its terminals."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchrig.analysis.one_pulse import first_pulse
+from benchrig.analysis.results import Samples
+from benchrig.analysis.smoothing import noise_of
+
+__all__ = ["find_release", "told_wrong", "voltage_falls"]
+
+FEWEST = 12  # samples after switch-on
+AT_THE_COIL = 0.3  # of its value in the pulse: a voltage below this without current is that of the coil's terminals
+
+
+def find_release(time_s: Samples, current_a: Samples, dt: float) -> float | None:
+    """When the current of the first pulse leaves its final level, or None if it never does.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        Seconds from switch-on, evenly spaced; A.
+    dt : float
+        Sample interval, s.
+    """
+    width = max(3, round(5e-4 / dt))
+    if np.count_nonzero(time_s > 0.0) < FEWEST:
+        return None
+    gone, _ = first_pulse(time_s, current_a, dt)
+    if gone is not None:
+        seen = time_s <= gone + 2e-3
+        time_s, current_a = time_s[seen], current_a[seen]
+    smooth = np.convolve(current_a, np.ones(width) / width, "same")
+    after = time_s > 0.0
+    if gone is None:
+        top = float(np.quantile(smooth[after], 0.9))
+        if float(smooth[-width:].mean()) > 0.5 * top:
+            return None
+    else:
+        # the level before the last fall
+        half = np.flatnonzero(after & (smooth > 0.5 * float(smooth[after].max())))
+        top = float(np.median(current_a[max(0, int(half[-1]) - 40 * width) : max(1, int(half[-1]) - 10 * width)]))
+        top = max(top, 0.5 * float(smooth[after].max()))
+    high = np.flatnonzero(after & (smooth > 0.5 * top))
+    if len(high) == 0 or top <= 0.0:
+        return None
+    last = int(high[-1])
+    if last >= len(time_s) - width:
+        return None
+    # the current falls steeply and at once: back to where it was still full
+    noise = noise_of(current_a)
+    coarse, level = last, 0.0
+    for _ in range(12):
+        before = float(np.median(current_a[max(0, coarse - 40 * width) : max(1, coarse - 10 * width)]))
+        if before < 1.02 * level:
+            break
+        level = before
+        full = np.flatnonzero(smooth[: last + 1] > level - max(0.03 * level, 3.0 * noise / width**0.5))
+        coarse = int(full[-1]) if len(full) else last
+    # a line before, a step and a parabola after: the joint that fits best
+    side = max(6, round(1.5e-3 / dt))
+    tries = range(max(1, coarse - side), min(len(time_s) - 4, coarse + side))
+    if len(tries) == 0:
+        return float(time_s[coarse])
+    first, end = max(0, tries.start - 4 * side), min(len(time_s), tries.stop + side)
+    costs = []
+    for k in tries:
+        costs.append(_rest(current_a[first:k], 1 if k - first > 2 * side else 0) + _rest(current_a[k:end], 2))
+    k = tries.start + int(np.argmin(costs))
+    return float(time_s[k]) - 0.5 * dt
+
+
+def _rest(values: Samples, order: int) -> float:
+    """Residual sum of squares about a polynomial."""
+    t = np.linspace(-1.0, 1.0, len(values))
+    basis = np.linalg.qr(np.vander(t, order + 1))[0]
+    centred = values - values.mean()
+    inside = basis.T @ centred
+    return float(centred @ centred - inside @ inside)
+
+
+def told_wrong(time_s: Samples, current_a: Samples, off_s: float, dt: float) -> float | None:
+    """When the current falls, if that is clearly not when the release is said to be; else None.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        Seconds from switch-on, evenly spaced; A.
+    off_s : float
+        Release as told.
+    dt : float
+        Sample interval, s.
+    """
+    few = max(3, round(3e-4 / dt))
+    k = int(np.searchsorted(time_s, off_s))
+    if k < 12 * few or k + 8 * few > len(time_s):
+        return None
+    level = float(np.median(current_a[k - 12 * few : k - 6 * few]))
+    before, after = float(current_a[k - few : k].mean()), float(current_a[k + 5 * few : k + 8 * few].mean())
+    noise = noise_of(current_a[k - 12 * few : k - few])
+    apart = max(6.0 * noise / few**0.5, 0.04 * abs(level))
+    if level <= 0.0 or (before > level - apart and after < level - 0.5 * apart):
+        return None
+    found = find_release(time_s, current_a, dt)
+    return found if found is not None and abs(found - off_s) > max(4e-4, 2.0 * dt) else None
+
+
+def voltage_falls(time_s: Samples, voltage_v: Samples) -> tuple[float, float] | None:
+    """Switch-on and release by a voltage measured at the coil's own terminals; None for that of a supply.
+
+    Parameters
+    ----------
+    time_s, voltage_v : ndarray, shape (n,)
+        Seconds from switch-on, V.
+
+    Returns
+    -------
+    tuple of float, or None
+        The release is infinite when the voltage does not fall within the record.
+    """
+    high = float(voltage_v.max())
+    if high <= 0.0 or float(voltage_v.min()) > AT_THE_COIL * high:
+        return None
+    high = float(np.quantile(voltage_v, 0.95))
+    if high <= 0.0 or float(np.quantile(voltage_v, 0.02)) > AT_THE_COIL * high:
+        return None
+    on = np.flatnonzero((voltage_v > 0.5 * high) & (time_s > -2e-3))
+    if len(on) == 0:
+        return None
+    low = np.flatnonzero(voltage_v[on[0] :] < 0.5 * high)
+    # two low samples in a row, so that noise releases nothing
+    low = low[np.flatnonzero(np.append(np.diff(low) == 1, True))] if len(low) > 1 else low
+    dt = float(time_s[1] - time_s[0])
+    begin = float(time_s[on[0]]) - 0.5 * dt
+    return begin, float(time_s[on[0] + low[0]]) - 0.5 * dt if len(low) else float("inf")

@@ -1,0 +1,86 @@
+"""The first milliseconds of a record: the zero of its current, and whether the current begins at switch-on."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchrig.analysis.baseline import zero_of
+from benchrig.analysis.results import Samples
+
+__all__ = ["current_zero", "starts_elsewhere"]
+
+LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
+
+
+def current_zero(
+    time_s: Samples, current: Samples, lead: slice, late: slice | None, step: float, noise: float, notes: list[str]
+) -> tuple[float, float, bool]:
+    """Zero of the current, its standard uncertainty, and whether it lies below what the converter shows."""
+    ahead = current[lead]
+    if len(ahead) >= 3:
+        zero, zero_u = zero_of(ahead, step, noise)
+        hidden = noise > 0.7 * step > 0.0 and float(np.ptp(ahead)) == 0.0 and float(ahead[0]) <= float(current.min())
+        if hidden:
+            notes.append(
+                f"every sample before switch-on reads {ahead[0]:.4g} A, but the pulse is noisy: the zero lies "
+                "below what the converter can show; steady current and resistance cannot be told, raise the zero"
+            )
+        return zero, zero_u, hidden
+    if late is not None:
+        zero, zero_u = zero_of(current[late], step, noise)
+        notes.append("no lead-in before switch-on: the zero of the current was taken from the end of the record")
+        return zero, float(np.hypot(zero_u, 0.3 * noise)), False
+    notes.append("no lead-in before switch-on: the zero of the current was taken as read")
+    begin = float(current[int(np.searchsorted(time_s, 0.0))])
+    return 0.0, max(noise, 0.29 * step, abs(begin)), False
+
+
+def starts_elsewhere(
+    time_s: Samples,
+    current: Samples,
+    lead: slice,
+    noise: float,
+    step: float,
+    full_a: float,
+    hidden: bool,
+    notes: list[str],
+) -> bool:
+    """Whether the current begins at another instant than the switch-on that was told."""
+    dt = float(time_s[1] - time_s[0])
+    k = lead.stop
+    least = max(5.0 * noise, 2.0 * step, 0.02 * full_a)
+    if k < 3:
+        begin = float(current[k])
+        if begin < max(least, 0.05 * full_a):
+            return False
+        ahead = min(k + max(3, round(5e-4 / dt)), len(current) - 1)
+        slope = max(float(current[ahead] - current[k]) / ((ahead - k) * dt), 1e-12)
+        notes.append(
+            f"{begin:.3g} A flow at the first sample already: the record begins about "
+            f"{1e3 * begin / slope:.1f} ms after switch-on, or its zero is off; times from switch-on are not "
+            "stated, record with a lead-in"
+        )
+        return True
+    early = current[max(0, k - 3) : k]
+    if float(early.min()) > least:
+        first = int(np.flatnonzero(current[:k] < least)[-1]) + 1 if bool(np.any(current[:k] < least)) else 0
+        notes.append(
+            f"the current begins at {1e3 * time_s[first]:.1f} ms, before the switch-on that was told: "
+            "times from switch-on are not stated, give the right instant"
+        )
+        return True
+    shown = np.flatnonzero(current[k:] > least)
+    if len(shown) == 0 or hidden:
+        return False
+    at = k + int(shown[0])
+    # back along the first part of the rise to where it left the zero
+    ahead = min(at + max(3, round(4e-4 / dt)), len(current) - 1)
+    slope = max(float(current[ahead] - current[at]) / ((ahead - at) * dt), 1e-12)
+    onset = float(time_s[at]) - float(current[at]) / slope
+    if onset > LATE_START_S + 2.0 * dt:
+        notes.append(
+            f"the current begins {1e3 * onset:.1f} ms after the switch-on that was told: times from switch-on are not "
+            "stated, give the right instant"
+        )
+        return True
+    return False
