@@ -39,7 +39,9 @@ def find_release(time_s: Samples, current_a: Samples, dt: float) -> float | None
             return None
     else:
         # the level before the last fall
-        half = np.flatnonzero(after & (smooth > 0.5 * float(smooth[after].max())))
+        half = np.flatnonzero(after & (smooth > 0.5 * float(smooth[after].max(initial=0.0))))
+        if len(half) == 0:
+            return None
         top = float(np.median(current_a[max(0, int(half[-1]) - 40 * width) : max(1, int(half[-1]) - 10 * width)]))
         top = max(top, 0.5 * float(smooth[after].max()))
     high = np.flatnonzero(after & (smooth > 0.5 * top))
