@@ -56,8 +56,9 @@ def nozzle(ratio: float) -> float:
     critical = (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1))
     if ratio <= critical:
         return 1.0
-    if ratio >= 0.9999:
-        return nozzle(0.9998) * max(0.0, 1 - ratio) / 0.0002
+    edge = 0.999  # linear beyond, as above
+    if ratio > edge:
+        return nozzle(edge) * max(0.0, 1 - ratio) / (1 - edge)
     def outflow(r: float) -> float:
         return math.sqrt(r ** (2 / GAMMA) - r ** ((GAMMA + 1) / GAMMA))
     return outflow(ratio) / outflow(critical)
@@ -231,10 +232,12 @@ def run(vessel: Vessel, start: State, until_s: float, breaks: Sequence[float] = 
         return float(gas_of(vessel, z * scale)[0]) - (stop_below_pa or 0.0)
 
     low.terminal = True  # type: ignore[attr-defined]
-    edges = [start.time_s, *sorted(b for b in breaks if start.time_s < b < until_s), until_s]
+    edges = [start.time_s, *sorted({b for b in breaks if start.time_s < b < until_s}), until_s]
     z, starts, pieces = start.values / scale, [], []
     end = start.time_s
     for a, b in pairwise(edges):
+        if b - a < 1e-9:
+            continue
         # a hair inside the piece, so that each side of a jump is seen from its own side
         inside = (b - a) * 1e-12 + abs(b) * 1e-15
         done = solve_ivp(lambda t, z, a=a, b=b, e=inside: _rates(vessel, min(max(t, a + e), b - e), z * scale) / scale,

@@ -15,6 +15,7 @@ import importlib.util
 import json
 import math
 import os
+import signal
 import sys
 import tempfile
 import traceback
@@ -35,6 +36,7 @@ from benchrig.analysis.hold import analyse_hold
 from benchrig.analysis.inrush import analyse_inrush
 
 ANALYSES = {"hold": analyse_hold, "flow": analyse_flow, "inrush": analyse_inrush}
+LONGEST_S = 60
 GOALS = "goals: wrong and sure < 1 % (keeps), < 5 % (breaks); not measured < 3 % (keeps)"
 COVERAGE_GOALS = "goals: coverage 92 to 98 %, z rms 0.8 to 1.2, |mean z| < 0.2"
 
@@ -104,6 +106,10 @@ def stdout_caught() -> Iterator[list[str]]:
             said.append(file.read().decode(errors="replace").strip())
 
 
+def _too_long(number: int, frame: Any) -> None:
+    raise TimeoutError(f"no answer within {LONGEST_S} s")
+
+
 def judged(name: str, true: float | bool | None, result: Any) -> Value:
     value = getattr(result, name)
     u = getattr(result, name + "_u", None)
@@ -126,6 +132,8 @@ def outcome(task: tuple[str, str, int, int]) -> Outcome:
     out.truth = ", ".join(f"{k} {v:.4g}" if isinstance(v, float) else f"{k} {v}" for k, v in stranger.true.items())
     with stdout_caught() as said, warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
+        signal.signal(signal.SIGALRM, _too_long)
+        signal.alarm(LONGEST_S)
         try:
             result = ANALYSES[kind](stranger.time_s, stranger.signal, **stranger.told)
         except ValueError as refusal:
@@ -138,6 +146,8 @@ def outcome(task: tuple[str, str, int, int]) -> Outcome:
             out.failure = _where(error)
             out.values = [Value(n, "missing", None, None, t) for n, t in stranger.true.items()]
             result = None
+        finally:
+            signal.alarm(0)
     if said[0]:
         out.failure = (out.failure + f" on stdout: {said[0][:80]!r}").strip()
     if warned and not out.failure:
