@@ -142,12 +142,15 @@ def run_one(
     if as_json:
         emit(run_document(record, page=None if page is None else str(page)))
     else:
-        from benchrig.reports.terminal import print_run
+        from benchrig.reports.terminal import print_run, print_verdict
 
-        print_run(record, Console(highlight=False))
+        out = Console(highlight=False)
+        print_run(record, out, store.before(record))
         click.echo(f"\nrecord  {store_path()}  run {finished.number}")
         if page is not None:
             click.echo(f"page    {page}\nlabel   {label}")
+        click.echo()
+        print_verdict(record, out)
     sys.stdout.flush()
     return EXIT[finished.judgement.verdict]
 

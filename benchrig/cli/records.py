@@ -117,7 +117,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
 
     from benchrig.reports.terminal import print_run
 
-    print_run(record, Console(highlight=False))
+    print_run(record, Console(highlight=False), store.before(record))
     for each in gone:
         if each.withdrawal is not None:
             click.echo(

@@ -105,6 +105,15 @@ class Store:
                     hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
                 ) from error
 
+    def before(self, record: RunRecord) -> RunRecord | None:
+        """The last finished run of the same part as the same model before a run; None when it is the first."""
+        c = tables.runs.c
+        same_part = (c.tag == contents.text(record.intake.tag)) & (c.model == contents.text(record.intake.model))
+        earlier = sa.select(sa.func.max(c.id)).where(same_part & (c.ending == "finished") & (c.id < int(record.run)))
+        with self._reader.begin() as connection:
+            run_id = connection.execute(earlier).scalar()
+        return None if run_id is None else self.run(f"run:{run_id}")
+
     def tag_of(self, typed_or_scanned: str) -> str:
         """The tag that is meant where one is asked for: as it is typed, or of the part whose label was scanned.
 

@@ -9,11 +9,12 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.records.model import RunRecord
+from benchrig.reports.retest import retest
 from benchrig.reports.words import Row, rows, verdict_words, visible
 from benchrig.spelling import SPELLED
 from benchrig.verdict.words import sure_text
 
-__all__ = ["fitting", "print_run"]
+__all__ = ["fitting", "print_run", "print_verdict"]
 
 _STYLES = {"accept": "bold green", "reject": "bold red", "undecided": "bold yellow", "aborted": "bold magenta"}
 _OUTCOMES = {
@@ -26,7 +27,7 @@ _OUTCOMES = {
 _ASCII = str.maketrans(SPELLED)
 
 
-def print_run(record: RunRecord, console: Console) -> None:
+def print_run(record: RunRecord, console: Console, before: RunRecord | None = None) -> None:
     """Print a run.
 
     Parameters
@@ -35,6 +36,8 @@ def print_run(record: RunRecord, console: Console) -> None:
         The run, from the store.
     console : Console
         Where to; without a terminal behind it, no colours are sent. Typed text is printed as it is, never as markup.
+    before : RunRecord or None
+        The run of the same part before this one: what has changed is told.
     """
     fit = fitting(console)
     said = verdict_words(record)
@@ -53,10 +56,21 @@ def print_run(record: RunRecord, console: Console) -> None:
         console.print()
         console.print(_table(found, fit))
     below = Table.grid(padding=(0, 2, 0, 0))
-    for label, text in _below(record):
+    for label, text in [*_below(record), *([] if before is None else _since(before, record))]:
         below.add_row(Text(label, style="dim"), Text(fit(text)))
     console.print()
     console.print(below)
+
+
+def print_verdict(record: RunRecord, console: Console) -> None:
+    """Print the verdict and what to do in one line, to close with: the head of a long text scrolls away."""
+    said = verdict_words(record)
+    fit = fitting(console)
+    line = Text(fit(said.word.upper()), style=_STYLES[said.key])
+    line.append(fit(f"   {visible(record.intake.tag)}"), style="bold")
+    if record.judgement is not None:
+        line.append(fit(f"   {record.judgement.disposition}"))
+    console.print(line)
 
 
 def fitting(console: Console) -> Callable[[str], str]:
@@ -96,6 +110,16 @@ def _brief(limit: str) -> str:
     if limit == "none":
         return ""
     return limit.replace("max", "≤").replace("min", "≥")
+
+
+def _since(before: RunRecord, record: RunRecord) -> list[tuple[str, str]]:
+    found = retest(before, record)
+    said = [
+        f"{each.title} {each.before} → {each.now} {each.unit}: {each.before_outcome} → {each.now_outcome}"
+        for each in found.changes
+    ]
+    head = f"run {found.run}, {found.day}: {found.says}"
+    return [("tested before", head), *(("since then", visible(text)) for text in said or ["no outcome has changed"])]
 
 
 def _below(record: RunRecord) -> list[tuple[str, str]]:

@@ -148,7 +148,7 @@ def _told(which: Sequence[Judged], one: str, several: str) -> str:
         return f"{names[0]} {one}: {which[0].why}."
     rest = [name[0].lower() + name[1:] for name in names[1:]]
     head = ", ".join([names[0], *rest[:-1]]) + f" and {rest[-1]}"
-    return f"{head} {several}: {'; '.join(each.why for each in which)}."
+    return " ".join([f"{head} {several}.", *(f"{name}: {each.why}." for name, each in zip(names, which, strict=True))])
 
 
 def _speaks_against(judged: Judged) -> bool:

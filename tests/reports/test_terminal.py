@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from benchrig.analysis.characteristics import title_of
-from benchrig.reports.terminal import print_run
+from benchrig.reports.terminal import print_run, print_verdict
 from tests.reports.sample_record import KINDS, sample
 
 
@@ -59,3 +59,21 @@ def test_a_terminal_that_knows_few_characters_is_no_reason_to_fail(encoding: str
 def test_a_tag_is_not_read_as_markup() -> None:
     assert "[bold]x[/bold]" in printed("aborted", tag="[bold]x[/bold]")
     assert "\x1b" not in printed("aborted", tag="evil\x1b[31m")
+
+
+def test_a_retest_tells_what_the_run_before_said_and_what_has_changed() -> None:
+    out = io.StringIO()
+    print_run(sample("accept"), Console(file=out, width=80, highlight=False), sample("reject"))
+    text = " ".join(out.getvalue().split())
+    assert "tested before run 0042, 2026-11-25: Reject: stuck closed" in text
+    assert "Click spread not measured → 0.23 ± 0.12 ms: not measured → pass" in text
+
+
+def test_without_a_run_before_there_is_no_word_of_one() -> None:
+    assert "tested before" not in printed("accept")
+
+
+def test_the_closing_line_says_verdict_part_and_what_to_do() -> None:
+    out = io.StringIO()
+    print_verdict(sample("reject"), Console(file=out, width=80, highlight=False))
+    assert out.getvalue().split() == ["REJECT", "C-1042", "refund"]

@@ -44,7 +44,7 @@ def test_the_reason_names_what_fails() -> None:
         "Hold leak fails: 63.00 sccm, at most 5 sccm allowed"
     )
     assert judgement(condition("sluggish", "closed")).why.startswith(
-        "Opening delay, pull-in time and drop-out time fail: "
+        "Opening delay, pull-in time and drop-out time fail. Opening delay: 38.0 ms, at most 30 ms allowed; "
     )
 
 

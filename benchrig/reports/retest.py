@@ -1,0 +1,63 @@
+"""A part that was tested before: what its last finished run said, and what has changed since."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchrig.records.model import RunRecord
+from benchrig.reports.words import Row, rows, verdict_words
+
+__all__ = ["Change", "Retest", "retest"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One characteristic, before and now, ready to print; the unit stands apart."""
+
+    title: str
+    unit: str
+    before: str
+    before_outcome: str
+    now: str
+    now_outcome: str
+
+
+@dataclass(frozen=True)
+class Retest:
+    """The run before this one.
+
+    Attributes
+    ----------
+    run, day : str
+        Its number and its local date.
+    says : str
+        Its verdict, with the cause that it named.
+    changes : tuple of Change
+        Every characteristic whose outcome is another one now, in the order of the table.
+    """
+
+    run: str
+    day: str
+    says: str
+    changes: tuple[Change, ...]
+
+
+def retest(before: RunRecord, now: RunRecord) -> Retest:
+    """Put a run beside the one before it of the same part and model."""
+    earlier = {row.name: row for row in rows(before)}
+    judgement = before.judgement
+    cause = f": {judgement.cause}" if judgement is not None and judgement.cause else ""
+    return Retest(
+        run=before.run,
+        day=f"{before.started.astimezone():%Y-%m-%d}",
+        says=f"{verdict_words(before).word}{cause}",
+        changes=tuple(
+            _change(earlier[row.name], row)
+            for row in rows(now)
+            if row.name in earlier and earlier[row.name].outcome != row.outcome
+        ),
+    )
+
+
+def _change(before: Row, now: Row) -> Change:
+    return Change(now.title, now.unit, before.value, before.outcome, now.value, now.outcome)
