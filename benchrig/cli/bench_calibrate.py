@@ -40,7 +40,7 @@ __all__ = ["calibrate", "history", "withdraw"]
 def calibrate(
     kind: Kind,
     bench_file: Path | None,
-    simulated: bool,
+    simulated: str | None,
     seed: int,
     faults: tuple[str, ...],
     operator: str | None,
@@ -71,10 +71,12 @@ def calibrate(
     store = Store(store_path())
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
-        key = key_of(bench, seed if simulated else None)
+        key = key_of(bench, seed if simulated is not None else None)
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
         guide = guide_for(console, bench, opened.hands)
-        console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
+        console.print(
+            f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold"
+        )
         try:
             found = take(method, bench, guide, operator=who(operator), now=utc_now())
         except KeyboardInterrupt:

@@ -25,7 +25,7 @@ __all__ = ["check"]
 @speaks
 def check(
     bench_file: Path | None,
-    simulated: bool,
+    simulated: str | None,
     seed: int,
     faults: tuple[str, ...],
     operator: str | None,
@@ -48,13 +48,15 @@ def check(
     store = Store(store_path())
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
-        key = key_of(bench, seed if simulated else None)
+        key = key_of(bench, seed if simulated is not None else None)
         guide = guide_for(console, bench, opened.hands)
         from benchrig.bench.grounds import weigh
         from benchrig.clock import utc_now
 
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
-        console.print(f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
+        console.print(
+            f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold"
+        )
         if barometer_kpa is None:
             barometer_kpa = guide.read("barometer", "kPa")
 

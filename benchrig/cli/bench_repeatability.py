@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from benchrig.cli.bench_options import instead_of_hardware
 from benchrig.cli.said import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
@@ -41,9 +42,7 @@ __all__ = ["repeatability"]
     type=click.Path(path_type=Path),
     help="Bench file. Left out: bench.toml in the workshop's folder.",
 )
-@click.option(
-    "--simulated", metavar="CONDITION", help="Simulated bench and simulated parts in this condition, e.g. good."
-)
+@instead_of_hardware("Simulated bench and simulated parts in this condition; good when none is named.")
 @click.option(
     "--severity", type=click.FloatRange(0, 1), nargs=2, help="Simulated parts from this bad to that bad, evenly spread."
 )

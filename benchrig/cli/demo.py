@@ -6,18 +6,14 @@ import sys
 
 import click
 
+from benchrig.cli.bench_options import GOOD, instead_of_hardware
 from benchrig.cli.said import as_json_option, speaks
 
 __all__ = ["demo"]
 
 
-@click.command(epilog="Example:  benchrig demo --condition seat-leak")
-@click.option(
-    "--condition",
-    default="good",
-    show_default=True,
-    help="Of the simulated valve; 'stuck-closed', 'seat-leak' and others.",
-)
+@click.command(epilog="Example:  benchrig demo --simulated seat-leak")
+@instead_of_hardware("What is wrong with the simulated valve: stuck-closed, seat-leak and others.", default=GOOD)
 @click.option("--model", default="alder-24", show_default=True, help="One of the fictional models.")
 @click.option(
     "--seed",
@@ -28,7 +24,7 @@ __all__ = ["demo"]
 )
 @as_json_option
 @speaks
-def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
+def demo(simulated: str, model: str, seed: int, as_json: bool) -> None:
     """One valve through the simulated bench: record, page and label at the end. Nothing to configure, no hardware."""
     from benchrig.bench.opening import open_registered
     from benchrig.catalogue import Catalogue
@@ -41,5 +37,5 @@ def demo(condition: str, model: str, seed: int, as_json: bool) -> None:
     intake = Intake(
         "DEMO-1", valve.model, "core", "demo", "engine light on, fuel smell after filling up", "light dust at the ports"
     )
-    opened = open_registered("simulated", {"model": valve.model, "condition": condition, "seed": seed, "faults": []})
+    opened = open_registered("simulated", {"model": valve.model, "condition": simulated, "seed": seed, "faults": []})
     sys.exit(run_one(Store(store_path()), opened, valve, intake, seed=seed, as_json=as_json))

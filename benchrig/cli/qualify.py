@@ -9,6 +9,7 @@ from typing import cast
 
 import click
 
+from benchrig.cli.bench_options import instead_of_hardware
 from benchrig.cli.said import as_json_option, speaks
 from benchrig.errors import ConfigError
 from benchrig.verdict.words import Reason
@@ -38,9 +39,7 @@ def who(named: str | None) -> str:
     type=click.Path(path_type=Path),
     help="Bench file. Left out: bench.toml in the workshop's folder.",
 )
-@click.option(
-    "--simulated", metavar="CONDITION", help="Use the simulated bench with a valve in this condition, e.g. good."
-)
+@instead_of_hardware("The simulated bench with a valve in this condition; good when none is named.")
 @click.option(
     "--seed",
     type=click.IntRange(0, 2**32 - 1),

@@ -7,17 +7,18 @@ from pathlib import Path
 
 import click
 
+from benchrig.cli.bench_options import GOOD, instead_of_hardware
 from benchrig.cli.said import speaks
 
 __all__ = ["simulate"]
 
 
 @click.command(
-    epilog="Example:  benchrig simulate --condition good --folder /tmp/rig, and in another terminal\n\n"
+    epilog="Example:  benchrig simulate --simulated good --folder /tmp/rig, and in another terminal\n\n"
     "benchrig qualify --bench /tmp/rig/bench.toml --model alder-24 --tag T1"
 )
 @click.option("--model", default="alder-24", show_default=True, help="The simulated valve's model.")
-@click.option("--condition", default="good", show_default=True, help="The simulated valve's condition.")
+@instead_of_hardware("What is wrong with the simulated valve.", default=GOOD)
 @click.option(
     "--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of the valve and the noise."
 )
@@ -41,7 +42,7 @@ __all__ = ["simulate"]
 )
 @speaks
 def simulate(
-    model: str, condition: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int
+    model: str, simulated: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int
 ) -> None:
     """Serve the simulated instruments in real time: the board on a pseudo-terminal, the meter on TCP.
 
@@ -58,12 +59,12 @@ def simulate(
         where.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ConfigError(f"--folder {where}: {error.strerror or error}.", hint="Name another folder.") from error
-    options = {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
+    options = {"model": model, "condition": simulated, "seed": seed, "faults": list(faults)}
     try:
         opened = registered("simulated")(options)
         click.echo("Simulated instruments; Ctrl-C ends them.")
         opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
     except ValueError as error:
-        raise ConfigError(str(error), hint="Check --model, --condition, --fault, --folder and --meter-port.") from error
+        raise ConfigError(str(error), hint="Check --model, --simulated, --fault, --folder and --meter-port.") from error
     except KeyboardInterrupt:
         click.echo("\nThe simulated instruments are switched off.")

@@ -153,7 +153,7 @@ def _open(wanted: Wanted) -> Iterator[Bench | None]:
         return
     from benchrig.cli.bench_options import open_asked
 
-    with open_asked(wanted.bench_file, simulated=False, seed=0) as opened:
+    with open_asked(wanted.bench_file, simulated=None, seed=0) as opened:
         bench = opened.bench
         if wanted.model.fictional and not bench.file.bench.simulated:
             raise ConfigError(
