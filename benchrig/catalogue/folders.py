@@ -62,12 +62,17 @@ class Catalogue:
         ConfigError
             Any file holds mistakes, or two files claim one name; all of it is told at once.
         """
-        self._look()
-        wrong = [error for _, error in self._broken]
-        wrong += [self._twice(name) for name, found in self._models.items() if len(found) > 1]
+        models, wrong = self.readable()
         if wrong:
             raise _together(wrong)
-        return tuple(self._models[name][0][1] for name in sorted(self._models))
+        return models
+
+    def readable(self) -> tuple[tuple[ValveModel, ...], tuple[ConfigError, ...]]:
+        """Every model that can be used, by name, and what is wrong with the other files."""
+        self._look()
+        claimed_twice = {name for name, found in self._models.items() if len(found) > 1}
+        wrong = [error for _, error in self._broken] + [self._twice(name) for name in sorted(claimed_twice)]
+        return tuple(self._models[name][0][1] for name in sorted(set(self._models) - claimed_twice)), tuple(wrong)
 
     def _look(self) -> None:
         if self._read:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import importlib
 import os
+import sys
 import traceback
 
 import click
@@ -79,13 +80,25 @@ def run() -> int:
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 3 if leaving.code is not None else 0
     except click.ClickException as error:
+        # `speaks` tells errors within a command; these come before one has begun.
+        _as_document(error.format_message(), hint="'--help' after the command says what it takes.")
         error.show()
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         with stop_requests.ending():
+            _as_document("Stopped by the operator.")
             click.echo("Stopped.", err=True)
         return 3
-    except Exception:  # noqa: BLE001  # a bug must not leave with status 1, which says that a valve was rejected
+    except Exception as error:  # noqa: BLE001  # a bug must not leave with status 1, which says that a valve was rejected
         with stop_requests.ending():
+            _as_document(f"A fault in the program: {error!r}", hint="Please report it with its traceback, on stderr.")
             traceback.print_exc()
         return 3
+
+
+def _as_document(error: str, hint: str = "") -> None:
+    """An error as the one JSON document on stdout, where one was asked for."""
+    if "--json" in sys.argv[1:]:
+        from benchrig.cli.said import emit
+
+        emit({"error": error, "hint": hint, "bench_state": ""})

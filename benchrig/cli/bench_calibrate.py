@@ -74,9 +74,7 @@ def calibrate(
         key = key_of(bench, seed if simulated is not None else None)
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
         guide = guide_for(console, bench, opened.hands)
-        console.print(
-            f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold"
-        )
+        console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         try:
             found = take(method, bench, guide, operator=who(operator), now=utc_now())
         except KeyboardInterrupt:

@@ -54,9 +54,7 @@ def check(
         from benchrig.clock import utc_now
 
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
-        console.print(
-            f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold"
-        )
+        console.print(f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         if barometer_kpa is None:
             barometer_kpa = guide.read("barometer", "kPa")
 

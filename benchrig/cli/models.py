@@ -22,7 +22,9 @@ def list_(as_json: bool) -> None:
     from benchrig.catalogue import Catalogue
     from benchrig.cli.places import model_folders
 
-    found = Catalogue(model_folders()).all()
+    found, wrong = Catalogue(model_folders()).readable()
+    for error in wrong:
+        click.echo(f"{error}\n  Check: {error.hint}", err=True)
     if as_json:
         emit([_document(model) for model in found])
         return

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -95,6 +94,7 @@ def rehearse(
     from rich.console import Console
 
     from benchrig.clock import RealClock
+    from benchrig.rehearsal.crew import usable_cores
     from benchrig.rehearsal.document import document
     from benchrig.rehearsal.mix import default_mix, default_text, load_mix
     from benchrig.rehearsal.plan import draw_entry
@@ -102,13 +102,16 @@ def rehearse(
     from benchrig.rehearsal.terminal import print_rehearsal
 
     if example_mix:
-        click.echo(default_text(), nl=False)
+        if as_json:
+            emit({"mix": default_text()})
+        else:
+            click.echo(default_text(), nl=False)
         return
     mix = default_mix() if mix_file is None else load_mix(mix_file)
     setting = _setting(mix, seed, bench_file, models_folder)
     _check_mix(mix)
     entries = [draw_entry(mix, seed, index) for index in range(valves)]
-    crew = min(workers or len(os.sched_getaffinity(0)), valves)
+    crew = min(workers or usable_cores(), valves)
     clock = RealClock()
     console = Console(stderr=True, highlight=False)
     head = _head(valves, seed, crew, mix_file, bench_file)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import multiprocessing
+import os
 import signal
 from collections.abc import Callable, Generator, Sequence
 from contextlib import suppress
@@ -20,7 +21,7 @@ from benchrig.clock import Clock
 from benchrig.rehearsal.one_valve import Result, Setting
 from benchrig.rehearsal.plan import Entry
 
-__all__ = ["LONGEST_S", "Task", "rehearse"]
+__all__ = ["LONGEST_S", "Task", "rehearse", "usable_cores"]
 
 Task = Callable[[Setting, Entry], Result]
 LONGEST_S = 120.0
@@ -28,6 +29,14 @@ LONGEST_S = 120.0
 LOOK_S = 0.25
 """How often the screen is refreshed while nothing happens."""
 FAILED_STARTS = 3
+_STOPS = {signal.SIGINT, signal.SIGHUP, signal.SIGQUIT}
+"""What a terminal sends to every process in it; the workers leave it to their master, who ends them."""
+
+
+def usable_cores() -> int:
+    """Cores that this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)  # macOS and Windows have none
+    return len(affinity(0)) if affinity is not None else os.cpu_count() or 1
 
 
 @dataclass
@@ -109,7 +118,7 @@ def _hire(setting: Setting, task: Task) -> _Worker:
     here, there = context.Pipe()
     process = context.Process(target=_work, args=(there, setting, task), daemon=True)
     # Ctrl-C goes to every process of the terminal; the workers are not to answer it, not even while they start.
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
     try:
         process.start()
     finally:
@@ -161,8 +170,9 @@ def _dismiss(worker: _Worker) -> None:
 
 def _work(link: Any, setting: Setting, task: Task) -> None:
     """In the worker: one valve after the other, until the link closes."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    for each in _STOPS:
+        signal.signal(each, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
     gc.disable()  # collected between valves instead of within them
     with suppress(EOFError, OSError):
         while True:
