@@ -27,10 +27,13 @@ __all__ = ["CAUTION", "check_tag", "model_facts", "run_one"]
 EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 TAG_LONGEST = 300
 
-CAUTION = """\
-Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or flames.
-Use a reservoir rated for vacuum and wear eye protection; the coil gets hot. Emergency stop and guard must be wired in
-hardware: this program is never the safety function. Local codes and a competent, licensed person decide."""
+CAUTION = (
+    "Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or "
+    "flames. Use a reservoir rated for vacuum and wear eye protection; the coil gets hot. Emergency stop and guard "
+    "must be wired in hardware: this program is never the safety function. Local codes and a competent, licensed "
+    "person decide."
+)
+"""One paragraph: whoever prints it breaks it where the terminal ends."""
 
 
 def check_tag(tag: str) -> str:

@@ -9,11 +9,15 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from benchrig.analysis.characteristics import number_text
+from benchrig.reports.words import unit_text
 from benchrig.sequencer.events import StepResult
 
 __all__ = ["ProgressLine"]
 
 _BAR = 24
+MOST_READINGS = 3
+"""More than that is for the page, where each has its name."""
 
 
 class ProgressLine:
@@ -85,10 +89,12 @@ class ProgressLine:
 
 
 def _gist(step: StepResult) -> str:
+    """What a step found, in so few words that the line fits 80 columns."""
     for each in step.characteristics:
         if each.value is not None:
             sign = {"above": "> ", "below": "< "}.get(each.bound, "")
-            return f"{sign}{each.value:.4g} {each.unit}"
+            return f"{sign}{number_text(each.name, each.value)} {unit_text(each.unit)}"
         if each.why_not:
             return f"not measured: {each.why_not}"
-    return ", ".join(f"{value:.4g} {unit}".strip() for value, unit in step.readings.values())
+    read = [(label, f"{value:.4g} {unit_text(unit)}".strip()) for label, (value, unit) in step.readings.items()]
+    return " ".join(read[0]) if len(read) == 1 else ", ".join(value for _, value in read[:MOST_READINGS])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -94,7 +96,7 @@ def run_study(path: Path, wanted: Wanted) -> StudyFile:
         else:
             from benchrig.cli.one_run import CAUTION
 
-            click.echo(CAUTION + "\n", err=True)
+            click.echo(textwrap.fill(CAUTION, shutil.get_terminal_size().columns) + "\n", err=True)
         numbers = {cell: k for k, cell in enumerate(study.plan.order)}
         try:
             for cell in left:

@@ -51,8 +51,8 @@ def ready(run: Context) -> Found:
     room_k = bench.ambient_k()
     if not ROOM_LOW_K <= room_k <= ROOM_HIGH_K:
         raise BenchError(
-            f"Ambient thermistor reads {room_k - 273.15:.1f} degC; "
-            f"{ROOM_LOW_K - 273.15:g} to {ROOM_HIGH_K - 273.15:g} degC wanted.",
+            f"Ambient thermistor reads {room_k - 273.15:.1f} °C; "
+            f"{ROOM_LOW_K - 273.15:g} to {ROOM_HIGH_K - 273.15:g} °C wanted.",
             hint="Thermistor's plug, then r25_ohm, beta_k and pull_up_ohm in the bench file.",
         )
     run.supply_v, run.ambient_pa, run.ambient_k = supply_v, air_pa, room_k
