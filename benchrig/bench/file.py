@@ -50,6 +50,9 @@ class MeterTable(_Table):
     """The multimeter, its leads and its specification (half-widths of rectangular distributions)."""
 
     address: str = Field(min_length=1)
+    """VISA resource name, as PyVISA takes it: LAN socket, serial line, USB, GPIB, VXI-11."""
+    backend: str = Field(default="@py", min_length=1)
+    """VISA library: ``@py`` is PyVISA-py, which comes with benchrig; ``@ivi`` one that is installed on the computer."""
     identity: str = ""
     """Beginning of the answer to ``*IDN?``; empty: any meter will do."""
     wires: Literal[2, 4] = 4

@@ -117,7 +117,7 @@ def open_bench_file(path: Path, *, wire_log: IO[str] | None = None) -> OpenedBen
     except BenchError as error:
         problems.append(error)
     try:
-        meter_link = open_visa(loaded.file.meter.address, clock)
+        meter_link = open_visa(loaded.file.meter.address, clock, loaded.file.meter.backend)
         links.append(meter_link)
     except BenchError as error:
         problems.append(error)

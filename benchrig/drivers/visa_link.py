@@ -2,7 +2,7 @@
 
 PyVISA-py loses what it holds of an answer when its timeout passes (measured), so it is only ever asked for bytes that
 have arrived, or for one byte; lines are put together here. It also spins when the other end has closed, so the socket
-is looked at before it is read. USB and GPIB need further libraries and have not been tried: they are refused.
+is looked at before it is read. Every other kind of address and library goes to `benchrig.drivers.visa_message_link`.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import socket
 from typing import Any
 
 from benchrig.clock import Clock
-from benchrig.drivers.links import LONGEST_BLOCK_S
-from benchrig.errors import ConfigError, LinkError, LinkTimeout
+from benchrig.drivers.links import LONGEST_BLOCK_S, TextLink
+from benchrig.drivers.visa_message_link import VisaMessageLink
+from benchrig.errors import LinkError, LinkTimeout
 
 __all__ = ["LONGEST_LINE", "VisaLink", "open_visa"]
 
@@ -29,7 +30,7 @@ POLL_S = 0.02
 """The longest that PyVISA is let wait at once: so long it would spin if the other end closed meanwhile."""
 
 SUPPORTED = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d{1,5})::SOCKET|ASRL.+::INSTR", re.IGNORECASE)
-FORMS = "TCPIP0::192.0.2.7::5025::SOCKET or ASRL/dev/ttyUSB0::INSTR"
+PYVISA_PY = "@py"
 OFFLINE = "Is the meter on and its network or serial cable plugged in? Is [meter] address right, and its port open?"
 
 
@@ -189,29 +190,28 @@ class VisaLink:
         raise LinkError(f"Meter at {self.name}: the link failed while {doing} ({said}).", hint=OFFLINE) from error
 
 
-def open_visa(address: str, clock: Clock) -> VisaLink:
+def open_visa(address: str, clock: Clock, backend: str = PYVISA_PY) -> TextLink:
     """Open a session to an instrument. Only an answer to ``*IDN?`` proves that it is there.
 
     Parameters
     ----------
     address : str
-        VISA resource name of a LAN socket or a serial line.
+        VISA resource name, as PyVISA takes it.
     clock : Clock
         The bench's clock; it is to run with real time.
+    backend : str
+        Which VISA library: what ``pyvisa.ResourceManager`` takes.
 
     Raises
     ------
     ConfigError
-        The address is not of these two kinds.
+        The address is none, or the library that it needs is not installed.
     LinkError
         Nothing can be opened there.
     """
-    if not SUPPORTED.fullmatch(address):
-        raise ConfigError(
-            f"Meter address {address!r}: neither a LAN socket nor a serial line.",
-            hint=f"Write [meter] address as {FORMS}. USB and GPIB are not supported.",
-        )
-    return VisaLink(address, clock)
+    if backend == PYVISA_PY and SUPPORTED.fullmatch(address):
+        return VisaLink(address, clock)
+    return VisaMessageLink(address, clock, backend)
 
 
 def _with_host_found(address: str) -> str:
