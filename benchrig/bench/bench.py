@@ -71,6 +71,7 @@ class Bench:
         self.capture_words = 0
         self.notes: list[str] = []
         self._state = AT_REST
+        self.armed = False
         self.grounds = Grounds()
         self._take_constants()
 
@@ -141,6 +142,7 @@ class Bench:
             self.board.clear()
         self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
         self._state = AT_REST
+        self.armed = True
         self.meter.meanwhile = self.feed
 
     # -- switching and waiting
@@ -319,6 +321,7 @@ class Bench:
         (bool, str)
             Whether the board says that all outputs are off, and in words in what state the bench is.
         """
+        self.armed = False  # as far as this program goes: from here on nobody feeds the board
         with suppress(BenchError):  # in order if it can be; what counts is the DISARM after it
             status = self.board.status()
             if status.armed:

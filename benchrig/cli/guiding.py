@@ -78,7 +78,7 @@ class Person(_Screen):
         if fitting is Fitting.VALVE:
             return
         self.console.print(Text("  Enter when it is on; Ctrl-C to stop. ", style="dim"), end="")
-        self._line("")
+        self._line()
         self.console.print()
 
     def now(self, fitting: Fitting) -> None:
@@ -93,7 +93,7 @@ class Person(_Screen):
         while True:
             said = f"  {ASK[what]}, {unit}{'' if default is None else f' [{default:g}]'}: "
             self.console.print(Text(said, style="bold"), end="")
-            answer = self._line(what).strip().replace(",", ".")
+            answer = self._line().strip().replace(",", ".")
             if not answer and default is not None:
                 return default
             try:
@@ -104,9 +104,9 @@ class Person(_Screen):
                 return value
             self.console.print(Text(f"  A number of {unit} above zero is wanted.", style="yellow"))
 
-    def _line(self, what: str) -> str:
-        """One line from stdin. While the supply is on (a voltmeter is read) the board must not think us dead."""
-        if what == "voltmeter":
+    def _line(self) -> str:
+        """One line from stdin. A board that is armed must not think us dead while a person reads or types."""
+        if self._bench.armed:
             while not select.select([sys.stdin], [], [], LOOK_S)[0]:
                 self._bench.feed()
         line = sys.stdin.readline()
@@ -171,7 +171,7 @@ class AtTheValve(Person):
         with self._progress.paused():
             self.console.print(Text(f"\n  {say.get(fitting, SAY[fitting])}", style="bold"))
             self.console.print(Text("  Outputs are off. Enter when it is done; Ctrl-C to stop. ", style="dim"), end="")
-            self._line("")
+            self._line()
 
     def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
         """Show it on the run's line."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import threading
 
 import click
 import pytest
@@ -62,3 +64,36 @@ def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch)
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     with pytest.raises(click.UsageError, match="cannot connect anything by itself"):
         guide_for(console, bench, None)
+
+
+@pytest.mark.parametrize(("what", "unit"), [("barometer", "kPa"), ("voltmeter", "V")])
+def test_an_armed_board_is_fed_while_a_person_reads_an_instrument(monkeypatch, what, unit):
+    guide, _, _, bench = person(monkeypatch, "")
+    reading, writing = os.pipe()
+    fed = []
+
+    def typed_after_three_feeds() -> None:
+        fed.append(what)
+        if len(fed) == 3:
+            os.write(writing, b"99.5\n")
+
+    at_last = threading.Timer(3.0, os.write, (writing, b"1.0\n"))  # ends the wait where nobody feeds
+    at_last.start()
+    with open(reading) as stdin, open(writing, "wb"):
+        monkeypatch.setattr("sys.stdin", stdin)
+        bench.connect()
+        bench.arm(5.0)
+        monkeypatch.setattr(bench, "feed", typed_after_three_feeds)
+        assert guide.read(what, unit) == 99.5
+        at_last.cancel()
+        at_last.join()
+    assert len(fed) == 3
+
+
+def test_a_board_that_is_not_armed_is_not_asked_for_anything_while_a_person_types(monkeypatch):
+    guide, _, _, bench = person(monkeypatch, "99.5\n")
+    monkeypatch.setattr(bench, "feed", lambda: pytest.fail("nothing is armed"))
+    bench.connect()
+    bench.arm(5.0)
+    bench.make_safe()
+    assert guide.read("barometer", "kPa") == 99.5
