@@ -47,7 +47,9 @@ offset_v = 0.200            # at 0 Pa
 volts_per_pa = 25.0e-6
 u_pa = 60.0
 scale_u_percent = 0.012     # of volts_per_pa
-response_ms = 3.0
+response_ms = 3.0           # first-order time constant
+response_u_ms = 0.3
+hysteresis_pa = 10.0        # shown on a falling pressure less on a rising one, by the data sheet
 
 [thermistor]                # ambient temperature
 r25_ohm = 10000.0
@@ -71,6 +73,8 @@ time_constant_s = 2.3
 u_s = 0.6
 inflow_w_k = 1.6            # what 1 g/s of inflow adds to the walls' heat conductance
 inflow_u_w_k = 0.3
+inflow_power = 0.8          # it grows with this power of the inflow
+inflow_power_u = 0.2
 
 [check]                     # benchrig bench check, two minutes a day
 needed = false              # a run needs none on a simulated bench; leave this line out on a real one
@@ -108,6 +112,11 @@ dated = 2026-03-02
 [barometer]                 # beside the bench, read by the operator
 u_pa = 10.0
 certificate = "FV-B-0008"
+dated = 2026-03-02
+
+[vacuum_gauge]              # absolute pressure gauge for the port, read by the operator
+u_pa = 20.0
+certificate = "FV-G-0012"
 dated = 2026-03-02
 
 [voltmeter]                 # across the reference resistor, read by the operator

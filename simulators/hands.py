@@ -6,10 +6,12 @@ from simulators.machine import Machine
 from simulators.noise import within
 from simulators.world import World
 
-__all__ = ["BAROMETER_PA", "VOLTMETER_PART", "Hands"]
+__all__ = ["BAROMETER_PA", "GAUGE_PA", "VOLTMETER_PART", "Hands"]
 
 BAROMETER_PA = 15.0
 """Half-width of the barometer's error (our own invention; the bench file states it)."""
+GAUGE_PA = 35.0
+"""Half-width of the vacuum gauge's error (our own invention; the bench file states it)."""
 VOLTMETER_PART = 3e-4
 """Half-width of the reference voltmeter's relative error (our own invention; the bench file states it)."""
 
@@ -37,14 +39,18 @@ class Hands:
         self._machine = machine
         self._world = world
         self._barometer_pa = within(BAROMETER_PA, seed=seed, stream=400)
+        self._gauge_pa = within(GAUGE_PA, seed=seed, stream=402)
         self._voltmeter = 1.0 + within(VOLTMETER_PART, seed=seed, stream=401)
 
     def connect(self, fitting: str) -> None:
-        """Put something in the valve's place; ValueError when nothing is called so."""
-        self._machine.connect(fitting)
+        """Put something in the valve's place; ValueError when nothing is called so.
+
+        A ``sound-valve`` is the valve that this bench has; a ``vacuum-gauge`` shuts the port like a blind plug.
+        """
+        self._machine.connect({"sound-valve": "valve", "vacuum-gauge": "blind-plug"}.get(fitting, fitting))
 
     def read(self, what: str) -> float:
-        """Read the ``barometer``, in kPa, or the ``voltmeter`` across what is on the plug, in V.
+        """Read the ``barometer`` or, on the port, the ``vacuum gauge``, in kPa, or the ``voltmeter`` on the plug, in V.
 
         Raises
         ------
@@ -54,6 +60,8 @@ class Hands:
         world = self._world
         if what == "barometer":
             return round((world.ambient_pa + self._barometer_pa) / 1000.0, 4)
+        if what == "vacuum gauge":
+            return round((world.pressure_pa() + self._gauge_pa) / 1000.0, 4)
         if what == "voltmeter":
             return round(world.coil_current_a() * world.bench.reference_resistor_ohm * self._voltmeter, 5)
-        raise ValueError(f"Nobody here has a {what}; there are barometer and voltmeter.")
+        raise ValueError(f"Nobody here has a {what}; there are barometer, vacuum gauge and voltmeter.")

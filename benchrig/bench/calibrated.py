@@ -12,12 +12,21 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from benchrig.bench.kinds import Kind
+from benchrig.bench.kinds import CONSTANTS, BenchConstant, Kind, constant_named
 
 if TYPE_CHECKING:  # the store, which reads calibrations, does without pydantic
     from benchrig.bench.file import BenchFile
 
-__all__ = ["Calibration", "Constant", "Reference", "Withdrawal", "constants_of", "newest", "with_calibrations"]
+__all__ = [
+    "Calibration",
+    "Constant",
+    "Reference",
+    "Withdrawal",
+    "constant_in",
+    "constants_of",
+    "newest",
+    "with_calibrations",
+]
 
 
 @dataclass(frozen=True)
@@ -103,62 +112,55 @@ class Calibration:
 
     @property
     def moved(self) -> float:
-        """By which part the first constant that was not zero before has moved."""
-        return max(
-            (
-                abs(now.value / was.value - 1)
-                for now, was in zip(self.constants, self.before, strict=True)
-                if was.value != 0 and now.name == was.name
-            ),
-            default=0.0,
-        )
+        """By which part the constant moved that moved most, of those that moved beyond twice their uncertainty."""
+        _, part = self.moved_most
+        return part
+
+    @property
+    def moved_most(self) -> tuple[int, float]:
+        """Place in `constants` of the one that moved most, and by which part. One that was zero has not moved."""
+        parts = [
+            abs(now.value / was.value - 1)
+            if was.value != 0 and now.name == was.name and abs(now.value - was.value) > 2 * was.u
+            else 0.0
+            for now, was in zip(self.constants, self.before, strict=True)
+        ]
+        place = parts.index(max(parts)) if parts else 0
+        return place, max(parts, default=0.0)
 
 
 def constants_of(file: BenchFile, kind: Kind) -> tuple[Constant, ...]:
-    """The constants of one kind that a bench file holds."""
-    if kind == "volume":
-        volume_l = file.reservoir.volume_l
-        return (Constant("reservoir volume_l", volume_l, volume_l * file.reservoir.u_percent / 100, "L"),)
-    if kind == "shunt":
-        scale = file.shunt.volts_per_amp
-        return (Constant("shunt volts_per_amp", scale, scale * file.shunt.u_percent / 100, "V/A"),)
-    if kind == "transducer":
-        transducer = file.transducer
-        return (Constant("transducer offset_v", transducer.offset_v, transducer.u_pa * transducer.volts_per_pa, "V"),)
-    if kind == "leads":
-        return (Constant("meter lead_ohm", file.meter.lead_ohm, file.meter.lead_u_ohm, "ohm"),)
-    if kind == "heat":
-        return (Constant("heat time_constant_s", file.heat.time_constant_s, file.heat.u_s, "s"),)
-    return (Constant("background leak_sccm", file.background.leak_sccm, file.background.u_sccm, "sccm"),)
+    """The constants of one kind that a bench file holds; one that it leaves out is 0 with an uncertainty of 0."""
+    return tuple(constant_in(file, each) for each in CONSTANTS if each.kind == kind)
 
 
-def _changed(file: BenchFile, calibration: Calibration) -> Mapping[str, Mapping[str, Any]]:
-    """Table -> keys that the calibration replaces."""
-    found = {constant.name: constant for constant in calibration.constants}
-    changed: dict[str, Mapping[str, Any]] = {}
-    for name, constant in found.items():
-        table, key = name.split()
-        value, u = constant.value, constant.u
-        spread = {
-            "volume_l": {"u_percent": 100 * u / value if value else 0.0},
-            "volts_per_amp": {"u_percent": 100 * u / value if value else 0.0},
-            "offset_v": {"u_pa": u / file.transducer.volts_per_pa},
-            "lead_ohm": {"lead_u_ohm": u},
-            "time_constant_s": {"u_s": u},
-            "leak_sccm": {"u_sccm": u},
-        }[key]
-        changed[table] = {key: value, **spread}
-    return changed
+def constant_in(file: BenchFile, wanted: BenchConstant) -> Constant:
+    """One constant as a bench file holds it."""
+    table = getattr(file, wanted.table)
+    value = getattr(table, wanted.key)
+    if value is None:
+        return Constant(wanted.name, 0.0, 0.0, wanted.unit)
+    per = {"absolute": 1.0, "percent": value / 100, "pascals": file.transducer.volts_per_pa}[wanted.u_is]
+    return Constant(wanted.name, value, getattr(table, wanted.u_key) * per, wanted.unit)
+
+
+def _changed(file: BenchFile, constant: Constant) -> tuple[str, Mapping[str, Any]]:
+    """The table, and its keys, that one calibrated constant replaces."""
+    known = constant_named(constant.name)
+    value, u = constant.value, constant.u
+    if known.u_is == "percent":
+        u = 100 * u / value if value else 0.0
+    elif known.u_is == "pascals":
+        u /= file.transducer.volts_per_pa
+    return known.table, {known.key: value, known.u_key: u}
 
 
 def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> BenchFile:
-    """The bench file with calibrated constants in the place of its own."""
-    for calibration in calibrations:
-        tables = {
-            table: getattr(file, table).model_copy(update=dict(keys))
-            for table, keys in _changed(file, calibration).items()
-        }
-        file = file.model_copy(update=tables)
+    """The bench file with calibrated constants in the place of its own; of two that find the same, the later counts."""
+    for calibration in sorted(calibrations, key=lambda one: (one.made, one.number)):
+        for constant in calibration.constants:
+            table, keys = _changed(file, constant)
+            file = file.model_copy(update={table: getattr(file, table).model_copy(update=dict(keys))})
     return file
 
 

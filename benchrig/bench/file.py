@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from benchrig import tomlfile
-from benchrig.bench.kinds import KINDS, Kind
+from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
 
 __all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
@@ -99,6 +99,9 @@ class TransducerTable(_Table):
     scale_u_percent: NotNegative = 0.02
     """Of `volts_per_pa`; what a calibration at one pressure cannot see of the zero."""
     response_ms: Positive = 3.0
+    response_u_ms: NotNegative = 0.5
+    hysteresis_pa: NotNegative = 10.0
+    """What it shows on a falling pressure less what it shows on a rising one, by its data sheet; known to as much."""
 
 
 class ThermistorTable(_Table):
@@ -135,6 +138,9 @@ class HeatTable(_Table):
     inflow_w_k: NotNegative | None = None
     """What an inflow of 1 g/s adds to the heat conductance between gas and wall; left out: each fill must tell it."""
     inflow_u_w_k: NotNegative = 0.3
+    inflow_power: Annotated[float, Field(ge=0, le=2)] = 0.8
+    """It grows with this power of the inflow: 0.8 in turbulent pipe flow, about 0.7 under jets (from memory)."""
+    inflow_power_u: NotNegative = 0.2
 
 
 SHORTEST_HOLD_S, SHORTEST_FLOW_S = 5.0, 2.0
@@ -166,7 +172,7 @@ class CheckTable(_Table):
 class CalibrationTable(_Table):
     """Which constants a run needs calibrated, and for how long a calibration counts."""
 
-    needed: tuple[Kind, ...] = KINDS
+    needed: tuple[Kind, ...] = tuple(each.kind for each in KINDS_OF_CALIBRATION.values() if each.needed)
     valid_days: Annotated[float, Field(gt=0, le=3660)] = 365.0
     background_days: Annotated[float, Field(gt=0, le=3660)] = 90.0
     """Hoses age faster than reservoirs."""
@@ -209,6 +215,12 @@ class BarometerTable(_Standard):
     u_pa: NotNegative
 
 
+class VacuumGaugeTable(_Standard):
+    """An absolute pressure gauge that can be joined to the port, read by the operator."""
+
+    u_pa: NotNegative
+
+
 class VoltmeterTable(_Standard):
     """A voltmeter across the reference resistor, read by the operator."""
 
@@ -237,6 +249,7 @@ class BenchFile(_Table):
     known_volume: VesselTable | None = None
     barometer: BarometerTable | None = None
     voltmeter: VoltmeterTable | None = None
+    vacuum_gauge: VacuumGaugeTable | None = None
 
 
 @dataclass(frozen=True)

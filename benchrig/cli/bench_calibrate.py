@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchrig.bench.kinds import KINDS, KINDS_OF_CALIBRATION
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
 from benchrig.cli.said import as_json_option, emit, speaks
 from benchrig.errors import ConfigError
@@ -26,12 +27,12 @@ __all__ = ["calibrate", "history", "withdraw"]
     epilog="Example:  benchrig bench calibrate volume --simulated\n\n"
     "Example:  benchrig bench calibrate shunt --bench bench.toml --operator 'R. Counter'",
 )
-@click.argument("kind", type=click.Choice(["volume", "shunt", "transducer", "leads", "heat", "background"]))
+@click.argument("kind", type=click.Choice(KINDS))
 @bench_options
 @click.option(
     "--by",
     "way",
-    type=click.Choice(["vessel", "leak"]),
+    type=click.Choice([way for each in KINDS_OF_CALIBRATION.values() if len(each.ways) > 1 for way in each.ways]),
     help="Volume only: by a known volume (vessel), or by the reference leak. Left out: vessel.",
 )
 @click.option("--yes", is_flag=True, help="Keep it even when a constant moves by more than a tenth.")
@@ -64,9 +65,10 @@ def calibrate(
     from benchrig.sequencer.calibration.calibrate import METHODS
     from benchrig.sequencer.calibration.calibrate import calibrate as take
 
-    if way is not None and kind != "volume":
+    ways = KINDS_OF_CALIBRATION[kind].ways
+    if way is not None and way not in ways:
         raise click.UsageError("--by is for volume; the others have one way each.")
-    method = next(each for each in METHODS if each.kind == kind and way in (None, each.name))
+    method = next(each for each in METHODS if each.kind == kind and each.name == (way or ways[0]))
     console = Console(stderr=True, highlight=False)
     store = Store(store_path())
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
@@ -101,7 +103,8 @@ def _agree(found: Calibration, *, yes: bool, console: Console) -> None:
 
     if yes or found.moved <= MOVED_MOST:
         return
-    was, now = found.before[0], found.constants[0]
+    place, _ = found.moved_most
+    was, now = found.before[place], found.constants[place]
     said = f"{now.name} moves from {was.value:.4g} to {now.value:.4g} {now.unit}, by {100 * found.moved:.0f} %"
     if sys.stdin.isatty():
         console.print(f"\n{said}; over {100 * MOVED_MOST:.0f} % is most often a wrong reference.", style="yellow")
@@ -117,7 +120,7 @@ def _agree(found: Calibration, *, yes: bool, console: Console) -> None:
 
 
 @click.command("history", epilog="Example:  benchrig bench history --kind volume")
-@click.option("--kind", type=click.Choice(["volume", "shunt", "transducer", "leads", "heat", "background", "check"]))
+@click.option("--kind", type=click.Choice([*KINDS, "check"]))
 @as_json_option
 @speaks
 def history(kind: str | None, as_json: bool) -> None:

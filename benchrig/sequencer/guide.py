@@ -24,6 +24,8 @@ class Fitting(Enum):
     BLIND = "blind-plug"
     OPEN = "open-port"
     VESSEL = "known-volume"
+    SOUND_VALVE = "sound-valve"
+    VACUUM_GAUGE = "vacuum-gauge"
 
 
 class Guide(Protocol):
@@ -36,7 +38,9 @@ class Guide(Protocol):
         """Say what to do at this moment and return at once; the program sees by itself when it has happened."""
 
     def read(self, what: str, unit: str) -> float:
-        """Ask for a reading of a reference instrument: ``barometer`` in kPa, ``voltmeter`` in V. May take minutes.
+        """Ask for a reading of a reference instrument: ``barometer``, ``vacuum gauge`` in kPa, ``voltmeter`` in V.
+
+        May take minutes.
 
         Called with the bench as it stands: the board must be fed by whoever waits, so `Bench.feed` is called meanwhile.
         """

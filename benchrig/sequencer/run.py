@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
+from benchrig.bench.calibrated import constant_in
 from benchrig.bench.ending import end_safe, safe_on_error
+from benchrig.bench.kinds import CONSTANTS
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
@@ -135,16 +137,8 @@ def qualify(
 def bench_facts(bench: Bench) -> BenchFacts:
     """The bench as it stands, for the record."""
     file = bench.file
-    constants = {
-        "reservoir volume": (file.reservoir.volume_l, file.reservoir.volume_l * file.reservoir.u_percent / 100, "L"),
-        "background leak": (file.background.leak_sccm, file.background.u_sccm, "sccm"),
-        "heat recovery time constant": (file.heat.time_constant_s, file.heat.u_s, "s"),
-        "coil current scale": (file.shunt.volts_per_amp, file.shunt.volts_per_amp * file.shunt.u_percent / 100, "V/A"),
-        "transducer offset": (file.transducer.offset_v, file.transducer.u_pa * file.transducer.volts_per_pa, "V"),
-        "meter leads": (file.meter.lead_ohm, file.meter.lead_u_ohm, "ohm"),
-    }
-    if file.heat.inflow_w_k is not None:
-        constants["heat conductance by inflow of 1 g/s"] = (file.heat.inflow_w_k, file.heat.inflow_u_w_k, "W/K")
+    known = {each.title: constant_in(file, each) for each in CONSTANTS}
+    constants = {title: (each.value, each.u, each.unit) for title, each in known.items() if each.value or each.u}
     return BenchFacts(
         name=file.bench.name,
         workshop=file.bench.workshop,

@@ -10,7 +10,7 @@ import pytest
 from benchrig.bench.calibrated import Calibration, Withdrawal, constants_of, with_calibrations
 from benchrig.bench.file import BenchFile, parse_bench_file
 from benchrig.bench.grounds import CheckDone, demand, weigh
-from benchrig.bench.kinds import KINDS
+from benchrig.bench.kinds import CONSTANTS, KINDS, KINDS_OF_CALIBRATION
 from benchrig.errors import NotCalibrated
 from tests.bench.test_file import LEAST
 
@@ -38,15 +38,16 @@ def calibration(kind: str, number: int = 1, days_ago: float = 10, value: float =
     )
 
 
-ALL = tuple(calibration(kind, number) for number, kind in enumerate(KINDS, 1))
+NEEDED = tuple(each.kind for each in KINDS_OF_CALIBRATION.values() if each.needed)
+ALL = tuple(calibration(kind, number) for number, kind in enumerate(NEEDED, 1))
 
 
-def test_a_real_bench_needs_a_check_and_all_six_calibrations():
+def test_a_real_bench_needs_a_check_and_six_calibrations():
     found = weigh(file(), None, (), NOW)
-    assert [what.partition(":")[0] for what, _ in found.missing] == ["bench check", *KINDS]
+    assert [what.partition(":")[0] for what, _ in found.missing] == ["bench check", *NEEDED]
     with pytest.raises(NotCalibrated) as refused:
         demand(found, allow_uncalibrated=False)
-    for kind in KINDS:
+    for kind in NEEDED:
         assert f"{kind}: never calibrated" in str(refused.value)
     hints = refused.value.hint.splitlines()
     assert hints[:2] == [
@@ -59,7 +60,7 @@ def test_a_real_bench_needs_a_check_and_all_six_calibrations():
 def test_with_all_of_them_nothing_is_missing_and_each_is_named():
     found = weigh(file(), PASSED, ALL, NOW)
     assert found.missing == ()
-    assert [ground.kind for ground in found.grounds] == ["check", *KINDS]
+    assert [ground.kind for ground in found.grounds] == ["check", *NEEDED]
     assert found.grounds[1].says == "cal-0001: 1.500 ± 0.020 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
 
 
@@ -100,8 +101,9 @@ def test_an_expired_one_does_not_count_and_says_when():
 def test_a_calibration_replaces_value_and_uncertainty_and_nothing_else(kind):
     before = file()
     after = with_calibrations(before, [calibration(kind, value=1.5, u=0.03)])
-    (constant,) = constants_of(after, kind)
-    assert constant == replace(constants_of(before, kind)[0], value=1.5, u=pytest.approx(0.03))
+    assert constants_of(after, kind) == tuple(
+        replace(was, value=1.5, u=pytest.approx(0.03)) for was in constants_of(before, kind)
+    )
     changed = [name for name in BenchFile.model_fields if getattr(before, name) != getattr(after, name)]
     assert len(changed) == 1
 
@@ -109,3 +111,37 @@ def test_a_calibration_replaces_value_and_uncertainty_and_nothing_else(kind):
 def test_how_far_a_constant_moved_is_told_but_not_from_nothing():
     assert calibration("volume", value=0.56).moved == pytest.approx(0.12)
     assert calibration("leads", value=0.2).moved == 0.0
+
+
+def test_what_moves_within_twice_its_stated_uncertainty_is_no_surprise():
+    was = constants_of(file(), "heat")[0]
+    assert calibration("heat", value=was.value + 1.9 * was.u).moved == 0.0
+    assert calibration("heat", value=was.value + 2.1 * was.u).moved == pytest.approx(2.1 * was.u / was.value)
+
+
+def test_of_two_kinds_that_find_the_same_constant_the_later_counts():
+    two_points = calibration("scale", 1, days_ago=5, value=25.1e-6, u=1e-9)
+    both = replace(two_points, constants=(two_points.constants[0], replace(two_points.constants[1], value=0.21)))
+    zero = calibration("transducer", 2, days_ago=1, value=0.22, u=0.001)
+    for order in ((both, zero), (zero, both)):
+        after = with_calibrations(file(), order)
+        assert after.transducer.offset_v == 0.22
+        assert after.transducer.volts_per_pa == 25.1e-6
+    assert (
+        with_calibrations(file(), [both, replace(zero, made=both.made - timedelta(days=1))]).transducer.offset_v == 0.21
+    )
+
+
+def test_every_kind_has_its_constants_and_every_constant_its_keys_in_the_bench_file():
+    assert set(KINDS_OF_CALIBRATION) == set(KINDS) == {each.kind for each in CONSTANTS}
+    for each in CONSTANTS:
+        fields = type(getattr(file(), each.table)).model_fields
+        assert {each.key, each.u_key} <= set(fields)
+
+
+def test_every_way_of_every_kind_has_its_procedure():
+    from benchrig.sequencer.calibration.calibrate import METHODS
+
+    assert [(each.kind, each.name) for each in METHODS] == [
+        (kind, way) for kind in KINDS for way in KINDS_OF_CALIBRATION[kind].ways
+    ]

@@ -39,3 +39,10 @@ def test_its_nominal_constants_are_those_of_the_simulated_electronics():
     assert table["supply"]["divider"] == DIVIDER
     assert table["transducer"]["offset_v"] == TRANSDUCER_OFFSET_V
     assert table["transducer"]["volts_per_pa"] == TRANSDUCER_V_PER_PA
+
+
+def test_every_constant_that_can_be_calibrated_stands_in_it_with_its_uncertainty():
+    from benchrig.bench.kinds import CONSTANTS
+
+    table = tomllib.loads(demo_bench_toml())
+    assert [each.name for each in CONSTANTS if not {each.key, each.u_key} <= set(table[each.table])] == []

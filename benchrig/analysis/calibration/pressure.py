@@ -7,7 +7,10 @@ from collections.abc import Sequence
 
 from benchrig.analysis.uncertainty import Budget, Quantity, combine, coverage_factor, scatter
 
-__all__ = ["repeated", "transducer_offset_v"]
+__all__ = ["repeated", "transducer_offset_v", "transducer_scale_v_per_pa"]
+
+LEAST_APART_PA = 30_000.0
+"""Two pressures that lie closer together tell the zero better than the scale."""
 
 
 def transducer_offset_v(pin_v: Quantity, barometer_pa: Quantity, *, volts_per_pa: float, scale_u_rel: float) -> Budget:
@@ -34,6 +37,50 @@ def transducer_offset_v(pin_v: Quantity, barometer_pa: Quantity, *, volts_per_pa
         raise ValueError(f"barometer {barometer_pa.value!r} Pa, scale {volts_per_pa!r} V/Pa: both must be above zero")
     scale = Quantity("scale of the transducer", volts_per_pa, volts_per_pa * scale_u_rel)
     return combine(lambda pin, air, per_pa: pin - air * per_pa, (pin_v, barometer_pa, scale))
+
+
+def transducer_scale_v_per_pa(
+    air_v: Quantity, air_pa: Quantity, low_v: Quantity, low_pa: Quantity
+) -> tuple[Budget, Budget]:
+    """Volts per pascal, and volts at 0 Pa, from open air and one lower pressure that a reference gauge shows.
+
+    Parameters
+    ----------
+    air_v, air_pa : Quantity
+        Reading in open air, V, and the barometer's, Pa.
+    low_v, low_pa : Quantity
+        The same at the lower pressure, by the reference gauge.
+
+    Returns
+    -------
+    Budget, Budget
+        Scale in V/Pa, and zero in V.
+
+    Raises
+    ------
+    ValueError
+        The two pressures lie so close together that they say nothing of the scale, or the volts do not follow them.
+
+    Examples
+    --------
+    >>> scale, zero = transducer_scale_v_per_pa(
+    ...     Quantity("air", 2.733125, 1e-5), Quantity("barometer", 101_325.0, 10.0),
+    ...     Quantity("low", 1.2, 1e-5), Quantity("gauge", 40_000.0, 20.0),
+    ... )
+    >>> round(scale.value * 1e6, 3), round(100 * scale.u / scale.value, 3), round(zero.value, 3)
+    (25.0, 0.037, 0.2)
+    """
+    apart_pa = air_pa.value - low_pa.value
+    if apart_pa < LEAST_APART_PA:
+        raise ValueError(
+            f"barometer and gauge read {air_pa.value:.0f} and {low_pa.value:.0f} Pa: at least {LEAST_APART_PA:.0f} Pa "
+            "must lie between"
+        )
+    if not air_v.value > low_v.value:
+        raise ValueError(f"the transducer gives {air_v.value:.4f} V in open air and {low_v.value:.4f} V in the vacuum")
+    inputs = (air_v, air_pa, low_v, low_pa)
+    scale = combine(lambda v1, p1, v2, p2: (v1 - v2) / (p1 - p2), inputs)
+    return scale, combine(lambda v1, p1, v2, p2: v2 - p2 * (v1 - v2) / (p1 - p2), inputs)
 
 
 def repeated(name: str, values: Sequence[float], u_each: Sequence[float]) -> Budget:

@@ -10,9 +10,9 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import Calibration, constants_of
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
-from benchrig.bench.kinds import Kind
+from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration import electric, gas
+from benchrig.sequencer.calibration import electric, gas, pulses, transducer
 from benchrig.sequencer.calibration.found import Found, in_date
 from benchrig.sequencer.guide import Fitting, Guide
 
@@ -45,12 +45,15 @@ METHODS: tuple[Method, ...] = (
     Method(
         "shunt", "resistor", "Coil current scale, by a resistor", ("reference_resistor", "voltmeter"), electric.shunt
     ),
-    Method("transducer", "air", "Transducer zero, by the barometer", ("barometer",), electric.transducer),
+    Method("transducer", "air", "Transducer zero, by the barometer", ("barometer",), transducer.zero),
     Method("leads", "short", "Meter leads, by a short circuit", (), electric.leads),
     Method("heat", "recovery", "Heat recovery, by the gas itself", (), gas.heat),
     Method("background", "hold", "The bench's own leak, on a blind plug", (), gas.background),
+    Method("inflow", "pulses", "Heat transfer by the inflow, by short fills", (), pulses.inflow),
+    Method("response", "vent", "Transducer's response, by the vent", (), pulses.response),
+    Method("scale", "gauge", "Transducer scale, by a vacuum gauge", ("barometer", "vacuum_gauge"), transducer.scale),
 )
-"""The first of a kind is what is done when none is named."""
+"""Names are the ways of `KINDS_OF_CALIBRATION`, whose first is what is done when none is named."""
 
 
 def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now: datetime) -> Calibration:
@@ -108,4 +111,5 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
 
 
 def _days(file: BenchFile, kind: Kind) -> float:
-    return file.calibration.background_days if kind == "background" else file.calibration.valid_days
+    days: float = getattr(file.calibration, KINDS_OF_CALIBRATION[kind].lasts)
+    return days

@@ -1,22 +1,21 @@
-"""Leads, current scale and transducer zero: what needs no vacuum."""
+"""Meter leads and coil current scale: what needs the plug alone."""
 
 from __future__ import annotations
 
 import math
 
 from benchrig.analysis.calibration.electrical import current_scale_v_per_a, lead_resistance_ohm, mean_of
-from benchrig.analysis.calibration.pressure import transducer_offset_v
 from benchrig.analysis.uncertainty import Quantity
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import Reference
-from benchrig.bench.file import BarometerTable, ResistorTable, VoltmeterTable
+from benchrig.bench.file import ResistorTable, VoltmeterTable
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.found import Found, reference, standard
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 
-__all__ = ["COIL_LIMIT_S", "leads", "shunt", "transducer"]
+__all__ = ["COIL_LIMIT_S", "leads", "shunt"]
 
 COIL_LIMIT_S = 60.0
 """While a person reads the voltmeter; the resistor must bear it."""
@@ -105,26 +104,3 @@ def _pin_v(bench: Bench, name: str) -> Quantity:
     volts = [bench.current_a() * bench.file.shunt.volts_per_amp for _ in range(READINGS)]
     mean = mean_of(name, volts)
     return Quantity(name, mean.value, math.hypot(mean.u, CLIPPED_U_V if mean.value < CLIPPED_BELOW_V else STEP_U_V))
-
-
-def transducer(bench: Bench, guide: Guide) -> Found:
-    """Volts at 0 Pa, from open air and a barometer."""
-    file = bench.file
-    barometer = standard(file, "barometer", BarometerTable)
-    bench.wait(1.0)
-    air_pa = guide.read("barometer", "kPa") * 1000
-    shown_pa = [bench.pressure_pa(200) for _ in range(READINGS)]
-    volts = [file.transducer.offset_v + file.transducer.volts_per_pa * each for each in shown_pa]
-    budget = transducer_offset_v(
-        mean_of("reading in open air", volts),
-        Quantity("barometer", air_pa, barometer.u_pa),
-        volts_per_pa=file.transducer.volts_per_pa,
-        scale_u_rel=file.transducer.scale_u_percent / 100,
-    )
-    return Found.of(
-        "transducer offset_v",
-        "V",
-        budget,
-        (reference("barometer", file, "barometer", air_pa / 1000, barometer.u_pa / 1000, "kPa"),),
-        f"open air at {air_pa / 1000:.3f} kPa by the barometer; it read {sum(shown_pa) / len(shown_pa) / 1000:.3f} kPa",
-    )

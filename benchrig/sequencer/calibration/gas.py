@@ -18,7 +18,14 @@ from benchrig.sequencer.calibration.found import Found, reference, standard
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 
-__all__ = ["background", "heat", "volume_by_the_reference_leak", "volume_by_the_vessel"]
+__all__ = [
+    "background",
+    "heat",
+    "open_air_pa",
+    "to_hold_vacuum",
+    "volume_by_the_reference_leak",
+    "volume_by_the_vessel",
+]
 
 REST_S = 20.0
 """Gas at 41 kPa is within a thousandth of its pump-down's chill after seven time constants."""
@@ -36,7 +43,7 @@ BACKGROUND_S, BACKGROUND_TIMES = 45.0, 2
 VENT_S = 3.0
 
 
-def _drawn(bench: Bench, guide: Guide, air_pa: float) -> None:
+def to_hold_vacuum(bench: Bench, guide: Guide, air_pa: float) -> None:
     """Draw down to the hold vacuum, or say that it cannot be done."""
     wanted_pa = bench.file.reservoir.hold_vacuum_kpa * 1000
     seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s)
@@ -47,7 +54,8 @@ def _drawn(bench: Bench, guide: Guide, air_pa: float) -> None:
         )
 
 
-def _air_pa(bench: Bench) -> float:
+def open_air_pa(bench: Bench) -> float:
+    """Pressure with the vent open, as the transducer shows it, Pa."""
     bench.wait(1.0)
     return sum(bench.pressure_pa(200) for _ in range(5)) / 5
 
@@ -93,8 +101,8 @@ def volume_by_the_vessel(bench: Bench, guide: Guide) -> Found:
     file = bench.file
     vessel = standard(file, "known_volume", VesselTable)
     put_on(bench, guide, Fitting.VESSEL, COIL_LIMIT_S)
-    air_pa = _air_pa(bench)
-    _drawn(bench, guide, air_pa)
+    air_pa = open_air_pa(bench)
+    to_hold_vacuum(bench, guide, air_pa)
     resting = hold_for(bench, guide, REST_S, "coming to rest")
     rested_s = bench.clock.now()
     before, leak = _end(resting), _rise("own leak", _seen(bench, resting, air_pa, tau_known=True))
@@ -139,8 +147,8 @@ def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> Found:
     file = bench.file
     flow = standard(file, "reference_leak", FlowTable)
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
-    air_pa = _air_pa(bench)
-    _drawn(bench, guide, air_pa)
+    air_pa = open_air_pa(bench)
+    to_hold_vacuum(bench, guide, air_pa)
     own = _seen(bench, hold_for(bench, guide, FLOW_S, "own leak"), air_pa, tau_known=True)
     bench.switch(closed_up(coil=False) | {Output.REFERENCE})
     bench.wait(0.5)
@@ -168,13 +176,13 @@ def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> Found:
 def heat(bench: Bench, guide: Guide) -> Found:
     """How fast the gas takes the walls' temperature after pump-down: a few recoveries."""
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
-    air_pa = _air_pa(bench)
+    air_pa = open_air_pa(bench)
     taus, spreads = [], []
     for number in range(HEAT_TIMES):
         if number:
             bench.switch(AT_REST)
             bench.wait(VENT_S)
-        _drawn(bench, guide, air_pa)
+        to_hold_vacuum(bench, guide, air_pa)
         seen = _seen(bench, hold_for(bench, guide, HEAT_S, f"recovery {number + 1}"), air_pa, tau_known=False)
         assert seen.thermal_time_constant_s is not None  # there whenever there is a rise
         assert seen.thermal_time_constant_s_u is not None
@@ -196,13 +204,13 @@ def background(bench: Bench, guide: Guide) -> Found:
     """What the closed bench leaks by itself."""
     file = bench.file
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
-    air_pa = _air_pa(bench)
+    air_pa = open_air_pa(bench)
     leaks, spreads = [], []
     for number in range(BACKGROUND_TIMES):
         if number:
             bench.switch(AT_REST)
             bench.wait(VENT_S)
-        _drawn(bench, guide, air_pa)
+        to_hold_vacuum(bench, guide, air_pa)
         seen = _seen(bench, hold_for(bench, guide, BACKGROUND_S, f"own leak {number + 1}"), air_pa, tau_known=True)
         assert seen.hold_leak_sccm is not None  # _seen refuses a result without
         assert seen.hold_leak_sccm_u is not None
