@@ -24,6 +24,8 @@ TRUTH = {
     "transducer_pin_gain": 1.0,
     "transducer_pin_offset_v": 0.0,
     "wall_w_k": 0.076,
+    "wall_flow_w_k": 1.25,
+    "transducer_lag_s": 0.0045,
     "line_leak_sccm": 0.40,
     "four_wire_ohm": 0.002,
 }
@@ -35,6 +37,9 @@ FOUND = {
     "air": ("transducer offset_v", 0.200 + 240 * 25e-6, 30 * 25e-6),
     "short": ("meter lead_ohm", 0.0025, 0.008),
     "hold": ("background leak_sccm", 0.40, 0.08),
+    "pulses": ("heat inflow_w_k", 1.25, 0.04 * 1.25),
+    "vent": ("transducer response_ms", 4.5, 0.02 * 4.5),
+    "gauge": ("transducer volts_per_pa", 25e-6, 0.001 * 25e-6),
 }
 
 
@@ -57,6 +62,7 @@ def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_unce
     assert abs(constant.value - true) <= goal
     assert abs(constant.value - true) <= 2 * constant.u
     assert opened.machine.board.outputs == 0
+    assert [each.name for each in found.before] == [each.name for each in found.constants]
     file = with_calibrations(bench.file, [found])
     table, _, field = key.partition(" ")
     assert getattr(getattr(file, table), field) == constant.value
@@ -68,6 +74,34 @@ def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():
     # m c_v / G: at 41 kPa and about 282 K, 0.513 L hold 2.6e-4 kg.
     gas_kg = 40_800.0 * 0.513e-3 / (287.05 * 282.0)
     assert found.constants[0].value == pytest.approx(gas_kg * 717.6 / 0.076, rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("model", ["alder-24", "cedar-44"])
+def test_the_heat_by_the_inflow_comes_out_the_same_through_whichever_valve(model):
+    _, bench, found = take("pulses", bench_truth=TRUTH, model=model)
+    heat, power = found.constants
+    assert heat.value == pytest.approx(1.25, rel=0.03)
+    assert power.name == "heat inflow_power"
+    assert abs(power.value - 0.8) <= 2 * power.u < 0.08
+    file = with_calibrations(bench.file, [found])
+    assert (file.heat.inflow_w_k, file.heat.inflow_u_w_k) == (heat.value, pytest.approx(heat.u))
+    assert (file.heat.inflow_power, file.heat.inflow_power_u) == (power.value, power.u)
+
+
+@pytest.mark.slow
+def test_two_points_find_scale_and_zero_of_a_transducer_that_is_off_in_both():
+    wrong = {**TRUTH, "transducer_gain": 1.004}
+    _, bench, found = take("gauge", bench_truth=wrong)
+    scale, zero = found.constants
+    assert abs(scale.value - 25e-6 * 1.004) <= 2 * scale.u < 0.002 * 25e-6
+    assert abs(zero.value - (0.200 + 240 * 25e-6)) <= 2 * zero.u
+    assert [each.name for each in found.references] == ["barometer", "vacuum gauge"]
+    file = with_calibrations(bench.file, [found])
+    assert file.transducer.scale_u_percent == pytest.approx(100 * scale.u / scale.value)
+    # a vacuum of the hold step is then shown right, which the nominal constants are 400 Pa off
+    felt_v = 0.200 + 25e-6 * (41_325 * 1.004 + 240)
+    assert (felt_v - file.transducer.offset_v) / file.transducer.volts_per_pa == pytest.approx(41_325, abs=60)
 
 
 @pytest.mark.slow
@@ -144,6 +178,10 @@ def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
         ("short", "meter-relay-dead@0", "no path through the short"),
         ("vessel", "weak-pump@0", "of 60 kPa of vacuum"),
         ("hold", "estop@20", "emergency stop"),
+        ("pulses", "coil-relay-dead@0", "The valve was opened for up to 1200 ms"),
+        ("pulses", "estop@40", "emergency stop"),
+        ("vent", "weak-pump@0", "of 60 kPa of vacuum"),
+        ("gauge", "weak-pump@0", "of 60 kPa of vacuum"),
     ],
 )
 def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, fault, said):
@@ -151,6 +189,16 @@ def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, faul
     with pytest.raises(BenchError, match=said):
         calibrate(by(name), bench, guide, operator="me", now=NOW)
     assert opened.machine.board.outputs & ~0x01 == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("condition", ["stuck-closed", "stuck-open", "seat-leak", "wet"])
+def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
+    opened, bench, guide = simulated(seed=4, condition=condition, severity=1.0)
+    with pytest.raises(BenchError) as refused:
+        calibrate(by("pulses"), bench, guide, operator="me", now=NOW)
+    assert "valve" in f"{refused.value} {refused.value.hint}"
+    assert opened.machine.board.outputs == 0
 
 
 @pytest.mark.slow

@@ -46,6 +46,8 @@ STILL_U_PART = 0.10
 it, engineering judgement)."""
 END_SAMPLES_U = 0.4
 """How well the fit of a pulse knows its end, in parts of the scatter of single samples: some hundred of them."""
+MOST_LEAK_PA_S = 20.0
+"""Some 5 sccm into half a litre."""
 MOST_WIDENING = 6.0
 
 
@@ -159,6 +161,8 @@ def coming_to_rest(pulse: Pulse, from_s: float) -> Rest:
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * left(tau_s) / (len(t) - 4)
     if excess < 20 or tau_s > 12.0 or not covariance[3, 3] < (0.2 * tau_s) ** 2:
         raise ValueError(f"the gas did not come to rest after the {pulse.opening} was shut: does it leak?")
+    if slope > MOST_LEAK_PA_S:
+        raise ValueError(f"shut, the {pulse.opening} still let in {slope:.0f} Pa/s: it leaks, or it is wet")
     return Rest(level, math.sqrt(covariance[0, 0]), slope, tau_s, math.sqrt(covariance[3, 3]))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from statistics import median
 
 from benchrig.analysis.calibration.pressure import repeated
 from benchrig.analysis.calibration.short_fill import short_fill
@@ -41,6 +42,10 @@ def transducer_response_s(fills: Sequence[tuple[Samples, Samples]], guess_s: flo
     if len(fills) < 2:
         raise ValueError(f"{len(fills)} fills; two at least are needed")
     found = [short_fill(time_s, pressure_pa, guess_s, find_response=True) for time_s, pressure_pa in fills]
+    middle_s = median(each.response_s for each in found)
+    for k, (time_s, pressure_pa) in enumerate(fills):  # one that ended in another valley is led back to the others
+        again = short_fill(time_s, pressure_pa, middle_s, find_response=True)
+        found[k] = min(found[k], again, key=lambda each: each.residual_pa)
     budget = repeated("response", [each.response_s for each in found], [each.response_u_s for each in found])
     whole = combine(
         lambda value, shape: value + shape,

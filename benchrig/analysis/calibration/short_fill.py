@@ -20,11 +20,12 @@ from benchrig.analysis.results import Samples
 
 __all__ = ["ShortFill", "short_fill"]
 
-DEGREE = 6
+DEGREE = 4
 BEFORE_S, AFTER_S = 0.05, 0.04
 LEAST_RISE_PA = 3_000.0
 EARLIER_MS = (np.arange(0.0, 5.0, 2.0), np.arange(0.0, 16.0, 1.0))
 """Where to begin the search: so much before the first guesses, which see the lag. There are several valleys."""
+RESPONSES_LN, STARTS = (-0.8, 0.0, 0.8), 3
 SCANNED, MOST_SAMPLES = 400, 1500
 STEP = 0.003
 """Of the search, ms and part of the time constant: samples lie further apart, noise is smoother than that."""
@@ -114,10 +115,11 @@ def short_fill(time_s: Samples, pressure_pa: Samples, response_s: float, *, find
         a = _columns(t[::every], *times(z))
         return float(np.sum((p[::every] - a @ np.linalg.lstsq(a, p[::every], rcond=None)[0]) ** 2))
 
-    fixed = [1.0] if find_response else []
-    tried = [np.array([1.0 - a, 1.0 - b, *fixed]) for a in EARLIER_MS[0] for b in EARLIER_MS[1]]
-    start = min(tried, key=roughly)
-    found = least_squares(left, start, diff_step=STEP, x_scale=1.0, xtol=1e-9, ftol=1e-9)
+    others = [[1.0 + k] for k in RESPONSES_LN] if find_response else [[]]
+    tried = [np.array([1.0 - a, 1.0 - b, *tau]) for a in EARLIER_MS[0] for b in EARLIER_MS[1] for tau in others]
+    starts = sorted(tried, key=roughly)[: STARTS if find_response else 1]
+    ends = [least_squares(left, start, diff_step=STEP, xtol=1e-9, ftol=1e-9) for start in starts]
+    found = min(ends, key=lambda end: float(end.cost))
     began_s, ended_s, tau_s = times(found.x)
     a = _columns(t, began_s, ended_s, tau_s)
     c = np.linalg.lstsq(a, p, rcond=None)[0]

@@ -31,6 +31,8 @@ class Method:
     title: str
     tables: tuple[str, ...]
     run: Callable[[Bench, Guide], Found]
+    look: str = "Is the right reference connected, and are its figures right?"
+    """What to look at when what comes out makes no sense."""
 
 
 METHODS: tuple[Method, ...] = (
@@ -49,7 +51,7 @@ METHODS: tuple[Method, ...] = (
     Method("leads", "short", "Meter leads, by a short circuit", (), electric.leads),
     Method("heat", "recovery", "Heat recovery, by the gas itself", (), gas.heat),
     Method("background", "hold", "The bench's own leak, on a blind plug", (), gas.background),
-    Method("inflow", "pulses", "Heat transfer by the inflow, by short fills", (), pulses.inflow),
+    Method("inflow", "pulses", "Heat transfer by the inflow, by short fills", (), pulses.inflow, pulses.LOOK),
     Method("response", "vent", "Transducer's response, by the vent", (), pulses.response),
     Method("scale", "gauge", "Transducer scale, by a vacuum gauge", ("barometer", "vacuum_gauge"), transducer.scale),
 )
@@ -91,9 +93,7 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         try:
             found = method.run(bench, guide)
         except ValueError as error:
-            raise BenchError(
-                f"{method.title}: {error}.", hint="Is the right reference connected, and are its figures right?"
-            ) from error
+            raise BenchError(f"{method.title}: {error}.", hint=method.look) from error
         end_safe(bench)
         guide.connect(Fitting.VALVE)
     return Calibration(

@@ -40,6 +40,11 @@ RESPONSE_TIMES, PAUSE_S = 6, 1.0
 POWER_LEAST, POWER_MOST = 0.4, 1.3
 """What a turbulent inflow can do to a heat transfer lies well between (engineering judgement)."""
 
+LOOK = (
+    "Is the valve dry and tight, and does it open and shut at once? Take one that passed its tests. Then the volume in "
+    "the bench file: 'benchrig bench calibrate volume'."
+)
+
 _OPENED = {
     "valve": frozenset({Output.VENT, Output.COIL}),
     "vent K5": AT_REST,
