@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -54,7 +55,7 @@ def fill(
     slow = np.arange(quick[-1], until_s, 0.01)
     times = np.concatenate((quick, slow[1:]))
     shown = np.full(len(times), start_pa)
-    for begin, end in zip(ends[:-1], ends[1:], strict=True):
+    for begin, end in pairwise(ends):
         here = (times > begin) & (times <= end)
         found = solve_ivp(slopes, (begin, end), y, method="LSODA", rtol=1e-9, atol=1e-9, dense_output=True)
         shown[here] = found.sol(times[here])[2]
