@@ -68,7 +68,7 @@ def transducer_scale_v_per_pa(
     ...     Quantity("low", 1.2, 1e-5), Quantity("gauge", 40_000.0, 20.0),
     ... )
     >>> round(scale.value * 1e6, 3), round(100 * scale.u / scale.value, 3), round(zero.value, 3)
-    (25.0, 0.037, 0.2)
+    (25.0, 0.036, 0.2)
     """
     apart_pa = air_pa.value - low_pa.value
     if apart_pa < LEAST_APART_PA:
