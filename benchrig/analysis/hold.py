@@ -10,15 +10,19 @@ is no straight line, is fitted just the same.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 
 from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.goodness import FALSE_ALARM
 from benchrig.analysis.leak_fit import LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
+from benchrig.analysis.shut_off import since_shut_off
+from benchrig.analysis.slow_rise import LEAST_WET_PA
+from benchrig.analysis.temperature_drift import drift_allowed_for
 
 __all__ = ["Explanation", "HoldResult", "analyse_hold"]
 
@@ -29,11 +33,15 @@ GROSS_FALL = 0.3
 """The vacuum fell by more than this part: a gross leak, whose beginning matters and is fitted too."""
 RESPONSE_S = 0.003
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
-AMBIENT_DRIFT_U_K_S = 0.03 / 60
-"""Ambient temperature wanders by this while nobody looks, standard uncertainty: common practice, no source."""
 BOUND_FROM_U = 0.3
 """A gross leak known no better than this is given as a bound."""
 KNOWN_SCCM, KNOWN_PART = 0.3, 0.03
+FAR_BELOW = 3.0
+"""A leak below zero by so many standard uncertainties, and by more than `KNOWN_SCCM` / 2, is none."""
+WORTH_SCCM, WORTH_PART = 1.0, 0.5
+"""A leak beside vapour that is known no better than this, standard uncertainty, is not worth stating."""
+REMAINS = 0.05
+"""A second explanation of this probability remains."""
 
 
 @dataclass(frozen=True)
@@ -191,12 +199,13 @@ def analyse_hold(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
         pressure_u_pa, tau_s, tau_ln_u, response_s,
     )  # fmt: skip
+    noise_pa = max(noise_sd(p), 0.3)
+    t, moved = since_shut_off(t, p, noise_pa)
     held = t >= 0
     if np.count_nonzero(held) < 10:
         raise ValueError(
             f"time_s: only {np.count_nonzero(held)} samples at or after time 0, when the reservoir was shut off"
         )
-    noise_pa = max(noise_sd(p), 0.3)
     began_pa = float(np.mean(p[~held][-20:] if np.count_nonzero(~held) >= 5 else p[held][:5]))
     vacuum_pa = ambient_pa - began_pa
     if vacuum_pa < max(LEAST_VACUUM_PA, 4 * noise_pa):
@@ -204,11 +213,13 @@ def analyse_hold(
             start_pressure_pa=began_pa,
             notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
         )
+    drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
+    gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
     try:
-        if left_pa < (1 - GROSS_FALL) * vacuum_pa:
-            return _result(gross_leak(t, p, began_pa, noise_pa, setting), setting, limit_sccm)
-        return _result(usual_leak(t, p, noise_pa, setting), setting, limit_sccm)
+        leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
+        found = _result(leak, setting, limit_sccm, drift)
+        return replace(found, notes=(moved, *found.notes)) if moved else found
     except np.linalg.LinAlgError:
         return HoldResult(
             start_pressure_pa=began_pa,
@@ -217,22 +228,33 @@ def analyse_hold(
         )
 
 
-def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> HoldResult:
+def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift: tuple[float, float]) -> HoldResult:
     fitted, at_least_sccm = leak.fitted, leak.at_least_sccm
     q = fitted.values
     start_pa = q["start"] * setting.ambient_pa
-    gross_sccm = setting.sccm(q["leak"] * setting.ambient_pa)
+    found = leak.explained
+    rate, rate_u = (found.leak, found.leak_u) if found else (q["leak"], fitted.u("leak"))
+    drift_k_s, drift_u_k_s = drift
+    gross_sccm = setting.sccm(rate * setting.ambient_pa - start_pa * drift_k_s / setting.ambient_k)
     leak_sccm = gross_sccm - setting.background_sccm
-    fit_u = setting.sccm(fitted.u("leak") * setting.ambient_pa)
+    fit_u = setting.sccm(min(found.fit_u if found else rate_u, rate_u) * setting.ambient_pa)
     parts = {
         "fit of the rise, thermal recovery included": fit_u,
         "volume of the reservoir": abs(gross_sccm) * setting.volume_u_m3 / setting.volume_m3,
         "ambient temperature": abs(gross_sccm) * setting.ambient_u_k / setting.ambient_k,
-        "drift of the ambient temperature": setting.sccm(start_pa * AMBIENT_DRIFT_U_K_S / setting.ambient_k),
+        "drift of the ambient temperature": setting.sccm(start_pa * drift_u_k_s / setting.ambient_k),
         "background leak of the bench": setting.background_u_sccm,
         "pressure transducer": abs(gross_sccm)
         * math.hypot(setting.pressure_u_rel, setting.pressure_u_pa / setting.ambient_pa),
     }
+    slow_u = math.sqrt(max(setting.sccm(rate_u * setting.ambient_pa) ** 2 - fit_u**2, 0.0))
+    if slow_u > 0.01 * fit_u:
+        parts["a rise that saturates (vapour), or none"] = slow_u
+    if leak.slow is not None and found is not None:
+        # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
+        parts["vapour, or a leak that clogs"] = (
+            0.5 * found.slow_probability * setting.sccm(leak.slow.amplitude_pa / leak.slow.time_constant_s)
+        )
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_s = math.exp(q["tau_ln"])
     notes = []
@@ -240,18 +262,16 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> Ho
     if at_least_sccm > 0 and u_sccm > BOUND_FROM_U * leak_sccm:
         bound, leak_sccm = "above", max(leak_sccm - 2 * u_sccm, at_least_sccm)
         notes.append("a gross leak, too fast for this record: the value is what it certainly exceeds")
-    rate = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
+    rate_pa_s = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
     hole_mm = orifice_mm(leak_sccm, setting.ambient_pa, start_pa, setting.ambient_k)
     if "shut_s" in q:
         notes.append(
             f"gross leak: measured from {(setting.ambient_pa - start_pa) / 1000:.2f} kPa of vacuum, the most there was"
         )
-    if fitted.widening > 2:
-        notes.append(f"the rise departs from the model: uncertainty widened {fitted.widening:.1f} times")
-    return HoldResult(
+    result = HoldResult(
         hold_leak_sccm=leak_sccm,
         hold_leak_sccm_u=None if bound else u_sccm,
-        pressure_rate_pa_s=rate,
+        pressure_rate_pa_s=rate_pa_s,
         pressure_rate_pa_s_u=None
         if bound
         else pv_flow_pa_m3_s_from_sccm(u_sccm, setting.ambient_k) / setting.volume_m3,
@@ -266,8 +286,88 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> Ho
         notes=tuple(notes),
         widening=fitted.widening,
         explanation="leak",
+        goodness=leak.goodness.p if leak.goodness else None,
+        drift_k_s=drift_k_s,
         fit_time_s=leak.x,
         fit_pressure_pa=leak.curve,
+    )
+    return _judged(result, leak)
+
+
+def _judged(found: HoldResult, leak: LeakFit) -> HoldResult:
+    """Say what the record shows, and take the value back where nothing explains it."""
+    value, u, explained, slow = found.hold_leak_sccm, found.hold_leak_sccm_u, leak.explained, leak.slow
+    if value is None or u is None or explained is None:
+        return found
+    notes = list(found.notes)
+    explanation: Explanation = "leak"
+    if leak.goodness is not None and leak.goodness.p < FALSE_ALARM:
+        return _taken_back(
+            replace(found, vapour_probability=explained.slow_probability),
+            "changing",
+            "no steady leak fits the rise, with vapour or without: something changed while it was measured. Look for a "
+            "joint that comes and goes, let bench and valve come to the room's temperature, and test again",
+        )
+    probability = explained.slow_probability
+    if slow is not None and probability > REMAINS:
+        rise = f"a rise of {slow.amplitude_pa:,.0f} Pa that saturates with {slow.time_constant_s:.0f} s"
+        if probability > 1 - REMAINS:
+            wet = slow.amplitude_pa > LEAST_WET_PA
+            explanation = "wet" if wet else "slow_wall"
+            notes.append(
+                f"fuel vapour: {rise}; air the valve out and test again"
+                if wet
+                else f"beside leak and recovery {rise}: a slow layer of the wall, or a trace of fuel vapour"
+            )
+        else:
+            explanation = "undecided"
+            notes.append(
+                f"the rise may be a leak alone, or beside it hold {rise} (probability {probability:.0%}), as fuel "
+                "vapour makes it: the uncertainty spans both. Air the valve out and test again, or hold longer"
+            )
+        found = replace(
+            found,
+            vapour_pa=slow.amplitude_pa,
+            vapour_pa_u=slow.amplitude_u_pa,
+            vapour_time_constant_s=slow.time_constant_s,
+            vapour_time_constant_s_u=slow.time_constant_u_s,
+        )
+    found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
+    if explanation != "leak" and u > max(WORTH_SCCM, WORTH_PART * value):
+        said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
+        return _taken_back(replace(found, notes=()), explanation, f"{notes[-1]}: {said}")
+    if value < -max(FAR_BELOW * u, KNOWN_SCCM / 2):
+        return _taken_back(
+            found,
+            "drift",
+            f"the pressure rises less than gas that warms up does ({value:.2f} sccm): the wall or the room cools, or "
+            "the transducer drifts. Wait until temperatures are steady and test again",
+        )
+    drift_u = dict(found.parts).get("drift of the ambient temperature", 0.0)
+    if found.drift_k_s and drift_u > max(0.5 * KNOWN_SCCM, 0.7 * u):
+        warms = "warms" if found.drift_k_s > 0 else "cools"
+        notes.append(
+            f"the room {warms} by {abs(120 * found.drift_k_s):.1f} K/min: half of it was allowed for, and the "
+            "uncertainty spans the rest. Wait until it is steady and test again"
+        )
+        explanation = "drift" if explanation == "leak" else explanation
+    return replace(found, explanation=explanation, notes=tuple(notes))
+
+
+def _taken_back(found: HoldResult, explanation: Explanation, note: str) -> HoldResult:
+    return replace(
+        found,
+        hold_leak_sccm=None,
+        hold_leak_sccm_u=None,
+        pressure_rate_pa_s=None,
+        pressure_rate_pa_s_u=None,
+        equivalent_orifice_mm=None,
+        equivalent_orifice_mm_u=None,
+        thermal_time_constant_s=None,
+        thermal_time_constant_s_u=None,
+        decided_after_s=None,
+        explanation=explanation,
+        notes=(note, *found.notes),
     )
 
 

@@ -11,10 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchrig.analysis.averaging import either, weighed
+from benchrig.analysis.explanations import Explained, component_of, explained, not_below
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, sccm_from_pv_flow
+from benchrig.analysis.goodness import Goodness, goodness_of, goodness_of_fit, resolution_pa
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
+from benchrig.analysis.slow_rise import SlowRise, slow_rise
 
 __all__ = ["LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
 
@@ -44,6 +47,11 @@ wall that conducts gives a plain exponential instead; both are fitted, and each 
 out: thirty to one for the plain one, before that, since the little that a short record says about the difference
 would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_U_PA = 15.0
+QUESTIONED, SUSPECTED = 0.02, 0.01
+"""Look closely for a rise that saturates where the fit is so improbable, or such a rise so probable."""
+LEAST_LEAK_PER_S = 2e-6
+"""Leaks are not negative; one of this many ambient pressures per second is, for drift and noise, nearly as good as
+zero."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +90,12 @@ class LeakFit:
         Times of the block means, s, their standard deviations and the curve of the likeliest model, Pa.
     at_least_sccm : float
         What a gross leak certainly exceeds; 0 for others.
+    goodness : Goodness or None
+        Of the likeliest explanation.
+    explained : Explained or None
+        Leak over all explanations; None for gross leaks, which have one.
+    slow : SlowRise or None
+        The rise that saturates, where it was looked for.
     """
 
     fitted: Fitted
@@ -90,6 +104,9 @@ class LeakFit:
     sd: Samples
     curve: Samples
     at_least_sccm: float = 0.0
+    goodness: Goodness | None = None
+    explained: Explained | None = None
+    slow: SlowRise | None = None
 
 
 def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) -> LeakFit:
@@ -112,7 +129,7 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
     slope = float(np.polyfit(x[late], y[late], 1)[0]) / setting.ambient_pa
     cold = min(max((float(y[-1] - y[0]) / setting.ambient_pa - slope * end_s) / start, -0.1), 0.3)
     model = _Model(x, end_s, setting)
-    sd = noise_pa / np.sqrt(n)
+    sd, coarse = _block_sd(p, noise_pa, n)
     rises = slope * end_s > SHAPE_SHOWS
 
     def beginning(shape: tuple[float, float, float, float]) -> list[Parameter]:
@@ -125,15 +142,91 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
             Parameter("shape", expected, 1e-3, expected, u, low, high, late=True),
         ]
 
-    fitted, likelier = _weighed_recoveries(model, y, sd, beginning(ORIFICE), slope, setting)
+    ways: list[tuple[Fitted, float]] = []
+    fitted, likelier = _weighed_recoveries(model, y, sd, beginning(ORIFICE), slope, setting, ways)
     if rises:
         # a gap that does not fit where a hole does is not worth a search
         thorough = likelier.widening > ASTRAY
-        gap, likelier_gap = _weighed_recoveries(model, y, sd, beginning(LAMINAR), slope, setting, thorough=thorough)
+        gaps: list[tuple[Fitted, float]] = []
+        gap, likelier_gap = _weighed_recoveries(
+            model, y, sd, beginning(LAMINAR), slope, setting, gaps, thorough=thorough
+        )
+        ways += [(one, odds + math.log(LAMINAR_ODDS)) for one, odds in gaps]
         if gap.cost < fitted.cost:
             likelier = likelier_gap
         fitted = either(fitted, gap, LAMINAR_ODDS)
-    return LeakFit(fitted, likelier, x, sd, model(likelier.values))
+    good = goodness_of_fit(likelier, sd, coarse=coarse)
+    return _explained(LeakFit(fitted, likelier, x, sd, model(likelier.values)), good, model, y, ways, coarse, setting)
+
+
+def _block_sd(p: Samples, noise_pa: float, n: Samples) -> tuple[Samples, bool]:
+    """Standard deviations of block means, Pa, and whether they are due to the converter's steps."""
+    step_pa, staircase_pa = resolution_pa(p, noise_pa)
+    white = noise_pa / np.sqrt(n)
+    if staircase_pa <= 0.1 * float(np.median(white)):
+        return white, False
+    # all blocks on one stair are off together
+    stairs = max(float(np.max(p) - np.min(p)) / step_pa, 1.0)
+    return np.hypot(white, staircase_pa * math.sqrt(max(len(n) / stairs, 1.0))), True
+
+
+def _explained(
+    leak: LeakFit,
+    good: Goodness,
+    model: _Model,
+    y: Samples,
+    ways: list[tuple[Fitted, float]],
+    coarse: bool,
+    setting: LeakSetting,
+) -> LeakFit:
+    """Ask whether a rise that saturates explains the record better, and average over what remains."""
+    unsure = LEAST_LEAK_PER_S
+    noise, x, sd = good.widening, leak.x, leak.sd
+    plain = [not_below(component_of(one, sd, noise, odds), 0.0, unsure, cut=False) for one, odds in ways]
+
+    def look(one: Fitted, noise: float, rounds: int) -> SlowRise:
+        return slow_rise(model, x, y, sd * noise, one.parameters, one.values, one.jacobian, rounds=rounds)
+
+    def together(slow: list[tuple[SlowRise, float]]) -> Explained:
+        more = [
+            not_below(replace(c, log_evidence=c.log_evidence + odds), 0.0, unsure, cut=True)
+            for rise, odds in slow
+            for c in rise.components
+        ]
+        return explained([*plain, *more])
+
+    screened = [(look(one, noise, 0), odds) for one, odds in ways if one.cost < leak.likelier.cost + 100 * noise**2]
+    everything = together(screened)
+    if good.p > QUESTIONED and everything.slow_probability < SUSPECTED:
+        return replace(leak, goodness=good, explained=everything)
+    best = good
+    found: list[tuple[SlowRise, float]] = []
+    for one, odds in ways:
+        rise = look(one, noise, 10)
+        better = goodness_of(rise.residual * noise, rise.jacobian * noise, rise.weight, coarse=coarse)
+        found.append((rise, odds))
+        if better.p > best.p:
+            best = better
+    if best.widening < 0.9 * noise:  # what looked like noise was the misfit
+        noise = best.widening
+        plain = [not_below(component_of(one, sd, noise, odds), 0.0, unsure, cut=False) for one, odds in ways]
+        found = [(look(one, noise, 10), odds) for one, odds in ways]
+    everything = together(found)
+    slow = max(found, key=lambda way: way[0].log_evidence + way[1])[0]
+    if everything.slow_probability > 0.5:
+        good = goodness_of(slow.residual * noise, slow.jacobian * noise, slow.weight, coarse=coarse)
+        leak = replace(leak, curve=slow.curve, fitted=_with(slow, leak.fitted, good.widening / noise))
+    return replace(leak, goodness=good, explained=everything, slow=slow)
+
+
+def _with(slow: SlowRise, fitted: Fitted, wide: float) -> Fitted:
+    """The fit's parameters as they are beside a rise that saturates."""
+    k = len(fitted.values)
+    normal = slow.jacobian.T @ slow.jacobian + np.diag(slow.weight)
+    size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+    values = {name: slow.values[name] for name in fitted.values}
+    return replace(fitted, values=values, covariance=inverse[:k, :k], residual=slow.residual, widening=max(wide, 1.0))
 
 
 def _weighed_recoveries(
@@ -143,12 +236,14 @@ def _weighed_recoveries(
     parameters: list[Parameter],
     slope: float,
     setting: LeakSetting,
+    ways: list[tuple[Fitted, float]],
     *,
     thorough: bool = True,
 ) -> tuple[Fitted, Fitted]:
     """Fit a recovery by conduction and one by free convection: both weighed, and the likelier one."""
     soft = (0.002 * setting.ambient_pa, 0.0003 * setting.ambient_pa, 0.0)
     fitted = fit(model, y, sd, parameters, soft_sd=soft)
+    ways.append((fitted, 0.0))
     if fitted.widening > ASTRAY and not thorough:
         return fitted, fitted
     convection = Parameter("convection", 0.15, 1e-3, 0.0, CONVECTION_U, 0.0, 0.6)
@@ -171,6 +266,7 @@ def _weighed_recoveries(
                 freer = other
         begin = [replace(q, start=freer.values[q.name]) for q in (*parameters, convection)]
         freer = fit(model, y, sd, begin)
+    ways.append((freer, math.log(CONVECTION_ODDS)))
     return weighed(fitted, freer, CONVECTION_ODDS), min(fitted, freer, key=lambda one: one.cost)
 
 
@@ -229,7 +325,7 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     parameters = (
         Parameter("start", start, 1e-6),
         Parameter("leak", rate, 1e-5 * rate, low=0.0),
-        Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=5.0 / setting.ambient_k),
+        Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
         Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
         Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
