@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from benchrig.analysis.fitting import Fitted
 
-__all__ = ["either", "weighed"]
+__all__ = ["averaged", "either", "weighed"]
 
 
 def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
@@ -84,3 +85,30 @@ def either(one: Fitted, other: Fitted, odds: float = 1.0) -> Fitted:
     covariance = (1 - share) * one.covariance + share * other.covariance + share * (1 - share) * np.outer(apart, apart)
     values = dict(zip(one.values, (here + share * apart).tolist(), strict=True))
     return replace(likelier, values=values, covariance=covariance)
+
+
+def averaged(fits: Sequence[Fitted], log_evidence: Sequence[float]) -> Fitted:
+    """Any number of fits of the same data with the same parameters as one, each by its evidence.
+
+    Parameters
+    ----------
+    fits : sequence of Fitted
+        With parameters of the same names in the same order; at least one.
+    log_evidence : sequence of float
+        Natural logarithm of how probable each is, up to a common constant.
+
+    Returns
+    -------
+    Fitted
+        Mean and covariance over all; the rest is that of the likeliest.
+    """
+    share = np.exp(np.array(log_evidence) - np.max(log_evidence))
+    share /= share.sum()
+    at = np.array([list(one.values.values()) for one in fits])
+    mean = share @ at
+    covariance = sum(
+        w * (one.covariance + np.outer(x - mean, x - mean)) for w, one, x in zip(share, fits, at, strict=True)
+    )
+    likeliest = fits[int(np.argmax(share))]
+    values = dict(zip(likeliest.values, mean.tolist(), strict=True))
+    return replace(likeliest, values=values, covariance=np.asarray(covariance, dtype=np.float64))

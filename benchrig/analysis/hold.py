@@ -181,11 +181,12 @@ def analyse_hold(
 
     Examples
     --------
-    14 K cold after pumping down, 5 sccm leak, no noise:
+    14 K cold after pumping down, 5 sccm leak, 10 Pa of noise:
 
-    >>> t = np.arange(0.0, 10.0, 0.005)
+    >>> t = np.arange(0.0, 20.0, 0.005)
     >>> warm = 1 - 14 / 295 * np.exp(-t / 2.0)
     >>> p = 42000 * warm + pv_flow_pa_m3_s_from_sccm(5.0, 295.0) / 5e-4 * t
+    >>> p = p + 10 * np.random.default_rng(1).standard_normal(len(t))
     >>> found = analyse_hold(t, p, volume_m3=5e-4, volume_u_m3=0.0, ambient_pa=101325, ambient_k=295.0)
     >>> round(found.hold_leak_sccm), round(found.thermal_time_constant_s, 1)
     (5, 2.0)

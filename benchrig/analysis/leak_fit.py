@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.averaging import either, weighed
+from benchrig.analysis.averaging import averaged, either, weighed
 from benchrig.analysis.explanations import Explained, component_of, explained, not_below
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, sccm_from_pv_flow
@@ -24,12 +24,14 @@ __all__ = ["LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
 SETTLED_S = 0.05
 """Relays and the isolation valve are at rest so long after the command (a slow small valve takes 30 ms)."""
 BLOCKS = 200
-USUAL_SHAPE, USUAL_SHAPE_U = 0.5, 0.6
-"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
-laminar."""
 ORIFICE = (0.7, 0.25, 0.0, 1.05)
 LAMINAR = (-1.0, 0.15, -1.0, -0.5)
-"""Shape expected, its standard uncertainty and its ends, of a leak through a hole and through a long narrow gap."""
+"""How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
+laminar. Shape expected, its standard uncertainty and its ends, of a leak through a hole and through a long narrow
+gap."""
+BINS = (0.7, 0.9, 1.0, 0.5, 0.3, 0.1)
+"""Shapes about which a gross leak through a hole is fitted, each within a tenth: over the whole range the corner where
+the flow leaves the choked part makes many valleys. In the order of trying: up from the middle, then down."""
 LAMINAR_ODDS = 0.2
 """A long narrow gap is so likely beforehand, over a hole (engineering judgement)."""
 SHAPE_SHOWS = 0.008
@@ -39,8 +41,9 @@ ASTRAY = 1.5
 LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
 """Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross
 leaks."""
-COLD_U_K = 25.0
-"""The gas starts within about this of the wall: pumping to 41 kPa without any heat from the wall would cool by 66 K."""
+COLD_PART, COLD_LEAST = 0.38, 0.003
+"""Gas starts colder than the wall by about this part of what pumping without any heat from the wall would cool it by
+(66 K down to 41 kPa, of which 25 K), and within about this part of ambient temperature anyway."""
 CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
 """A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A
 wall that conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it
@@ -137,7 +140,7 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
         return [
             Parameter("start", start, 1e-6),
             Parameter("leak", slope, 1e-6),
-            Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
+            Parameter("warmth", 1 - cold, 1e-5, prior=1.0, prior_u=_cold_u(start), low=0.6, high=1.2),
             Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
             Parameter("shape", expected, 1e-3, expected, u, low, high, late=True),
         ]
@@ -157,6 +160,11 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
         fitted = either(fitted, gap, LAMINAR_ODDS)
     good = goodness_of_fit(likelier, sd, coarse=coarse)
     return _explained(LeakFit(fitted, likelier, x, sd, model(likelier.values)), good, model, y, ways, coarse, setting)
+
+
+def _cold_u(start: float) -> float:
+    """How cold gas may be at the beginning, as part of ambient temperature, from its pressure over ambient."""
+    return math.hypot(COLD_PART * (1 - min(start, 1.0) ** (1 - 1 / GAMMA)), COLD_LEAST)
 
 
 def _block_sd(p: Samples, noise_pa: float, n: Samples) -> tuple[Samples, bool]:
@@ -313,28 +321,64 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     Parameters as for `usual_leak`; `began_pa` is the pressure when the reservoir was shut off.
     """
     vacuum_pa = setting.ambient_pa - began_pa
-    half = np.flatnonzero(p - began_pa > 0.5 * vacuum_pa)
+    half = np.flatnonzero((p - began_pa > 0.5 * vacuum_pa) & (t >= 0))
     half_s = max(float(t[half[0]]) if len(half) else float(t[-1]), 4 * float(np.median(np.diff(t))))
-    first_s, last_s = max(float(t[0]), -0.5 * half_s), min(float(t[-1]), 6 * half_s)
+    # the pump still draws in a lead-in that falls: the record begins with the shutting off, then
+    before = t < 0
+    fell_pa = float(np.mean(p[before][:5]) - began_pa) if np.count_nonzero(before) >= 10 else 0.0
+    lead_in_s = -0.5 * half_s if fell_pa < 4 * noise_pa else 0.0
+    first_s, last_s = max(float(t[0]), lead_in_s), min(float(t[-1]), 6 * half_s)
     x, y, n = block_means(t, p, np.linspace(first_s, last_s + 1e-9, BLOCKS + 1))
     start = began_pa / setting.ambient_pa
-    rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 1.2
+    rate = 0.5 * vacuum_pa / half_s / setting.ambient_pa * 0.9
 
     model = _Model(x, last_s - first_s, setting)
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
-    parameters = (
-        Parameter("start", start, 1e-6),
-        Parameter("leak", rate, 1e-5 * rate, low=0.0),
-        Parameter("warmth", 1.0, 1e-5, prior=1.0, prior_u=COLD_U_K / setting.ambient_k, low=0.6, high=1.2),
-        Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
-        Parameter("shape", 0.7, 1e-3, USUAL_SHAPE, USUAL_SHAPE_U, -1.0, 1.05),
-        Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3),
-        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u),
-        Parameter("laminar_ln", LAMINAR_LN, 1e-2, LAMINAR_LN, LAMINAR_LN_U, -10.0, -4.0),
-    )
     sd = np.hypot(noise_pa / np.sqrt(n), np.where(y > 0.998 * setting.ambient_pa, 0.03 * (setting.ambient_pa - y), 0.0))
-    fitted = fit(model, y, sd, parameters)
+
+    def beginning(kind: tuple[float, float, float, float], near: float, half_wide: float) -> list[Parameter]:
+        shape, shape_u, low, high = kind
+        low, high = max(low, near - half_wide), min(high, near + half_wide)
+        return [
+            Parameter("start", start, 1e-6),
+            Parameter("leak", rate, 1e-5 * rate, low=0.0),
+            Parameter("warmth", 1 - 0.5 * _cold_u(start), 1e-5, prior=1.0, prior_u=_cold_u(start), low=0.6, high=1.2),
+            Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
+            Parameter("shape", near, 1e-3, shape, shape_u, low, high),
+            Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3, late=True),
+            Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
+            Parameter("laminar_ln", LAMINAR_LN, 1e-2, LAMINAR_LN, LAMINAR_LN_U, -10.0, -4.0, late=True),
+        ]
+
+    tried: list[tuple[Fitted, float]] = []
+
+    def attempt(parameters: list[Parameter], soft: tuple[float, ...], log_odds: float) -> Fitted | None:
+        try:
+            tried.append((fit(model, y, sd, parameters, soft_sd=soft), log_odds))
+        except np.linalg.LinAlgError:
+            return None
+        return tried[-1][0]
+
+    soft = (0.01 * setting.ambient_pa, 0.001 * setting.ambient_pa, 0.0)
+    first = attempt(beginning(ORIFICE, BINS[0], 0.1), soft, 0.0)
+    last = first
+    for near in BINS[1:]:
+        if near < BINS[0] and last is not first and near == BINS[3]:
+            last = first  # down again from the middle
+        begin = beginning(ORIFICE, near, 0.1)
+        if last is not None:
+            known = {name: value for name, value in last.values.items() if name != "shape"}
+            begin = [replace(q, start=known.get(q.name, q.start)) for q in begin]
+        last = attempt(begin, soft[1:] if last is not None else soft, 0.0)
+    if not tried or min(one.widening for one, _ in tried) > ASTRAY:
+        attempt(beginning(LAMINAR, LAMINAR[0], 1.0), soft, math.log(LAMINAR_ODDS))
+    if not tried:
+        raise np.linalg.LinAlgError("no gross leak fits")
+    likelier = min((one for one, _ in tried), key=lambda one: one.cost)
+    good = goodness_of_fit(likelier, sd)
+    ways = [component_of(one, sd, max(good.widening, 1.0), odds) for one, odds in tried]
+    fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways])
     # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
     period_s = float(np.median(np.diff(t)))
     at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
-    return LeakFit(fitted, fitted, x, sd, model(fitted.values), at_least_sccm)
+    return LeakFit(fitted, likelier, x, sd, model(likelier.values), at_least_sccm, good, explained(ways))

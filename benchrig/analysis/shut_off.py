@@ -22,7 +22,7 @@ def since_shut_off(time_s: Samples, pressure_pa: Samples, noise_pa: float) -> tu
 
     Examples
     --------
-    >>> t = np.arange(0.0, 5.0, 0.1)
+    >>> t = np.arange(0.0, 10.0, 0.01)
     >>> p = 4e4 + 50 * np.abs(t - 1.0)
     >>> moved, note = since_shut_off(1.7e9 + t, p, 1.0)
     >>> round(float(moved[0]), 3), note
@@ -38,6 +38,6 @@ def since_shut_off(time_s: Samples, pressure_pa: Samples, noise_pa: float) -> tu
     smooth = np.convolve(pressure_pa[early], np.ones(width) / width, mode="valid")
     lowest = int(np.argmin(smooth))
     # the pressure of a record that begins with the shutting off is lowest at its beginning, give or take the noise
-    shut_s = 0.0 if smooth[0] - smooth[lowest] < NEAR * noise_pa else float(t[lowest + width // 2])
+    shut_s = 0.0 if lowest == 0 or smooth[0] - smooth[lowest] < NEAR * noise_pa else float(t[lowest + width // 2])
     where = "the first sample" if shut_s == 0.0 else f"the lowest pressure, {shut_s:.1f} s later,"
     return t - shut_s, f"time 0 is not when the reservoir was shut off: {where} was taken"
