@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,8 +11,27 @@ from benchrig.cli.said import as_json_option, emit, speaks
 if TYPE_CHECKING:
     from benchrig.bench.calibrated import Calibration
     from benchrig.records import RunRecord, Store
+    from benchrig.verdict.words import Disposition
 
 __all__ = ["records"]
+
+
+DECIDED: dict[str, Disposition] = {
+    "sell": "sell",
+    "clean-and-retest": "clean and retest",
+    "air-out-and-retest": "air out and retest",
+    "scrap": "scrap",
+    "refund": "refund",
+    "return-to-customer": "return to customer",
+    "keep": "keep",
+}
+
+
+def _dispositions(command: Any) -> Any:
+    """One flag for each thing that can be done with a part."""
+    for name in reversed(DECIDED):
+        command = click.option(f"--{name}", "disposition", flag_value=name, help=f"Decided: {DECIDED[name]}.")(command)
+    return command
 
 
 @click.group()
@@ -89,6 +108,38 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
     if not rested:
         return []
     return [each for each in store.trust.calibrations() if each.number in rested and each.withdrawal is not None]
+
+
+@records.command("decide", epilog="Example:  benchrig records decide C-1042 --scrap --because 'housing is cracked'")
+@click.argument("tag_or_run")
+@_dispositions
+@click.option("--because", required=True, help="Why: whoever reads the record will ask.")
+@click.option("--operator", default=None, help="Who decided it. Left out: the computer's user.")
+@as_json_option
+@speaks
+def decide(tag_or_run: str, disposition: str | None, because: str, operator: str | None, as_json: bool) -> None:
+    """Keep what was decided about a part after its run, and why. Nothing is changed: a second thought is added."""
+    from benchrig.cli.places import store_path
+    from benchrig.cli.qualify import who
+    from benchrig.clock import utc_now
+    from benchrig.errors import ConfigError
+    from benchrig.records import Store, run_document
+    from benchrig.records.decisions import Decision
+
+    if disposition is None:
+        raise click.UsageError(f"Say what was decided: one of {', '.join(f'--{name}' for name in DECIDED)}.")
+    if not because.strip():
+        raise ConfigError("The reason after --because is empty.", hint="Say why: whoever reads the record will ask.")
+    store = Store(store_path())
+    record = store.run(tag_or_run)
+    if record.ending == "running":
+        raise ConfigError(f"Run {record.run} has not ended.", hint="Wait for its verdict.")
+    store.decide(record, Decision(utc_now(), who(operator), DECIDED[disposition], because.strip()))
+    if as_json:
+        emit(run_document(store.run(f"run:{record.run}"), page=None))
+        return
+    click.echo(f"Run {record.run}, part {record.intake.tag}: {DECIDED[disposition]}.")
+    click.echo(f"'benchrig report run:{record.run}' makes the page with it.", err=True)
 
 
 @records.command("show", epilog="Example:  benchrig records show 0042 --json")

@@ -69,6 +69,15 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         "program": record.program,
         "notes": list(record.notes),
         "control": _control(record),
+        "decisions": [
+            {
+                "at": utc_text(each.at),
+                "operator": each.operator,
+                "disposition": each.disposition,
+                "because": each.because,
+            }
+            for each in record.decisions
+        ],
         "skipped": {step.name: step.skipped for step in record.steps if step.skipped},
         "digest": record.digest,
         "page": page,

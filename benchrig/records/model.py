@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.contents import end_digest, start_digest, step_digest
+from benchrig.records.decisions import Decision
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.words import Judgement, Verdict
 
@@ -32,6 +33,8 @@ class RunRecord:
         The finished steps in their order, traces included.
     digests : tuple of str
         The chain as written: start, one a step, and the end if there was one.
+    decisions : tuple of Decision
+        What people decided about the part afterwards, oldest first; not covered by the digests.
     """
 
     run: str
@@ -50,6 +53,7 @@ class RunRecord:
     seed: int | None
     program: str
     digests: tuple[str, ...]
+    decisions: tuple[Decision, ...] = ()
 
     @property
     def tag(self) -> str:

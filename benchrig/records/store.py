@@ -15,6 +15,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
+from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.label_code import read_label_code
 from benchrig.records.model import RunRecord, RunSummary
@@ -22,6 +23,7 @@ from benchrig.records.recorder import Recorder, close_run, give_back, last_link,
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.schema import open_database
 from benchrig.records.trust import Trust
+from benchrig.records.writing import writing
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
 __all__ = ["Store"]
@@ -104,6 +106,11 @@ class Store:
                     f"The record of run {run_number(run_id)} in {self.path} is damaged: {error}.",
                     hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
                 ) from error
+
+    def decide(self, record: RunRecord, decision: Decision) -> None:
+        """Keep what a person decided about the part of a run. Raises BenchError when it cannot be written."""
+        with writing(self._writer, self.path, "decision") as connection:
+            keep_decision(connection, int(record.run), decision)
 
     def before(self, record: RunRecord) -> RunRecord | None:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
@@ -230,6 +237,7 @@ def _record(connection: sa.Connection, run_id: int) -> RunRecord:
         seed=row["seed"],
         program=row["program"],
         digests=(row["start_digest"], *digests, *ends),
+        decisions=decisions_of(connection, run_id),
     )
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "calibrations",
     "characteristics",
     "checks",
+    "decisions",
     "metadata",
     "rests_on",
     "runs",
@@ -27,7 +28,7 @@ __all__ = [
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0002"
+HEAD = "0003"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -215,7 +216,20 @@ rests_on = sa.Table(
 )
 """Which run rested on which check and which calibrations."""
 
-APPEND_ONLY = ("checks", "calibrations", "withdrawals", "rests_on")
+decisions = sa.Table(
+    "decisions",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False, index=True),
+    sa.Column("at", UtcText, nullable=False),
+    sa.Column("operator", _Text, nullable=False),
+    sa.Column("disposition", _Text, nullable=False),
+    sa.Column("because", _Text, nullable=False),
+    sqlite_strict=True,
+)
+"""What a person decided about the part of a run, and why; the newest counts."""
+
+APPEND_ONLY = ("checks", "calibrations", "withdrawals", "rests_on", "decisions")
 """Rows of these tables are never changed or taken away: the database itself refuses."""
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -16,8 +15,9 @@ import sqlalchemy as sa
 from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
-from benchrig.errors import BenchError, ConfigError
+from benchrig.errors import ConfigError
 from benchrig.records import contents, tables
+from benchrig.records.writing import writing
 
 __all__ = ["Trust"]
 
@@ -38,7 +38,7 @@ class Trust:
     def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
         """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
         content = _calibration_content(bench, calibration)
-        with self._writing("calibration") as connection:
+        with writing(self._writer, self._path, "calibration") as connection:
             inserted = connection.execute(
                 sa.insert(tables.calibrations).values(
                     **_bench_columns(bench),
@@ -85,7 +85,7 @@ class Trust:
         BenchError
             It could not be written.
         """
-        with self._writing("withdrawal") as connection:
+        with writing(self._writer, self._path, "withdrawal") as connection:
             if number in _withdrawals(connection):
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
@@ -104,7 +104,7 @@ class Trust:
     def keep_check(self, bench: BenchKey, check: CheckResult) -> CheckDone:
         """Keep a bench check, passed or not. Raises BenchError when it cannot be written."""
         content = _check_content(bench, check)
-        with self._writing("bench check") as connection:
+        with writing(self._writer, self._path, "bench check") as connection:
             inserted = connection.execute(
                 sa.insert(tables.checks).values(
                     **_bench_columns(bench),
@@ -171,18 +171,6 @@ class Trust:
                     if _digest(json.loads(row["content"])) != row["digest"]:
                         found.append(f"{prefix}-{row['id']:04d} is not as it was written")
         return tuple(found)
-
-    @contextmanager
-    def _writing(self, what: str) -> Iterator[sa.Connection]:
-        try:
-            with self._writer.begin() as connection:
-                yield connection
-        except (sa.exc.DBAPIError, OSError) as error:
-            reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
-            raise BenchError(
-                f"The {what} could not be written into {self._path}: {reason}.",
-                hint="Free space on the disk? Is another program holding the file? What was there before stands.",
-            ) from error
 
 
 def _bench_columns(bench: BenchKey) -> dict[str, Any]:

@@ -136,6 +136,13 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
             lines.append(("bench", visible(record.bench_state)))
         if record.hint:
             lines.append(("check", visible(record.hint)))
+    lines += [
+        (
+            "decided",
+            f"{each.disposition}, {each.at.astimezone():%Y-%m-%d} by {visible(each.operator)}: {visible(each.because)}",
+        )
+        for each in record.decisions
+    ]
     if record.bench.grounds:
         names = (each.says.partition(":")[0].partition(" ")[0] for each in record.bench.grounds)
         kinds = ("" if each.kind == "check" else f" ({each.kind})" for each in record.bench.grounds)

@@ -1,0 +1,45 @@
+"""What a person decided about a part after its run. Written once; a second thought is a new entry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from benchrig.records import contents, tables
+from benchrig.verdict.words import Disposition
+
+__all__ = ["Decision", "decisions_of", "keep_decision"]
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One decision. `at` is in UTC."""
+
+    at: datetime
+    operator: str
+    disposition: Disposition
+    because: str
+
+
+def keep_decision(connection: sa.Connection, run_id: int, decision: Decision) -> None:
+    """Write a decision about the part of a run."""
+    connection.execute(
+        sa.insert(tables.decisions).values(
+            run_id=run_id,
+            at=decision.at,
+            operator=contents.text(decision.operator),
+            disposition=decision.disposition,
+            because=contents.text(decision.because),
+        )
+    )
+
+
+def decisions_of(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:
+    """The decisions about the part of a run, oldest first."""
+    c = tables.decisions.c
+    rows = connection.execute(
+        sa.select(c.at, c.operator, c.disposition, c.because).where(c.run_id == run_id).order_by(c.id)
+    )
+    return tuple(Decision(*row) for row in rows)
