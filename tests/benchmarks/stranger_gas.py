@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import stranger_flow
-import stranger_hold
+import stranger_flow_faults
+import stranger_hold_faults
 from stranger_case import StrangerClass
 
-CLASSES: list[StrangerClass] = [*stranger_hold.CLASSES, *stranger_flow.CLASSES]
+CLASSES: list[StrangerClass] = [*stranger_hold_faults.CLASSES, *stranger_flow_faults.CLASSES]

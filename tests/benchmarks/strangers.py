@@ -107,7 +107,7 @@ def stdout_caught() -> Iterator[list[str]]:
 
 
 def _too_long(number: int, frame: Any) -> None:
-    raise TimeoutError(f"no answer within {LONGEST_S} s")
+    raise TimeoutError(f"no answer within {LONGEST_S} s of processor time")
 
 
 def judged(name: str, true: float | bool | None, result: Any) -> Value:
@@ -132,8 +132,8 @@ def outcome(task: tuple[str, str, int, int]) -> Outcome:
     out.truth = ", ".join(f"{k} {v:.4g}" if isinstance(v, float) else f"{k} {v}" for k, v in stranger.true.items())
     with stdout_caught() as said, warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        signal.signal(signal.SIGALRM, _too_long)
-        signal.alarm(LONGEST_S)
+        signal.signal(signal.SIGPROF, _too_long)
+        signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
         try:
             result = ANALYSES[kind](stranger.time_s, stranger.signal, **stranger.told)
         except ValueError as refusal:
@@ -147,7 +147,7 @@ def outcome(task: tuple[str, str, int, int]) -> Outcome:
             out.values = [Value(n, "missing", None, None, t) for n, t in stranger.true.items()]
             result = None
         finally:
-            signal.alarm(0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
     if said[0]:
         out.failure = (out.failure + f" on stdout: {said[0][:80]!r}").strip()
     if warned and not out.failure:
