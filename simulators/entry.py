@@ -11,9 +11,10 @@ from simulators.faults import parse_fault, schedule
 from simulators.hands import Hands
 from simulators.machine import Machine
 from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
-from simulators.noise import within
+from simulators.noise import normal, within
 from simulators.serve import Server
 from simulators.world import (
+    COIL_U_K,
     CONDITIONS,
     FITTINGS,
     MODELS,
@@ -21,6 +22,7 @@ from simulators.world import (
     World,
     draw_bench,
     draw_instruments,
+    draw_stated,
     draw_valve,
     overridden,
 )
@@ -32,11 +34,13 @@ _OPTIONS = (
     "model",
     "condition",
     "severity",
+    "value",
     "seed",
     "faults",
     "valve_seed",
     "bench_seed",
     "bench_spread",
+    "as_stated",
     "bench_truth",
     "connected",
     "bench_toml",
@@ -110,16 +114,18 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
     options : mapping
         ``model`` (default the first of MODELS) and ``condition`` (default "good") of the valve; ``seed``, a whole
         number (default 1), of everything that is drawn; ``severity`` of the condition, 0 (barely) to 1 (grossly), or
-        None (default) for a clear case; ``faults``, a list of "KIND@SECONDS".
+        None (default) for a clear case; ``value``, in its place for one of SET_BY_VALUE: the figure that the condition
+        puts out of limits (cm3/min, L/min ANR, ohm); ``faults``, a list of "KIND@SECONDS".
 
         ``valve_seed`` draws the valve apart from the noise, so that one part can come to the bench many times: only the
         contacts of its plug are then drawn anew by ``seed``, as it is plugged in anew.
 
         Of the bench: ``bench_seed`` draws it (`draw_bench`) apart from the valve, with ``bench_spread`` (default 1:
         within what the bench file states); without both it is the demo bench, which differs from its file in volume,
-        leak and instrument errors only. ``bench_truth`` maps fields of BenchTruth or InstrumentTruth to true values.
-        ``connected``, one of FITTINGS, is what is on plug and port (default "valve"). ``bench_toml`` is the text of a
-        bench file to hand out in place of the demo one.
+        leak and instrument errors only. ``as_stated``, True, draws it from the distributions that its file states
+        (`draw_stated`), and how far the part's temperature is off the room's. ``bench_truth`` maps fields of BenchTruth
+        or InstrumentTruth to true values. ``connected``, one of FITTINGS, is what is on plug and port
+        (default "valve"). ``bench_toml`` is the text of a bench file to hand out in place of the demo one.
 
     Returns
     -------
@@ -156,11 +162,14 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         said = f"Option bench_toml of the simulated bench: a text is wanted, not {bench_toml!r}."
         raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
     bench_seed = seed if options.get("bench_seed") is None else _seed("bench_seed", options["bench_seed"])
-    valve = draw_valve(model, condition, seed, severity=severity)
+    value = _number_or_none("value", options.get("value"), 0.0, 1e9)
+    valve = draw_valve(model, condition, seed, severity=severity, value=value)
     if options.get("valve_seed") is not None:
         plug_ohm = valve.coil.plug_ohm
-        valve = draw_valve(model, condition, _seed("valve_seed", options["valve_seed"]), severity=severity)
+        valve = draw_valve(model, condition, _seed("valve_seed", options["valve_seed"]), severity=severity, value=value)
         valve = replace(valve, coil=replace(valve.coil, plug_ohm=plug_ohm))
+    if options.get("as_stated", False):
+        valve = replace(valve, start_k=bench.ambient_k + normal(COIL_U_K, seed=seed, stream=520))
     world = World(bench, valve, seed=bench_seed)
     world.connect(_choice("connected", options.get("connected", "valve"), FITTINGS))
     machine = Machine(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
@@ -190,7 +199,12 @@ def _bench(options: Mapping[str, object], seed: int) -> BenchTruth:
     spread = _number_or_none("bench_spread", options.get("bench_spread"), 0.0, 10.0)
     given = options.get("bench_seed")
     bench = _drawn_bench(seed)
-    if given is not None or spread is not None:
+    as_stated = options.get("as_stated", False)
+    if not isinstance(as_stated, bool) or (as_stated and spread is not None):
+        raise ValueError("Option as_stated of the simulated bench: True or False, and without bench_spread.")
+    if as_stated:
+        bench = draw_stated(seed if given is None else _seed("bench_seed", given))
+    elif given is not None or spread is not None:
         bench_seed = seed if given is None else _seed("bench_seed", given)
         bench = draw_bench(bench_seed, spread=1.0 if spread is None else spread)
     truths = options.get("bench_truth", {})

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SampleNoise", "within"]
+__all__ = ["SampleNoise", "normal", "within"]
 
 _WORD = (1 << 64) - 1
 _STRIDE = 0x9E3779B97F4A7C15  # 2**64 divided by the golden ratio, odd: the SplitMix step (Steele, Lea, Flood 2014)
@@ -90,3 +90,12 @@ def within(half_width: float, *, seed: int, stream: int) -> float:
     True
     """
     return float(np.random.default_rng([seed & _WORD, stream]).uniform(-0.8, 0.8)) * half_width
+
+
+def normal(sd: float, *, seed: int, stream: int) -> float:
+    """Draw one fixed error, normally distributed: as large as a stated standard uncertainty says.
+
+    >>> abs(normal(0.5, seed=3, stream=9)) < 2.5
+    True
+    """
+    return float(np.random.default_rng([seed & _WORD, stream]).normal(0.0, sd))

@@ -3,8 +3,8 @@
 Equations, sources of the figures, and what is not modelled: see the README of `simulators`.
 """
 
-from simulators.world.benches import draw_bench, draw_instruments, overridden
-from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, grade
+from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, draw_stated, overridden
+from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, SET_BY_VALUE, grade
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
 from simulators.world.population import draw_valve
@@ -14,11 +14,13 @@ from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth, Instru
 from simulators.world.world import World
 
 __all__ = [
+    "COIL_U_K",
     "CONDITIONS",
     "FITTINGS",
     "GRADES",
     "MAIN_CONDITIONS",
     "MODELS",
+    "SET_BY_VALUE",
     "ArmatureTruth",
     "BenchTruth",
     "CoilTruth",
@@ -30,6 +32,7 @@ __all__ = [
     "WorldSampler",
     "draw_bench",
     "draw_instruments",
+    "draw_stated",
     "draw_valve",
     "grade",
     "overridden",

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields, replace
 
-from simulators.noise import within
+from simulators.noise import normal, within
 from simulators.world.truths import BenchTruth, InstrumentTruth
 
-__all__ = ["draw_bench", "draw_instruments", "overridden"]
+__all__ = ["COIL_U_K", "draw_bench", "draw_instruments", "draw_stated", "overridden"]
 
 TRANSDUCER_V_PER_PA = 25.0e-6
+HELD_J_K = 41_325.0 * 0.5e-3 / (0.4 * 295.15)
+"""Heat capacity of the air in the reservoir at 60 kPa of vacuum: over the wall's conductance it is the heat recovery
+time constant that the bench file states."""
+COIL_U_K = 1.0
+"""A part that has lain beside the bench is off the room's temperature by this, standard deviation (our own figure)."""
 
 
 def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentTruth:
@@ -97,6 +102,47 @@ def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
         transducer_lag_s=about(middle.transducer_lag_s, 0.10, 312),
         diode_v=about(middle.diode_v, 0.05, 313),
         instruments=draw_instruments(seed, spread=spread),
+    )
+
+
+def draw_stated(seed: int) -> BenchTruth:
+    """Draw one bench from the distributions that its file states: normal, each u_... a standard deviation.
+
+    What no file states (pump, source resistance, wires) differs by a little, as in `draw_bench`. So results over many
+    such benches should scatter as their stated uncertainties say.
+
+    Parameters
+    ----------
+    seed : int
+        The same bench every time.
+
+    Examples
+    --------
+    >>> 0.48e-3 < draw_stated(3).volume_m3 < 0.52e-3
+    True
+    """
+    bench = draw_bench(seed)
+
+    def off(u: float, stream: int) -> float:
+        return normal(u, seed=seed, stream=500 + stream)
+
+    instruments = InstrumentTruth(
+        shunt_gain=1.0 + off(0.003, 0),
+        shunt_offset_v=within(0.5e-3, seed=seed, stream=140),
+        transducer_gain=1.0 + off(1.2e-4, 1),
+        transducer_offset_pa=off(60.0, 2),
+        divider_gain=1.0 + off(0.005, 3),
+        divider_offset_v=within(0.5e-3, seed=seed, stream=142),
+        thermistor_offset_k=off(0.5, 4),
+    )
+    return replace(
+        bench,
+        volume_m3=0.5e-3 * (1.0 + off(0.005, 5)),
+        line_leak_sccm=max(0.0, 0.15 + off(0.05, 6)),
+        wall_w_k=HELD_J_K / max(0.8, 2.3 + off(0.6, 7)),
+        wall_flow_w_k=max(0.3, 1.6 + off(0.3, 8)),
+        reference_leak_sccm=10.0 + off(0.06, 9),
+        instruments=instruments,
     )
 
 

@@ -16,7 +16,7 @@ from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flu
 from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
 from simulators.world.truths import CoilTruth, ValveTruth
 
-__all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "grade", "spoil"]
+__all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "SET_BY_VALUE", "grade", "spoil", "spoil_to"]
 
 GRADES = ("barely", "clearly", "grossly")
 ATMOSPHERE_PA = 101_325.0
@@ -74,6 +74,59 @@ def spoil(valve: ValveTruth, condition: str, draw: random.Random, severity: floa
     if condition in _DRAWN:
         return _DRAWN[condition](valve, draw)
     return _GRADED[condition](valve, draw, draw.uniform(0.5, 1.0))
+
+
+def spoil_to(valve: ValveTruth, condition: str, draw: random.Random, value: float) -> ValveTruth:
+    """Give a good valve a condition so that the figure that it puts out of limits is exactly so.
+
+    Parameters
+    ----------
+    valve : ValveTruth
+        A good one.
+    condition : str
+        One of SET_BY_VALUE.
+    draw : random.Random
+        Gives what is not settled by the value.
+    value : float
+        Leak in cm3/min at 0 degC and 101.325 kPa; flow at the rated vacuum in L/min ANR; resistance of the coil at
+        20 degC in ohms.
+
+    Raises
+    ------
+    ValueError
+        The condition is none of these, or the valve cannot be brought to the value.
+    """
+    if condition not in SET_BY_VALUE:
+        raise ValueError(f"A value is for {', '.join(SET_BY_VALUE)}; {condition} takes none.")
+    if not 0.0 < value < math.inf:
+        raise ValueError(f"A value is a number above 0; {value!r} is not.")
+    if condition == "restricted":
+        ratio = 1.0 - MIDDLES[valve.model].limits.rated_vacuum_pa / ATMOSPHERE_PA
+        through = value - _leak_lpm_anr(valve.port.leak_sccm)
+        conductance = through / _rated_flow_lpm_anr(valve, 1.0, ratio)
+        widest = math.pi * valve.port.seat_m * valve.armature.stroke_m
+        if not 0.0 < conductance < 0.95 * widest * CHOKED * valve.port.cd_choked / (ANR_KG_M3 * math.sqrt(ANR_K)):
+            raise ValueError(f"{valve.model} cannot let {value:g} L/min through.")
+        return _throttled(valve, conductance)
+    if condition == "shorted-turns":
+        if not 0.3 < value / valve.coil.r20_ohm <= 1.0:
+            raise ValueError(
+                f"Shorted turns leave a coil of {valve.coil.r20_ohm:.1f} ohm at most that: not {value:g} ohm."
+            )
+        return replace(valve, coil=_short(valve.coil, value / valve.coil.r20_ohm))
+    if condition == "high-resistance-joint":
+        if value < valve.coil.r20_ohm:
+            raise ValueError(f"A joint leaves a coil of {valve.coil.r20_ohm:.1f} ohm at least that: not {value:g} ohm.")
+        more_ohm = value - valve.coil.r20_ohm
+        return replace(valve, coil=replace(valve.coil, plug_ohm=valve.coil.plug_ohm + more_ohm))
+    if condition == "wet-and-leaking":
+        valve = _wet_graded(valve, draw, draw.random())
+    return replace(valve, port=replace(valve.port, leak_sccm=value))
+
+
+def _leak_lpm_anr(sccm: float) -> float:
+    """What a choked leak adds to the flow, in L/min ANR."""
+    return sccm * 1e-3 * (1.2929 / ANR_KG_M3)
 
 
 def _between(barely: float, grossly: float, severity: float) -> float:
@@ -351,5 +404,7 @@ _GRADED: dict[str, Callable[[ValveTruth, random.Random, float], ValveTruth]] = {
     "half-open": _half_open_graded,
 }
 
+SET_BY_VALUE = ("seat-leak", "wet-and-leaking", "restricted", "shorted-turns", "high-resistance-joint")
+"""Conditions that are one figure out of its limits, which can be given instead of a severity: within them too."""
 MAIN_CONDITIONS = tuple(_DRAWN)
 CONDITIONS = tuple(_GRADED)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import random
 
-from simulators.world.conditions import CONDITIONS, spoil
+from simulators.world.conditions import CONDITIONS, spoil, spoil_to
 from simulators.world.models import MODELS, draw_good
 from simulators.world.truths import ValveTruth
 
 __all__ = ["draw_valve"]
 
 
-def draw_valve(model: str, condition: str, seed: int, *, severity: float | None = None) -> ValveTruth:
+def draw_valve(
+    model: str, condition: str, seed: int, *, severity: float | None = None, value: float | None = None
+) -> ValveTruth:
     """Draw one valve.
 
     Parameters
@@ -25,6 +27,8 @@ def draw_valve(model: str, condition: str, seed: int, *, severity: float | None 
     severity : float or None
         How bad: 0 is just outside the model's own limits, 1 grossly bad. None draws a clearly bad one. Makes no
         difference to a good valve.
+    value : float or None
+        In place of a severity: the figure that the condition puts out of limits, see `conditions.spoil_to`.
 
     Returns
     -------
@@ -48,4 +52,8 @@ def draw_valve(model: str, condition: str, seed: int, *, severity: float | None 
     if condition not in CONDITIONS:
         raise ValueError(f"No condition is called {condition!r}; there are {', '.join(CONDITIONS)}.")
     draw = random.Random(f"valve {model} {condition} {seed}")
+    if value is not None:
+        if severity is not None:
+            raise ValueError("A severity and a value exclude each other: how bad is said once.")
+        return spoil_to(draw_good(model, condition, draw), condition, draw, value)
     return spoil(draw_good(model, condition, draw), condition, draw, severity)

@@ -5,16 +5,20 @@ from dataclasses import fields
 
 import pytest
 
+from simulators.entry import open_bench
 from simulators.world import (
+    COIL_U_K,
     FITTINGS,
     BenchTruth,
     InstrumentTruth,
     World,
     draw_bench,
     draw_instruments,
+    draw_stated,
     draw_valve,
     overridden,
 )
+from simulators.world.models import MIDDLES
 
 COIL, METER, PUMP, ISOLATION, VENT = 0x01, 0x02, 0x04, 0x08, 0x10
 
@@ -191,3 +195,81 @@ def test_with_anything_connected_the_way_is_still_the_same_in_one_call_or_many(f
         return world.pressure_pa(), world.gas_mass_kg(), world.winding_k(), world.transducer_pa()
 
     assert state(1) == state(7)
+
+
+# --- benches as their file states them --------------------------------------------------------------------------------
+
+
+def test_benches_drawn_as_stated_scatter_as_the_file_says_and_not_only_within_it():
+    benches = [draw_stated(seed) for seed in range(1500)]
+
+    def check(errors, u):
+        # mean and scatter of 1500 normal errors: 4.5 standard deviations of each
+        assert abs(sum(errors) / len(errors)) < 4.5 * u / math.sqrt(1500)
+        rms = math.sqrt(sum(e * e for e in errors) / len(errors))
+        assert rms == pytest.approx(u, rel=4.5 / math.sqrt(3000))
+
+    check([b.volume_m3 / 0.5e-3 - 1 for b in benches], 0.005)
+    check([b.instruments.shunt_gain - 1 for b in benches], 0.003)
+    check([b.instruments.divider_gain - 1 for b in benches], 0.005)
+    check([b.instruments.transducer_offset_pa for b in benches], 60.0)
+    check([b.instruments.transducer_gain - 1 for b in benches], 1.2e-4)
+    check([b.instruments.thermistor_offset_k for b in benches], 0.5)
+    check([b.line_leak_sccm - 0.15 for b in benches], 0.05)
+    # m cv / G: 41.325 kPa of half a litre at 22 degC over the conductance of the wall
+    air_kg = 41_325.0 * 0.5e-3 / (287.05 * 295.15)
+    check([air_kg * 717.6 / b.wall_w_k - 2.3 for b in benches], 0.6)
+    check([b.wall_flow_w_k - 1.6 for b in benches], 0.3)
+
+
+def test_a_bench_as_stated_is_the_same_for_its_seed_and_so_is_how_warm_the_part_is():
+    assert draw_stated(4) == draw_stated(4) != draw_stated(5)
+    off = []
+    for seed in range(300):
+        opened = open_bench({"seed": seed, "as_stated": True})
+        off.append(opened.machine.world.winding_k() - 295.15)
+    assert math.sqrt(sum(e * e for e in off) / 300) == pytest.approx(COIL_U_K, rel=0.2)
+    assert open_bench({"seed": 3}).machine.world.winding_k() == 295.15
+    with pytest.raises(ValueError, match="without bench_spread"):
+        open_bench({"as_stated": True, "bench_spread": 1.0})
+
+
+# --- conditions by the figure that they put out of limits -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("model", ["alder-24", "birch-26", "cedar-44"])
+def test_a_value_in_place_of_a_severity_is_what_the_valve_then_has(model):
+    limits = MIDDLES[model].limits
+    for x in (0.7, 1.0, 1.3):
+        leak = draw_valve(model, "seat-leak", 3, value=x * limits.leak_sccm)
+        assert leak.port.leak_sccm == x * limits.leak_sccm
+        both = draw_valve(model, "wet-and-leaking", 3, value=x * limits.leak_sccm)
+        assert both.port.leak_sccm == x * limits.leak_sccm
+        assert both.port.fuel_mol > 0.0
+        flow = draw_valve(model, "restricted", 3, value=x * limits.flow_lpm_anr)
+        assert World(BenchTruth(), flow, seed=1).flow_lpm_anr(30e3) == pytest.approx(x * limits.flow_lpm_anr, rel=1e-3)
+    ohm = draw_valve(model, "shorted-turns", 3, value=0.9 * limits.ohm_low).coil.r20_ohm
+    assert ohm == pytest.approx(0.9 * limits.ohm_low)
+    coil = draw_valve(model, "high-resistance-joint", 3, value=1.1 * limits.ohm_high).coil
+    assert coil.r20_ohm + coil.plug_ohm == pytest.approx(1.1 * limits.ohm_high, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("condition", "value", "said"),
+    [
+        ("good", 1.0, "good takes none"),
+        ("seat-leak", 0.0, "above 0"),
+        ("seat-leak", math.nan, "above 0"),
+        ("restricted", 900.0, "cannot let 900 L/min through"),
+        ("shorted-turns", 30.0, "at most that"),
+        ("high-resistance-joint", 3.0, "at least that"),
+    ],
+)
+def test_a_value_that_a_valve_cannot_have_is_refused(condition, value, said):
+    with pytest.raises(ValueError, match=said):
+        draw_valve("alder-24", condition, 3, value=value)
+
+
+def test_a_severity_and_a_value_exclude_each_other():
+    with pytest.raises(ValueError, match="exclude each other"):
+        open_bench({"condition": "seat-leak", "severity": 0.5, "value": 4.0})
