@@ -54,6 +54,17 @@ def who(named: str | None) -> str:
     help="Of the simulated valve's condition: 0 barely outside the limits, 1 grossly. Left out: clearly.",
 )
 @click.option(
+    "--value",
+    type=click.FloatRange(0, min_open=True),
+    default=None,
+    help="In place of --severity, the true leak (sccm), flow (L/min ANR) or coil resistance (ohm) of the condition.",
+)
+@click.option(
+    "--as-stated",
+    is_flag=True,
+    help="Draw the simulated bench's constants from the distributions that its file states, as 'rehearse' does.",
+)
+@click.option(
     "--same-part",
     type=click.IntRange(0, 2**32 - 1),
     help="Simulated part and bench by this seed, only the noise by --seed: one part measured again.",
@@ -98,6 +109,8 @@ def qualify(
     simulated: str | None,
     seed: int,
     severity: float | None,
+    value: float | None,
+    as_stated: bool,
     same_part: int | None,
     faults: tuple[str, ...],
     reason: str,
@@ -126,6 +139,8 @@ def qualify(
         raise click.UsageError("--fault is for the simulated bench: give --simulated CONDITION too.")
     if severity is not None and simulated is None:
         raise click.UsageError("--severity is for the simulated bench: give --simulated CONDITION too.")
+    if (value is not None or as_stated) and simulated is None:
+        raise click.UsageError("--value and --as-stated are for the simulated bench: give --simulated CONDITION too.")
     store = Store(store_path())
     part = check_tag(store.tag_of(tag))
     intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
@@ -145,6 +160,10 @@ def qualify(
             options["faults"] = list(faults)
             if severity is not None:
                 options["severity"] = severity
+            if value is not None:
+                options["value"] = value
+            if as_stated:
+                options["as_stated"] = True
             if same_part is not None:
                 options |= {"valve_seed": same_part, "bench_seed": same_part}
             opened = open_registered("simulated", options, wire_log=log)

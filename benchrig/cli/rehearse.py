@@ -59,6 +59,16 @@ _BAR = 24
     type=click.Path(path_type=Path),
     help="How often each model and condition comes in, and how bad. Left out: half of them good.",
 )
+@click.option(
+    "--near-limit",
+    is_flag=True,
+    help="Valves whose leak or flow is 0.7 to 1.3 times its limit, in place of the mix's conditions.",
+)
+@click.option(
+    "--within",
+    is_flag=True,
+    help="Draw the bench's constants only within what its file states, not from the distributions that it states.",
+)
 @click.option("--example-mix", is_flag=True, help="Print a mix file to start from, and leave.")
 @click.option(
     "--workers",
@@ -82,6 +92,8 @@ def rehearse(
     bench_file: Path | None,
     models_folder: Path | None,
     mix_file: Path | None,
+    near_limit: bool,
+    within: bool,
     example_mix: bool,
     workers: int | None,
     most: int,
@@ -91,13 +103,15 @@ def rehearse(
 
     Nothing is switched, and nothing is written into the store: the records are kept in memory and let go.
     """
+    from dataclasses import replace
+
     from rich.console import Console
 
     from benchrig.clock import RealClock
     from benchrig.rehearsal.crew import usable_cores
     from benchrig.rehearsal.document import document
     from benchrig.rehearsal.mix import default_mix, default_text, load_mix
-    from benchrig.rehearsal.plan import draw_entry
+    from benchrig.rehearsal.plan import draw_entry, draw_near_limit
     from benchrig.rehearsal.tally import Tally
     from benchrig.rehearsal.terminal import print_rehearsal
 
@@ -108,9 +122,13 @@ def rehearse(
             click.echo(default_text(), nl=False)
         return
     mix = default_mix() if mix_file is None else load_mix(mix_file)
-    setting = _setting(mix, seed, bench_file, models_folder)
+    setting = replace(_setting(mix, seed, bench_file, models_folder), as_stated=not within)
     _check_mix(mix)
-    entries = [draw_entry(mix, seed, index) for index in range(valves)]
+    if near_limit:
+        limits = {name: allowed.facts.limits for name, allowed in setting.allowed.items()}
+        entries = [draw_near_limit(mix, limits, seed, index) for index in range(valves)]
+    else:
+        entries = [draw_entry(mix, seed, index) for index in range(valves)]
     crew = min(workers or usable_cores(), valves)
     clock = RealClock()
     console = Console(stderr=True, highlight=False)
@@ -156,6 +174,7 @@ def _allowed(name: str, folder: Path | None) -> Allowed:
 def _check_mix(mix: Mix) -> None:
     """Whether the simulated bench knows all that is in the mix; everything it does not is told at once."""
     from benchrig.bench.opening import open_registered
+    from benchrig.rehearsal.mix import SOUND
     from benchrig.rehearsal.one_valve import BENCH, options
     from benchrig.rehearsal.plan import Entry
 
@@ -163,6 +182,9 @@ def _check_mix(mix: Mix) -> None:
     asked = [Entry(0, name, first_condition, None, 1) for name in mix.models]
     for name, share in mix.conditions.items():
         asked.append(Entry(0, first_model, name, None if share.severity is None else share.severity[0], 1))
+    for name in mix.circumstances:
+        if name != SOUND:
+            asked.append(Entry(0, first_model, first_condition, None, 1, faults=(f"{name}@0",)))
     wrong: dict[str, None] = {}
     for entry in asked:
         try:
@@ -171,7 +193,7 @@ def _check_mix(mix: Mix) -> None:
         except ConfigError as error:
             wrong[str(error)] = None
     if wrong:
-        raise ConfigError("\n".join(wrong), hint="Mend [models] and [conditions] of the mix file.")
+        raise ConfigError("\n".join(wrong), hint="Mend [models], [conditions] and [circumstances] of the mix file.")
 
 
 def _head(valves: int, seed: int, crew: int, mix_file: Path | None, bench_file: Path | None) -> Text:

@@ -36,6 +36,8 @@ def document(tally: Tally, setting: Setting, *, workers: int, wall_seconds: floa
         "confidence_method": METHOD,
         "grades": {name: _rates(found) for name, found in tally.by_grade().items()},
         "models": {name: _rates(found) for name, found in tally.by_model().items()},
+        "near_limits": tally.near_limits(),
+        "as_stated": setting.as_stated,
         "misses": [miss_document(result, setting) for result in tally.misses()],
         "bench_seconds_median": None if median is None else round(median.value, 3),
         "bench_seconds_median_limits": _limits(median),
@@ -57,6 +59,9 @@ def miss_document(result: Result, setting: Setting) -> dict[str, Any]:
         "condition": entry.condition,
         "severity": entry.severity,
         "grade": grade(entry.severity),
+        "true_value": entry.value,
+        "of_limit": entry.of_limit,
+        "faults": list(entry.faults),
         "verdict": None if judgement is None else judgement.verdict,
         "ending": result.ending,
         "cause": None if judgement is None else judgement.cause,
@@ -74,7 +79,7 @@ def miss_document(result: Result, setting: Setting) -> dict[str, Any]:
             }
             for each in result.limited
         ],
-        "again": again(result),
+        "again": again(result, as_stated=setting.as_stated),
     }
 
 

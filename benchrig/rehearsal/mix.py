@@ -10,11 +10,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from benchrig import tomlfile
 
-__all__ = ["GOOD", "Mix", "Share", "default_mix", "load_mix", "parse_mix"]
+__all__ = ["GOOD", "SOUND", "Mix", "Share", "default_mix", "load_mix", "parse_mix"]
 
 KIND = "Mix file"
 GOOD = "good"
 """The one condition that is to be accepted."""
+SOUND = "sound"
+"""The circumstance of a bench with which nothing is the matter."""
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Severity = Annotated[float, Field(ge=0, le=1)]
 
@@ -41,6 +43,8 @@ class Mix(_Table):
 
     models: dict[str, NotNegative] = Field(min_length=1)
     conditions: dict[str, Share] = Field(min_length=1)
+    circumstances: dict[str, NotNegative] = Field(default_factory=dict)
+    """Faults of the simulated bench, there from the start, and `SOUND`; none given: it is sound."""
 
     @model_validator(mode="after")
     def _something(self) -> Mix:
@@ -48,6 +52,8 @@ class Mix(_Table):
             raise ValueError("the shares of the models are all 0")
         if not sum(each.share for each in self.conditions.values()) > 0:
             raise ValueError("the shares of the conditions are all 0")
+        if self.circumstances and not sum(self.circumstances.values()) > 0:
+            raise ValueError("the shares of the circumstances are all 0")
         good = self.conditions.get(GOOD)
         if good is not None and good.severity is not None:
             raise ValueError(f"a {GOOD} valve has no severity; take it out")

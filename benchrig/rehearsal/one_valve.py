@@ -34,11 +34,15 @@ class Allowed:
 
 @dataclass(frozen=True)
 class Setting:
-    """What all valves of a rehearsal share. `bench` is None for the simulated bench's own file."""
+    """What all valves of a rehearsal share. `bench` is None for the simulated bench's own file.
+
+    `as_stated`: every valve has a bench of its own, drawn from the distributions that the bench file states.
+    """
 
     seed: int
     allowed: Mapping[str, Allowed]
     bench: BenchFile | None = None
+    as_stated: bool = True
 
 
 @dataclass(frozen=True)
@@ -79,16 +83,19 @@ class InMemory:
         """Let go of the run."""
 
 
-def options(entry: Entry) -> dict[str, object]:
+def options(entry: Entry, *, as_stated: bool = True) -> dict[str, object]:
     """What the simulated bench is asked for."""
     asked: dict[str, object] = {
         "model": entry.model,
         "condition": entry.condition,
         "seed": entry.seed,
-        "faults": [],
+        "faults": list(entry.faults),
+        "as_stated": as_stated,
     }
     if entry.severity is not None:
         asked["severity"] = entry.severity
+    if entry.value is not None:
+        asked["value"] = entry.value
     return asked
 
 
@@ -97,7 +104,7 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
     allowed = setting.allowed[entry.model]
     intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
     try:
-        registered = open_registered(BENCH, options(entry))
+        registered = open_registered(BENCH, options(entry, as_stated=setting.as_stated))
         hands = cast("Hands", registered.hands)
         with registered as opened:
             bench = opened

@@ -3,27 +3,54 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchrig.rehearsal.mix import Mix
+from benchrig.errors import ConfigError
+from benchrig.rehearsal.mix import GOOD, SOUND, Mix
+from benchrig.verdict.words import Limit
 
-__all__ = ["GRADES", "Entry", "draw_entry", "grade"]
+__all__ = ["GRADES", "NEAR", "NEAR_LIMITS", "Entry", "draw_entry", "draw_near_limit", "grade"]
 
 SEEDS = 2**32
 GRADES = ("barely", "clearly", "grossly", "not graded")
 BARELY_BELOW, GROSSLY_ABOVE = 0.25, 0.70
+NEAR_LIMITS = {"seat-leak": "hold_leak_sccm", "restricted": "flow_at_rated_vacuum_lpm_anr"}
+"""Conditions that can be had on either side of their limit, and the characteristic that it is for."""
+NEAR = (0.7, 1.3)
+"""How near: the true value over the limit."""
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One valve to come: all that the simulated bench needs to make the same valve again."""
+    """One valve to come: all that the simulated bench needs to make the same valve again.
+
+    Attributes
+    ----------
+    value : float or None
+        In place of a severity: the true value of what the condition puts out of its limit.
+    of_limit : float or None
+        That value over the limit.
+    within_limit : bool or None
+        Whether it lies on the right side of it.
+    faults : tuple of str
+        What is the matter with the bench, from the start.
+    """
 
     index: int
     model: str
     condition: str
     severity: float | None
     seed: int
+    value: float | None = None
+    of_limit: float | None = None
+    within_limit: bool | None = None
+    faults: tuple[str, ...] = ()
+
+    @property
+    def conforms(self) -> bool:
+        """Whether the valve is to be accepted."""
+        return self.condition == GOOD if self.within_limit is None else self.within_limit
 
 
 def draw_entry(mix: Mix, seed: int, index: int) -> Entry:
@@ -41,7 +68,46 @@ def draw_entry(mix: Mix, seed: int, index: int) -> Entry:
     between = mix.conditions[condition].severity
     # Rounded to what the command prints: typed again, it is the same valve.
     severity = None if between is None else round(draw.uniform(*between), 4)
-    return Entry(index, model, condition, severity, draw.randrange(SEEDS))
+    valve_seed = draw.randrange(SEEDS)
+    what = SOUND if not mix.circumstances else _pick(draw, list(mix.circumstances), list(mix.circumstances.values()))
+    faults = () if what == SOUND else (f"{what}@0",)
+    return Entry(index, model, condition, severity, valve_seed, faults=faults)
+
+
+def draw_near_limit(mix: Mix, limits: Mapping[str, Sequence[Limit]], seed: int, index: int) -> Entry:
+    """Draw valve number `index` whose leak or flow lies evenly between `NEAR` times its limit, on either side of it.
+
+    Parameters
+    ----------
+    mix : Mix
+        For the models; its conditions do not matter here.
+    limits : mapping of str to sequence of Limit
+        Of each model.
+    seed, index : int
+        As for `draw_entry`.
+
+    Raises
+    ------
+    ConfigError
+        A model limits neither leak nor flow.
+    """
+    draw = random.Random(f"near limits {seed} valve {index}")
+    model = _pick(draw, list(mix.models), list(mix.models.values()))
+    allowed = {limit.name: limit for limit in limits[model]}
+    sides = {
+        condition: side
+        for condition, name in NEAR_LIMITS.items()
+        if name in allowed and (side := allowed[name].high if condition == "seat-leak" else allowed[name].low)
+    }
+    if not sides:
+        raise ConfigError(
+            f"Model {model} limits neither leak nor flow: nothing can be near.", hint="Give it limits, or leave it out."
+        )
+    condition = draw.choice(list(sides))
+    of_limit = round(draw.uniform(*NEAR), 3)
+    within = of_limit <= 1.0 if condition == "seat-leak" else of_limit >= 1.0
+    value = round(of_limit * sides[condition], 6)
+    return Entry(index, model, condition, None, draw.randrange(SEEDS), value, of_limit, within)
 
 
 def grade(severity: float | None) -> str:

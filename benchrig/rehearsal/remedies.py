@@ -17,13 +17,19 @@ FAR_U = 6.0
 """No choice of guard band would have helped a characteristic that lies further than this from its limit."""
 
 
-def again(result: Result) -> str:
+def again(result: Result, *, as_stated: bool = True) -> str:
     """The command that runs this one valve again, on the simulated bench's own file."""
     entry = result.entry
     words = ["benchrig", "qualify", "--simulated", entry.condition, "--model", entry.model]
     words += ["--tag", f"R-{entry.index}", "--seed", str(entry.seed)]
     if entry.severity is not None:
         words += ["--severity", f"{entry.severity:g}"]
+    if entry.value is not None:
+        words += ["--value", f"{entry.value:.7g}"]
+    for fault in entry.faults:
+        words += ["--fault", fault]
+    if as_stated:
+        words.append("--as-stated")
     return shlex.join(words)
 
 

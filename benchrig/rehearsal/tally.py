@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchrig.rehearsal.chances import Quantile, Rate, quantile
-from benchrig.rehearsal.mix import GOOD
 from benchrig.rehearsal.one_valve import Result
 from benchrig.rehearsal.plan import GRADES, grade
 
@@ -18,6 +18,14 @@ MAIN = ("good", "open-coil", "shorted-turns", "stuck-closed", "stuck-open", "sea
 WET = "wet"
 """The condition that is neither to be accepted nor to be rejected: it is to be seen, and the valve aired out."""
 VERDICTS = ("accept", "reject", "undecided")
+
+
+NEAR_STEP = 0.05
+"""Width of the steps in which verdicts near a limit are counted."""
+
+
+def _is_defective(result: Result) -> bool:
+    return not result.entry.conforms and result.entry.condition != WET
 
 
 def cause_is_right(result: Result) -> bool:
@@ -34,7 +42,7 @@ def kind_of_miss(result: Result) -> str:
     """What is not as it should be, in two words; empty when all is."""
     if result.judgement is None:
         return result.ending
-    good = result.entry.condition == GOOD
+    good = result.entry.conforms
     if result.entry.condition == WET:
         if result.verdict == "undecided":
             return "" if cause_is_right(result) else "undecided"
@@ -87,7 +95,7 @@ class Tally:
 
     def rejected(self) -> list[Result]:
         """Defective valves that were rejected."""
-        return [each for each in self.results if each.verdict == "reject" and each.entry.condition not in (GOOD, WET)]
+        return [each for each in self.results if each.verdict == "reject" and _is_defective(each)]
 
     def misses(self) -> list[Result]:
         """Every valve that is not as it should be, the worst sort first."""
@@ -114,9 +122,9 @@ class Tally:
         A valve that is merely wet counts as neither good nor defective.
         """
         among = self.results if chosen is None else chosen
-        good = [each for each in among if each.entry.condition == GOOD]
+        good = [each for each in among if each.entry.conforms]
         wet = [each for each in among if each.entry.condition == WET]
-        bad = [each for each in among if each.entry.condition not in (GOOD, WET)]
+        bad = [each for each in among if _is_defective(each)]
         named = [each for each in bad if each.verdict == "reject" and each.entry.condition in MAIN]
         return {
             "false_accepts": Rate(sum(each.verdict == "accept" for each in bad), len(bad)),
@@ -132,7 +140,20 @@ class Tally:
 
     def by_grade(self) -> dict[str, dict[str, Rate]]:
         """The rates of the defective valves by how bad they are; only grades that came."""
-        return self._by(lambda each: grade(each.entry.severity), GRADES, lambda each: each.entry.condition != GOOD)
+        return self._by(lambda each: grade(each.entry.severity), GRADES, lambda each: not each.entry.conforms)
+
+    def near_limits(self) -> dict[str, dict[str, dict[str, int]]]:
+        """Condition -> true value over the limit, in steps of `NEAR_STEP` -> ending -> count."""
+        counts: dict[str, dict[str, Counter[str]]] = {}
+        for each in self.results:
+            if each.entry.of_limit is not None:
+                low = math.floor(each.entry.of_limit / NEAR_STEP + 1e-9) * NEAR_STEP
+                step = f"{low:.2f} to {low + NEAR_STEP:.2f}"
+                counts.setdefault(each.entry.condition, {}).setdefault(step, Counter())[each.verdict] += 1
+        return {
+            condition: {step: {ending: found[step][ending] for ending in self.endings} for step in sorted(found)}
+            for condition, found in sorted(counts.items())
+        }
 
     def by_model(self) -> dict[str, dict[str, Rate]]:
         """The rates by valve model."""

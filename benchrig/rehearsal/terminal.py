@@ -47,6 +47,9 @@ def print_rehearsal(tally: Tally, setting: Setting, console: Console, *, most: i
     console.print()
     console.print(_rates(tally, fit))
     console.print()
+    if near := _near_limits(tally):
+        console.print(near)
+        console.print()
     for line in _times(tally, wall_seconds):
         console.print(Text(line, style="dim"))
     _print_misses(tally, setting, console, fit, most)
@@ -60,13 +63,13 @@ def _table(tally: Tally) -> Table:
         table.add_column(ending, justify="right")
     table.add_column("cause right", justify="right")
     table.add_column("else named", overflow="fold")
-    counts, causes = tally.table(), tally.causes()
+    counts, causes, near = tally.table(), tally.causes(), bool(tally.near_limits())
     for name in tally.conditions:
         row = counts[name]
         table.add_row(
             Text(name, style="bold" if name == GOOD else ""),
             str(sum(row.values())),
-            *(_count(name, ending, row[ending]) for ending in tally.endings),
+            *(_count(name, ending, row[ending], told=not near) for ending in tally.endings),
             *_named(name, tally, causes.get(name, {})),
         )
     totals = [sum(counts[name][ending] for name in counts) for ending in tally.endings]
@@ -77,10 +80,11 @@ def _table(tally: Tally) -> Table:
     return table
 
 
-def _count(condition: str, ending: str, count: int) -> Text:
+def _count(condition: str, ending: str, count: int, *, told: bool) -> Text:
+    """A count, in the colour of an error where the condition tells that it is one."""
     if not count:
         return Text("·" if ending in _STYLES else "", style="dim")
-    wrong = {"accept": condition not in (GOOD, WET), "reject": condition in (GOOD, WET)}.get(ending, False)
+    wrong = {"accept": condition not in (GOOD, WET), "reject": condition in (GOOD, WET)}.get(ending, False) and told
     return Text(str(count), style=_BAD if wrong else _STYLES.get(ending, "magenta"))
 
 
@@ -92,6 +96,21 @@ def _named(condition: str, tally: Tally, causes: dict[str, int]) -> tuple[Text, 
     others = [f"{named} {n}" for named, n in causes.items() if named.replace(" ", "-") != condition]
     style = "yellow" if condition in MAIN and right < 0.9 * len(of_it) else ""
     return Text(f"{right} of {len(of_it)}", style=style), Text(", ".join(others), style="dim")
+
+
+def _near_limits(tally: Tally) -> Table | None:
+    counts = tally.near_limits()
+    if not counts:
+        return None
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+    table.add_column("near its limit", no_wrap=True)
+    table.add_column("true / limit", no_wrap=True)
+    for ending in tally.endings:
+        table.add_column(ending, justify="right")
+    for condition, steps in counts.items():
+        for number, (step, row) in enumerate(steps.items()):
+            table.add_row("" if number else condition, step, *(str(row[ending] or "·") for ending in tally.endings))
+    return table
 
 
 def _rates(tally: Tally, fit: Callable[[str], str]) -> Table:
@@ -159,7 +178,7 @@ def _print_misses(tally: Tally, setting: Setting, console: Console, fit: Callabl
         console.print(_head(result))
         band = setting.allowed[result.entry.model].facts.guard_band
         console.print(Padding(Text(fit(remedy(result, band))), (0, 0, 0, 2)))
-        console.print(Text("  " + again(result), style="dim"), soft_wrap=True)
+        console.print(Text("  " + again(result, as_stated=setting.as_stated), style="dim"), soft_wrap=True)
     if len(misses) > most:
         left = len(misses) - most
         console.print(Text(f"\n… and {left} more: --misses {len(misses)} tells them all, --json too.".lstrip("\n")))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -11,7 +12,8 @@ from benchrig.bench.opening import open_registered
 from benchrig.errors import ConfigError
 from benchrig.rehearsal.borrowed import bench_as_stated
 from benchrig.rehearsal.mix import default_mix, parse_mix
-from benchrig.rehearsal.plan import draw_entry
+from benchrig.rehearsal.plan import draw_entry, draw_near_limit
+from benchrig.verdict.words import Limit
 
 
 def test_a_valve_is_the_same_whatever_else_is_drawn_and_its_neighbour_is_another():
@@ -22,11 +24,14 @@ def test_a_valve_is_the_same_whatever_else_is_drawn_and_its_neighbour_is_another
     assert draw_entry(mix, 8, 0) != forward[0]
 
 
-def test_the_default_mix_is_half_good_and_spreads_the_severities():
+def test_the_default_mix_is_about_half_good_and_spreads_the_severities():
     entries = [draw_entry(default_mix(), 1, index) for index in range(4000)]
     conditions = Counter(each.condition for each in entries)
-    assert conditions["good"] == pytest.approx(2000, abs=130)  # four standard deviations
-    assert all(conditions[name] == pytest.approx(2000 / 7, abs=66) for name in conditions if name != "good")
+    share = {"good": 7, "wet": 0.5, "wet-and-leaking": 0.5}
+    for name, count in conditions.items():
+        part = share.get(name, 1) / 15
+        assert count == pytest.approx(4000 * part, abs=4 * (4000 * part * (1 - part)) ** 0.5), name
+    assert len(conditions) == 10
     severities = [each.severity for each in entries if each.severity is not None]
     assert (min(severities), max(severities)) == (pytest.approx(0.0, abs=0.01), pytest.approx(1.0, abs=0.01))
     assert all(each.severity is None for each in entries if each.condition == "good")
@@ -92,3 +97,46 @@ def test_a_bench_known_worse_is_off_by_as_much_as_its_file_states(simulated):
     rms = (sum(each**2 for each in off) / len(off)) ** 0.5
     assert rms == pytest.approx((0.03**2 - 0.005**2) ** 0.5, rel=0.15)
     assert {file.shunt.volts_per_amp for file in files} == {simulated.file.shunt.volts_per_amp}
+
+
+# --- circumstances, and valves near their limits ----------------------------------------------------------------------
+
+LIMITS = {
+    "alder-24": (
+        Limit("hold_leak_sccm", None, 5.0, ""),
+        Limit("flow_at_rated_vacuum_lpm_anr", 18.0, None, ""),
+        Limit("pull_in_time_ms", None, 18.0, ""),
+    )
+}
+NEAR_MIX = "models = { alder-24 = 1 }\nconditions = { good = { share = 1 } }"
+
+
+def test_the_bench_may_have_something_the_matter_from_the_start_as_often_as_the_mix_says():
+    mix = parse_mix(NEAR_MIX + "\ncircumstances = { sound = 3, drifting-room = 1 }", where="here")
+    faults = Counter(draw_entry(mix, 1, index).faults for index in range(2000))
+    assert set(faults) == {(), ("drifting-room@0",)}
+    assert faults["drifting-room@0",] == pytest.approx(500, abs=80)
+    plain = parse_mix(NEAR_MIX, where="here")
+    assert [replace(draw_entry(mix, 1, n), faults=()) for n in range(20)] == [
+        draw_entry(plain, 1, n) for n in range(20)
+    ]
+    with pytest.raises(ConfigError, match="shares of the circumstances are all 0"):
+        parse_mix(NEAR_MIX + "\ncircumstances = { sound = 0 }", where="here")
+
+
+def test_valves_near_their_limits_lie_on_both_sides_and_know_on_which():
+    entries = [draw_near_limit(parse_mix(NEAR_MIX, where="here"), LIMITS, 7, index) for index in range(600)]
+    assert {each.condition for each in entries} == {"seat-leak", "restricted"}
+    for each in entries:
+        limit = 5.0 if each.condition == "seat-leak" else 18.0
+        assert 0.7 <= each.of_limit <= 1.3
+        assert each.value == pytest.approx(each.of_limit * limit)
+        assert each.conforms == (each.value <= limit if each.condition == "seat-leak" else each.value >= limit)
+    assert 200 < sum(each.conforms for each in entries) < 400
+    assert len({each.seed for each in entries}) == 600
+
+
+def test_a_model_without_limits_on_leak_and_flow_has_nothing_near_them():
+    limits = {"alder-24": LIMITS["alder-24"][2:]}
+    with pytest.raises(ConfigError, match="neither leak nor flow"):
+        draw_near_limit(parse_mix(NEAR_MIX, where="here"), limits, 7, 0)

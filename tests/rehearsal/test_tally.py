@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from scipy.stats import binom, binomtest
 
@@ -109,7 +111,7 @@ def test_what_would_have_caught_a_miss_is_said_in_units_of_the_uncertainty():
 
 def test_a_miss_comes_with_the_command_that_runs_it_again():
     assert again(RESULTS[0]) == (
-        "benchrig qualify --simulated seat-leak --model alder-24 --tag R-3 --seed 43 --severity 0.01"
+        "benchrig qualify --simulated seat-leak --model alder-24 --tag R-3 --seed 43 --severity 0.01 --as-stated"
     )
 
 
@@ -143,3 +145,29 @@ def test_a_wet_valve_is_to_be_seen_as_wet_and_counts_as_neither_good_nor_defecti
     assert (rates["wet_named"].count, rates["wet_rejected"].count, rates["wet_named"].of) == (1, 1, 3)
     assert (rates["false_accepts"].of, rates["false_rejects"].of) == (0, 1)
     assert tally.rejected() == []
+
+
+def near(index: int, of_limit: float, leak: float) -> Result:
+    result = valve(index, "seat-leak", leak)
+    entry = Entry(index, "alder-24", "seat-leak", None, 40 + index, 5 * of_limit, of_limit, of_limit <= 1)
+    return replace(result, entry=entry)
+
+
+def test_near_a_limit_the_true_value_says_which_verdict_is_wrong():
+    results = [near(0, 0.81, 4.0), near(1, 0.84, 5.6), near(2, 1.04, 4.2), near(3, 1.21, 6.1), near(4, 1.0, 4.95)]
+    assert [kind_of_miss(each) for each in results] == ["", "false reject", "false accept", "", "undecided"]
+    tally = Tally.of(results, 5)
+    rates = tally.rates()
+    assert (rates["false_accepts"].count, rates["false_accepts"].of) == (1, 2)
+    assert (rates["false_rejects"].count, rates["false_rejects"].of) == (1, 3)
+    counts = tally.near_limits()["seat-leak"]
+    assert counts["0.80 to 0.85"] == {"accept": 1, "reject": 1, "undecided": 0}
+    assert counts["1.00 to 1.05"] == {"accept": 1, "reject": 0, "undecided": 1}
+    assert list(counts) == ["0.80 to 0.85", "1.00 to 1.05", "1.20 to 1.25"]
+    assert Tally.of(RESULTS, 7).near_limits() == {}
+
+
+def test_the_command_that_runs_a_valve_again_says_all_that_it_was_drawn_by():
+    told = again(replace(near(4, 1.0, 4.95), entry=replace(near(4, 1.0, 4.95).entry, faults=("drifting-room@0",))))
+    assert told.endswith("--seed 44 --value 5 --fault drifting-room@0 --as-stated")
+    assert "--as-stated" not in again(RESULTS[0], as_stated=False)
