@@ -153,9 +153,10 @@ def history(kind: str | None, as_json: bool) -> None:
 @click.argument("calibration")
 @click.option("--reason", required=True, help="Why it was wrong.")
 @click.option("--operator", default=None, help="Who says so. Left out: the computer's user.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
 @as_json_option
 @speaks
-def withdraw(calibration: str, reason: str, operator: str | None, as_json: bool) -> None:
+def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_json: bool) -> None:
     """Say that a calibration was found wrong: it stays in the history, counts no more, and its runs are listed."""
     from benchrig.bench.calibrated import Withdrawal
     from benchrig.cli.places import store_path
@@ -167,6 +168,12 @@ def withdraw(calibration: str, reason: str, operator: str | None, as_json: bool)
         raise ConfigError("The reason is empty.", hint="Say why: whoever reads the history will ask.")
     store = Store(store_path())
     key, found = store.trust.calibration(calibration)
+    if not yes and sys.stdin.isatty():
+        click.echo(
+            f"{found.name}: {found.kind} of {key.name}, made {found.made.astimezone():%Y-%m-%d %H:%M}.", err=True
+        )
+        if not click.confirm("Withdraw it? It cannot be taken back.", default=False, err=True):
+            raise ConfigError("Nothing was withdrawn.", hint="Calibrate anew if the constant is in doubt.")
     store.trust.withdraw(found.number, Withdrawal(utc_now(), who(operator), reason.strip()))
     runs = store.runs(limit=1_000_000, calibration=found.number)
     if as_json:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import select
 import sys
 from typing import cast
@@ -15,7 +16,7 @@ from benchrig.bench.bench import Bench
 from benchrig.cli.progress import ProgressLine
 from benchrig.sequencer.guide import Fitting, Guide, Hands, Silent, Unattended
 
-__all__ = ["AtTheValve", "Person", "Simulated", "control_guide", "guide_for"]
+__all__ = ["AtTheValve", "Person", "Simulated", "control_guide", "guide_for", "ring"]
 
 SAY = {
     Fitting.VALVE: "Take the reference off: plug and port are free for the next valve.",
@@ -33,7 +34,15 @@ ASK = {
     "vacuum gauge": "Absolute pressure by the reference vacuum gauge",
     "voltmeter": "Voltage across the reference resistor by the reference voltmeter",
 }
+TAKEN = {"barometer": (50.0, 110.0), "voltmeter": (0.001, 100.0)}
+"""What can be entered: the same for the barometer as after ``--barometer-kpa``."""
 LOOK_S = 0.2
+
+
+def ring(console: Console) -> None:
+    """Ring the terminal's bell: something is to be done, or the verdict is there."""
+    if console.is_terminal:
+        console.bell()
 
 
 class _Screen:
@@ -99,13 +108,19 @@ class Person(_Screen):
             answer = self._line().strip().replace(",", ".")
             if not answer and default is not None:
                 return default
+            low, high = TAKEN[what]
             try:
                 value = float(answer)
             except ValueError:
-                value = 0.0
-            if 0.0 < value < 1e6:
+                value = math.nan
+            if low <= value <= high:
                 return value
-            self.console.print(Text(f"  A number of {unit} above zero is wanted.", style="yellow"))
+            tenfold = (
+                f" {answer} hPa would be {value / 10:g} kPa." if unit == "kPa" and low <= value / 10 <= high else ""
+            )
+            self.console.print(
+                Text(f"  A number of {unit} from {low:g} to {high:g} is wanted.{tenfold}", style="yellow")
+            )
 
     def _line(self) -> str:
         """One line from stdin. A board that is armed must not think us dead while a person reads or types."""
@@ -171,6 +186,7 @@ class AtTheValve(Person):
             Fitting.BLIND: "Does the valve leak, or the bench? Take the valve off, close the port: blind plug.",
             Fitting.OPEN: "Is the valve blocked, or the hose? Leave the port open, with nothing on it.",
         }
+        ring(self.console)
         with self._progress.paused():
             self.console.print(Text(f"\n  {say.get(fitting, SAY[fitting])}", style="bold"))
             self.console.print(Text("  Outputs are off. Enter when it is done; Ctrl-C to stop. ", style="dim"), end="")

@@ -20,9 +20,11 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from benchrig.records import Store
 
-__all__ = ["CAUTION", "check_tag", "model_facts", "run_one"]
+__all__ = ["CAUTION", "ask_ready", "check_tag", "model_facts", "run_one"]
 
 EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 TAG_LONGEST = 300
@@ -71,11 +73,12 @@ def run_one(
     allow_uncalibrated: bool = False,
     no_control: bool = False,
     barometer_kpa: float | None = None,
+    yes: bool = False,
 ) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
 
-    from benchrig.cli.guiding import control_guide
+    from benchrig.cli.guiding import control_guide, ring
     from benchrig.cli.progress import ProgressLine
     from benchrig.sequencer.run import STEPS, qualify
 
@@ -106,6 +109,8 @@ def run_one(
         )
         if grounds.missing:
             console.print("UNCALIBRATED: every result of this run is marked so.", style="bold yellow")
+        if not simulated and not yes:
+            ask_ready(console)
         console.print()
         try:
             with ProgressLine(console, len(STEPS)) as line:
@@ -129,6 +134,7 @@ def run_one(
                     error.page = str(_papers(store.run(f"run:{number}"))[0])  # type: ignore[union-attr]  # see `speaks`
             raise
     console.print()
+    ring(console)
     record = store.run(finished.number)
     page: Path | None = None
     label: Path | None = None
@@ -156,6 +162,19 @@ def run_one(
         print_verdict(record, out)
     sys.stdout.flush()
     return EXIT[finished.judgement.verdict]
+
+
+def ask_ready(console: Console) -> None:
+    """Ask whoever sits at the terminal, before anything is pumped; nobody is asked where there is none."""
+    if not (sys.stdin.isatty() and console.is_terminal):
+        return
+    console.print("\nIs the part aired out, are hose and plug on, is the guard closed?", style="bold")
+    console.print("Enter to begin; Ctrl-C to stop. ", style="dim", end="")
+    if not sys.stdin.readline():
+        raise BenchError(
+            "Nobody answered: the input ended before the run began.",
+            hint="Run it in a terminal, or say --yes where the part is known to be ready.",
+        )
 
 
 def _papers(record: Any) -> tuple[Path, Path]:

@@ -100,6 +100,7 @@ def who(named: str | None) -> str:
     is_flag=True,
     help="Before a leak or a blocked flow rejects a valve, do not ask to look at the bench without it.",
 )
+@click.option("--yes", is_flag=True, help="Do not ask whether the part is aired out and connected.")
 @as_json_option
 @speaks
 def qualify(
@@ -121,6 +122,7 @@ def qualify(
     allow_uncalibrated: bool,
     barometer_kpa: float | None,
     no_control: bool,
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Measure and judge one removed valve, write the record, make page and label."""
@@ -185,6 +187,7 @@ def qualify(
             allow_uncalibrated=allow_uncalibrated,
             no_control=no_control,
             barometer_kpa=barometer_kpa,
+            yes=yes,
         )
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run

@@ -11,6 +11,8 @@ import pytest
 from rich.console import Console
 
 from benchrig.cli.guiding import SAY, Person, guide_for
+from benchrig.cli.one_run import ask_ready
+from benchrig.errors import BenchError
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.guide import Fitting, Unattended
 from tests.sequencer.simulated_hands import simulated
@@ -35,9 +37,35 @@ def test_enter_goes_on_and_what_to_connect_was_said(monkeypatch):
 
 
 def test_a_number_is_asked_for_until_one_comes_with_point_or_comma(monkeypatch):
-    guide, said, _, _ = person(monkeypatch, "much\n0\n-3\n99,87\n")
+    guide, said, _, _ = person(monkeypatch, "much\n0\n-3\nnan\n99,87\n")
     assert guide.read("barometer", "kPa") == 99.87
-    assert said.getvalue().count("A number of kPa above zero is wanted.") == 3
+    assert said.getvalue().count("A number of kPa from 50 to 110 is wanted.") == 4
+
+
+def test_a_barometer_in_hectopascals_is_told_from_one_in_kilopascals(monkeypatch):
+    guide, said, _, _ = person(monkeypatch, "1013\n101.3\n")
+    assert guide.read("barometer", "kPa") == 101.3
+    assert "1013 hPa would be 101.3 kPa" in said.getvalue()
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+def test_before_a_real_part_is_pumped_somebody_is_asked_whether_it_is_ready(monkeypatch):
+    for typed, raises in (("\n", False), ("", True)):
+        monkeypatch.setattr("sys.stdin", Terminal(typed))
+        said = io.StringIO()
+        console = Console(file=said, width=80, force_terminal=True)
+        if raises:
+            with pytest.raises(BenchError, match="Nobody answered"):
+                ask_ready(console)
+        else:
+            ask_ready(console)
+        assert "aired out" in said.getvalue()
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    ask_ready(Console(file=io.StringIO()))  # no terminal: nobody to ask, and nothing to wait for
 
 
 def test_enter_alone_takes_what_the_bench_file_says(monkeypatch):
