@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
-from stranger_armature import Drive, Mechanics, Run, clamp, diode, march
+from stranger_armature import Barrier, Drive, Mechanics, Run, clamp, diode, march
 from stranger_coil import CLASSES
 from stranger_magnetics import DiffusionLadder, Gap, Iron, Magnet, ReluctanceNetwork, SaturableCoil
 from stranger_valve import Valve, Want, draw_valve, pulse_drives
@@ -40,6 +40,7 @@ def test_a_step_of_12_v_on_24_ohm_and_0_1_h_rises_as_the_textbook_says(coil: Mag
         assert float(run.at(np.array([parts * tau]))[0]) == pytest.approx(amperes, abs=2e-5)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("coil", linear_coils(0.1), ids=lambda c: type(c).__name__)
 def test_the_freewheeling_and_the_clamped_current_die_when_the_closed_forms_say(coil: Magnet) -> None:
     # (I0 + Vf/R) exp(-t/tau) - Vf/R: 7.92 ms to 10 % with 0.7 V; tau ln(1 + I0 R / Vz) = 1.199 ms with 36 V
@@ -146,3 +147,39 @@ def test_every_class_draws_the_same_record_from_the_same_seed(stranger) -> None:
     assert np.all(np.diff(one.time_s) > 0.0)
     assert np.isfinite(one.signal).all()
     assert one.true
+
+
+def drawn(name: str, count: int = 4) -> list[dict]:
+    (one,) = [c for c in CLASSES if c.name == name]
+    return [dict(one.make(np.random.default_rng(k)).true) for k in range(count)]
+
+
+@pytest.mark.slow
+def test_an_armature_that_stops_halfway_has_moved_and_has_no_pull_in_time() -> None:
+    for true in drawn("jammed halfway"):
+        assert true["armature_moved"] is True
+        assert true["pull_in_time_ms"] is None
+    for true in drawn("return stopped by a ridge"):
+        assert true["armature_moved"] is True
+        assert true["pull_in_time_ms"] is not None
+        assert true["drop_out_time_ms"] is None
+
+
+@pytest.mark.slow
+def test_a_blocked_armature_has_neither_times_nor_a_dip_and_a_free_one_arrives_after_it_left() -> None:
+    for true in drawn("blocked"):
+        assert true["armature_moved"] is False
+        assert true["pull_in_time_ms"] is true["motion_start_ms"] is true["drop_out_time_ms"] is None
+        assert true["dip_a"] == 0.0
+    for true in drawn("inductance by position and current"):
+        assert 0.0 < true["motion_start_ms"] < true["pull_in_time_ms"]
+        assert 3.0 <= true["pull_in_time_ms"] <= 40.0
+        assert 2.0 <= true["drop_out_time_ms"] <= 40.0
+
+
+def test_a_jam_takes_time_and_work_from_no_other_armature() -> None:
+    """A barrier beyond the stroke changes nothing."""
+    valve, run = draw_valve(np.random.default_rng(3), Want(formulations=("inductance",)))
+    far = dataclasses.replace(valve.mechanics, barriers=(Barrier(2.0 * valve.mechanics.stroke_m, 1),))
+    again = march(valve.magnet, far, pulse_drives(valve, 0.06))
+    assert again.i == run.i

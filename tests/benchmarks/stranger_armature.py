@@ -15,6 +15,9 @@ from stranger_magnetics import Magnet, State
 
 __all__ = ["Barrier", "Drive", "Event", "Mechanics", "Run", "clamp", "diode", "march"]
 
+CREEP = 2e-3
+"""Speed below which dry friction fades, m/s."""
+
 
 @dataclass(frozen=True)
 class Barrier:
@@ -127,7 +130,7 @@ def march(
             return 0.0, 0.0, rate
         f = force_of(m, x) - back(x) - damping * v
         if friction:
-            f -= friction * math.tanh(v / 2e-3)
+            f -= friction * math.tanh(v / CREEP)
         return v, f / mass, rate
 
     def step(h: float, drive: Drive, free: bool) -> tuple[float, float, State]:
@@ -171,6 +174,8 @@ def march(
         while t < drive.until_s - 1e-12:
             free = held is None
             h = min(h, 2.0 / magnet.quickest(m), h_moving if free else coarse, drive.until_s - t)
+            if free:  # damping, and friction near standstill, are stiff
+                h = min(h, 2.0 * mass / (damping + (friction / CREEP if abs(v) < 4.0 * CREEP else 0.0) + 1e-30))
             x1, v1, m1 = step(h, drive, free)
             happened = ""
             if free:

@@ -3,7 +3,7 @@
     python tests/benchmarks/strangers.py
 
 runs them. This module: the classes that keep to the docstring, and the list. The others: `stranger_coil_faults.py` (the
-valve and its supply), `stranger_record_faults.py` (the probe and the record).
+valve), `stranger_supply_faults.py` (what drives it), `stranger_record_faults.py` (the probe and the record).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from stranger_case import Stranger, StrangerClass
 from stranger_coil_faults import FAULTS
 from stranger_probe import Setup, clean_setup, draw_setup, record, truth
 from stranger_record_faults import RECORDS
+from stranger_supply_faults import SUPPLIES
 from stranger_valve import ANY, Valve, Want, draw_valve
 
 __all__ = ["CLASSES"]
@@ -195,6 +196,7 @@ CLASSES: list[StrangerClass] = [
     keeps("strong eddy currents", plain(Want(formulations=("ladder",), eddy_ms=(3.0, 8.0)))),
     keeps("remanent iron", plain(Want(formulations=("network",), coercive=(0.03, 0.1)))),
     keeps("saturating early", plain(Want(saturates_at=(0.4, 0.8)))),
+    keeps("dry friction", plain(Want(friction=(0.1, 0.35)))),
     keeps("other diode", other_diode),
     keeps("sagging supply, told at steady current", sagging("")),
     keeps("sagging supply, recorded", sagging("supply")),
@@ -214,6 +216,8 @@ CLASSES: list[StrangerClass] = [
     keeps("8 bit of a large range", plain(bits=8, reach=2.8, noise=0.003)),
     keeps("quiet, 10 bit", plain(bits=10, noise=2e-4, reach=1.3)),
     keeps("quiet, 12 bit", plain(bits=12, noise=5e-5, reach=1.2)),
+    StrangerClass("inrush", "winding warms by 1 to 4 %", False, warming((1.0, 4.0))),
     *FAULTS,
+    *SUPPLIES,
     *RECORDS,
 ]

@@ -20,19 +20,19 @@ STUCK = Want(stuck=True, works=False)
 NOTHING = ("pull_in_time_ms", "motion_start_ms", "drop_out_time_ms", "steady_current_a", "resistance_ohm", "dip_a")
 
 
-def spoiled(spoil: Callable[[Rng], Spoil], want: Want = ANY, none: tuple[str, ...] = (), **settings: Any) -> Made:
-    """A working valve whose current the probe changes; `none`: names of which no value is to be read."""
+def spoiled(spoil: Callable[[Rng], Spoil], want: Want = ANY, silent: tuple[str, ...] = (), **settings: Any) -> Made:
+    """A working valve whose current the probe changes; `silent`: not looked at."""
 
     def make(rng: Rng) -> Stranger:
         valve, run = draw_valve(rng, want)
         setup = dataclasses.replace(draw_setup(rng), **settings)
-        true = truth(valve, run) | dict.fromkeys(none)
+        true = {k: v for k, v in truth(valve, run).items() if k not in silent}
         return record(rng, valve, run, setup, spoil=spoil(rng), true=true)
 
     return make
 
 
-def cut(change: Callable[[Rng, np.ndarray, np.ndarray], Arrays], none: tuple[str, ...] = (), **settings: Any) -> Made:
+def cut(change: Callable[[Rng, np.ndarray, np.ndarray], Arrays], silent: tuple[str, ...] = (), **settings: Any) -> Made:
     """A working valve, its record changed after the converter."""
 
     def make(rng: Rng) -> Stranger:
@@ -40,7 +40,8 @@ def cut(change: Callable[[Rng, np.ndarray, np.ndarray], Arrays], none: tuple[str
         setup = dataclasses.replace(draw_setup(rng), **settings)
         made = record(rng, valve, run, setup)
         t, i = change(rng, made.time_s, made.signal)
-        return Stranger(t, i, made.told, dict(made.true) | dict.fromkeys(none))
+        true = {k: v for k, v in made.true.items() if k not in silent}
+        return Stranger(t, i, made.told, true)
 
     return make
 
@@ -128,6 +129,17 @@ def _crosstalk(rng: Rng) -> Spoil:
     return spoil
 
 
+def _ringing(rng: Rng) -> Spoil:
+    """Cable and a suppression capacitor ring when the coil is switched on: the probe sees that current too."""
+    hz, size, tau = log_uniform(rng, 300.0, 3000.0), rng.uniform(0.05, 0.5), log_uniform(rng, 3e-4, 3e-3)
+
+    def spoil(t: np.ndarray, i: np.ndarray, full: float) -> np.ndarray:
+        since = np.maximum(t, 0.0)
+        return i + full * size * np.sin(2 * np.pi * hz * since) * np.exp(-since / tau)
+
+    return spoil
+
+
 def _overload(rng: Rng) -> Spoil:
     """The probe's amplifier bends over near the top."""
     top = rng.uniform(0.8, 1.1)
@@ -150,9 +162,9 @@ def _closed_up(rng: Rng, t: np.ndarray, i: np.ndarray) -> Arrays:
 
 
 def _jitter(rng: Rng, t: np.ndarray, i: np.ndarray) -> Arrays:
-    """The clock wanders by up to a millisecond, the time axis does not say so."""
+    """The clock wanders by up to 0.4 ms, the time axis does not say so."""
     wander = np.cumsum(rng.standard_normal(t.size))
-    wander *= rng.uniform(1e-4, 1e-3) / np.abs(wander).max()
+    wander *= rng.uniform(5e-5, 4e-4) / np.abs(wander).max()
     return t, np.interp(t + wander, t, i)
 
 
@@ -167,8 +179,12 @@ def _stuck_bit(rng: Rng, t: np.ndarray, i: np.ndarray) -> Arrays:
     return t, lsb * (code | (1 << int(rng.integers(0, 3)))).astype(float)
 
 
-def _constant(rng: Rng, t: np.ndarray, i: np.ndarray) -> Arrays:
-    return t, np.full(t.size, float(i.max()))
+def constant(rng: Rng) -> Stranger:
+    valve, run = draw_valve(rng, ANY)
+    made = record(rng, valve, run, draw_setup(rng))
+    return dataclasses.replace(
+        made, signal=np.full(made.time_s.size, float(made.signal.max())), true=dict.fromkeys(NOTHING)
+    )
 
 
 def late(rng: Rng) -> Stranger:
@@ -200,7 +216,7 @@ def clipped(bits: int) -> Made:
     def make(rng: Rng) -> Stranger:
         valve, run = draw_valve(rng, ANY)
         setup = dataclasses.replace(draw_setup(rng), bits=bits, reach=rng.uniform(0.75, 0.97))
-        true = truth(valve, run, steady_current_a=None, resistance_ohm=None)
+        true = truth(valve, run)
         true.pop("dip_a", None)
         return record(rng, valve, run, setup, true=true)
 
@@ -247,13 +263,13 @@ RECORDS: list[StrangerClass] = [
     fault("reversed sign", scaled(-1.0), "sign", "revers", "negative"),
     fault("milliamperes", scaled(1000.0), "mA", "1000"),
     fault("samples missing, told", cut(_hole), "gap", "missing"),
-    fault("samples missing, closed up", cut(_closed_up, ("drop_out_time_ms",))),
+    fault("samples missing, closed up", cut(_closed_up, silent=("drop_out_time_ms",))),
     fault("record begins late", late, "late", "begin"),
     fault("on_s told wrong", told_wrong("on"), "switch"),
     fault("off_s told wrong", told_wrong("off"), "release"),
     fault("clipped, 10 bit", clipped(10), "clip"),
     fault("clipped, 12 bit", clipped(12), "clip"),
-    fault("constant", cut(_constant, NOTHING)),
+    fault("constant", constant),
     fault("open coil", open_coil),
     fault("clock wanders", cut(_jitter)),
     fault("1 kS/s", spoiled(_same, rate_hz=1000.0, lead_s=0.012), "sample"),
@@ -262,9 +278,10 @@ RECORDS: list[StrangerClass] = [
     fault("probe drifts", spoiled(_drift), "drift"),
     fault("probe remanent", spoiled(_remanent)),
     fault("zero jumps", spoiled(_autozero)),
-    fault("probe overloaded", spoiled(_overload, none=("steady_current_a", "resistance_ohm"))),
+    fault("probe overloaded", spoiled(_overload, silent=("steady_current_a", "resistance_ohm", "dip_a"))),
     fault("held samples", cut(_held)),
     fault("stuck bit", cut(_stuck_bit)),
+    fault("rings at switch-on", spoiled(_ringing)),
     fault("crosstalk", spoiled(_crosstalk)),
     fault("spikes", spoiled(_spikes)),
     fault("1/f noise", spoiled(_pink)),

@@ -30,8 +30,10 @@ class Want:
     flight_ms: tuple[float, float] = (1.0, 8.0)
     damping: tuple[float, float] = (0.05, 0.8)
     restitution: tuple[float, float] = (0.0, 0.2)
-    picks_at: tuple[float, float] = (0.3, 0.75)
-    lets_go_at: tuple[float, float] = (0.08, 0.45)
+    picks_at: tuple[float, float] = (0.3, 0.85)
+    lets_go_at: tuple[float, float] = (0.2, 0.6)
+    spring_part: tuple[float, float] = (0.5, 3.0)
+    friction: tuple[float, float] = (0.0, 0.06)
     eddy_ms: tuple[float, float] = (0.2, 3.0)
     coercive: tuple[float, float] = (0.0, 0.03)
     tau_ms: tuple[float, float] = (2.0, 15.0)
@@ -136,7 +138,8 @@ def _draw(rng: np.random.Generator, want: Want) -> Valve | None:
     spring = (drops - preload) / stroke
     if spring < 0.0 and want.works:
         spring, preload = 0.05 * drops / stroke, min(preload, 0.95 * drops)
-    spring = max(spring, 0.02 * preload / stroke)
+    # a spring as they are wound: over the stroke it gains a part of its preload, usually up to three times
+    spring = min(max(spring, 0.02 * preload / stroke), rng.uniform(*want.spring_part) * preload / stroke)
     flight = log_uniform(rng, *want.flight_ms) * 1e-3
     mass = opens * flight**2 / (2.0 * stroke)
     mechanics = Mechanics(
@@ -145,7 +148,7 @@ def _draw(rng: np.random.Generator, want: Want) -> Valve | None:
         preload_n=preload,
         spring_n_m=spring,
         damping_n_s_m=2.0 * mass / flight * log_uniform(rng, *want.damping),
-        friction_n=opens * rng.uniform(0.0, 0.06),
+        friction_n=opens * rng.uniform(*want.friction),
         restitution=rng.uniform(*want.restitution),
         gas_n=gas,
         gas_reach_m=stroke * rng.uniform(0.1, 0.5),
