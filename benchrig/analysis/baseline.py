@@ -70,13 +70,17 @@ def zero_of(quiet: Samples, step: float, noise: float) -> tuple[float, float]:
     return lowest + z * noise, max(spread * noise, 0.3 * step) / n**0.5
 
 
-def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice, noise: float) -> Hum:
+def hum_of(
+    time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice, late: slice | None, noise: float
+) -> Hum:
     """Sine of 50 or 60 Hz that the quiet stretches have in common, over the whole record.
 
-    Each stretch has its own level. The pulse's last stretch, `tail`, has what an unsettled coil adds besides: three
-    exponentials. Hum is claimed only when the stretches hold about two cycles of it, the tail alone three, when it
-    explains the samples better than its two parameters must by chance (1 in 10,000 records of white noise), and when
-    the stretches without current, if they hold a cycle, show it too.
+    Each stretch has its own level. The pulse's last stretch and that of the decay have what an unsettled coil adds
+    besides: three exponentials. Hum is claimed only when
+
+    - the stretches hold about two cycles of it, the tail alone three;
+    - it explains the samples better than its two parameters must by chance (1 in 10,000 records of white noise);
+    - the stretches without current, if they hold a cycle, show it too.
 
     Parameters
     ----------
@@ -84,8 +88,8 @@ def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice,
         Seconds from switch-on, A.
     quiet : list of slice
         Stretches to look at.
-    tail : slice
-        The one of them that may still be settling.
+    tail, late : slice
+        Those of them that may still be settling, in the pulse and at the end of the decay.
     noise : float
         Standard deviation of one sample, A.
 
@@ -94,6 +98,7 @@ def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice,
     Hum
         All zeros and no words where there is none.
     """
+    settling = (tail, late)
     none = Hum(np.zeros_like(current_a), 0.0, "")
     where = np.concatenate([np.arange(s.start, s.stop) for s in quiet]) if quiet else np.zeros(0, dtype=np.int64)
     if len(where) < 40 or noise <= 0.0:
@@ -106,10 +111,11 @@ def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice,
         inside = (where >= s.start) & (where < s.stop)
         own.append(inside.astype(np.float64))
         length = float(t[inside][-1] - t[inside][0])
+        if s in settling:
+            along = np.where(inside, (t - float(t[inside][0])) / max(length, 1e-9), 0.0)
+            own += [np.where(inside, np.exp(-along / tau), 0.0) for tau in SETTLING]
         if s == tail:
             tail_s = length
-            late = np.where(inside, (t - float(t[inside][0])) / max(length, 1e-9), 0.0)
-            own += [np.where(inside, np.exp(-late / tau), 0.0) for tau in SETTLING]
         else:
             lasts += length
             others |= inside
@@ -131,11 +137,10 @@ def hum_of(time_s: Samples, current_a: Samples, quiet: list[slice], tail: slice,
         return none
     if lasts * hertz >= 0.9:
         # without current there is nothing but hum: it must be there, and the same
-        apart = np.stack([others, *(design[:, k] * others for k in (0, 1))], axis=1)[others]
+        apart = design[others][:, np.abs(design[others]).max(axis=0) > 0.0]
         alone = np.linalg.pinv(apart.T @ apart)
-        seen = alone @ (apart.T @ y[others])
-        gap = found[:2] - seen[1:]
-        if float(gap @ gap) > max(0.25 * size**2, 25.0 * variance * float(alone[1, 1] + alone[2, 2])):
+        gap = found[:2] - (alone @ (apart.T @ y[others]))[:2]
+        if float(gap @ gap) > max(0.25 * size**2, 25.0 * variance * float(alone[0, 0] + alone[1, 1])):
             return none
     covariance = np.linalg.pinv(design.T @ design)[:2, :2] * variance
     w = 2 * np.pi * hertz

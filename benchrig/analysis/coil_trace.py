@@ -19,6 +19,7 @@ Flags = npt.NDArray[np.bool_]
 
 __all__ = ["CoilTrace", "check_record", "prepare"]
 
+STILL_WAVY = 0.1  # of the largest current: hum may make so much of a record's end, after the current has gone
 FINEST = 1e-4  # of the full current: slower wander than this is not looked at
 FEWEST = 12  # samples in the pulse below which nothing is said
 COARSEST_HZ = 20_000.0  # faster records are averaged in blocks: an armature has nothing to say above this
@@ -60,8 +61,10 @@ class CoilTrace:
         Stretches without samples, from switch-on.
     end_s : float
         Release, from switch-on; beyond the record when it is not in it.
-    late_start : bool
-        The current does not begin when the switch-on was told to be.
+    starts_off_s : float
+        How long before or after the told switch-on the current begins, about; 0.0 where it does at once.
+    broken : bool
+        The rise ends before the release, because the driver or the supply does something else from there on.
     """
 
     dt_s: float
@@ -84,7 +87,8 @@ class CoilTrace:
     hidden_zero: bool = False
     gaps_s: tuple[tuple[float, float], ...] = ()
     end_s: float = 0.0
-    late_start: bool = False
+    starts_off_s: float = 0.0
+    broken: bool = False
 
 
 def check_record(
@@ -219,14 +223,15 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         current, droop_u, droop, trouble = couple_dc(time_s, current, white, end_s)
         notes += [droop] if droop else []
     quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
-    late = _late(current, decay, noise, step)
+    late = _late(current, decay, max(8 * noise + 4 * step, STILL_WAVY * float(np.abs(current).max())))
     if late is not None and not unsigned:
         quiet.append(late)
-    hum = hum_of(time_s, current, quiet, tail, noise)
+    hum = hum_of(time_s, current, quiet, tail, late, noise)
     if hum.words:
         notes.append(hum.words)
         current = current - hum.wave
-    zero, zero_u, hidden = current_zero(time_s, current, lead, late, step, noise, notes)
+    gone = _late(current, decay, 8 * noise + 4 * step)
+    zero, zero_u, hidden = current_zero(time_s, current, lead, gone, step, noise, notes)
     if hum.words and unsigned:
         zero_u = float(np.hypot(zero_u, 0.2 * np.abs(hum.wave).max()))
     zero_u = float(np.hypot(zero_u, 0.3 * hum.u_a))
@@ -268,7 +273,8 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         hidden_zero=hidden,
         gaps_s=gaps,
         end_s=end_s,
-        late_start=elsewhere,
+        starts_off_s=elsewhere,
+        broken=not resumes,
     )
 
 
@@ -334,13 +340,13 @@ def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | Non
     return volts, end_v, float(last.std() / len(last) ** 0.5), noise_of(measured) / end_v
 
 
-def _late(current: Samples, decay: Flags, noise: float, step: float) -> slice | None:
-    """End of the record, when the current has gone by then."""
+def _late(current: Samples, decay: Flags, within: float) -> slice | None:
+    """Second half of what follows the release, when the current has gone by then."""
     low = np.flatnonzero(decay)
     if len(low) <= 40:
         return None
     late = low[len(low) // 2 :]
-    if float(np.ptp(current[late])) < 8 * noise + 4 * step:
+    if float(np.ptp(current[late])) < within:
         return slice(int(late[0]), int(late[-1]) + 1)
     return None
 

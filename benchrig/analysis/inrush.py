@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchrig.analysis.clicks import ClickSet, combine_clicks
 from benchrig.analysis.coil_trace import CoilTrace, check_record, prepare
 from benchrig.analysis.flux import Branches, branches, steady_current
+from benchrig.analysis.kinks import Instant
 from benchrig.analysis.motion import look_for_motion
 from benchrig.analysis.release import Release, look_for_release
 from benchrig.analysis.results import Samples
+from benchrig.analysis.switch_on import UNSURE_S
 
 __all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
 
@@ -157,7 +159,11 @@ def analyse_inrush(
     step_var = trace.step_a**2 / 12 if trace.noise_a < 0.5 * trace.step_a else 0.0
     own_u = (steady.u_a**2 + trace.zero_u_a**2 + step_var) ** 0.5
     current = steady.current_a
-    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4) and abs(steady.unsettled) < 0.5:
+    highest = float(np.abs(trace.rise_a).max())
+    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4) and highest < max(8.0 * trace.noise_a, 3.0 * own_u, 1e-4):
+        if float(time_s[0]) < 0.0 and float(np.ptp(current_a)) == 0.0 and float(current_a[0]) != 0.0:
+            same = f"every sample reads {current_a[0]:.4g} A: the probe or the converter is stuck"
+            return _nothing((*notes, same), None)
         return _nothing((*notes, "no current flowed: the armature cannot have moved"), False, current, own_u)
     u = (own_u**2 + ((current_u_rel**2 + trace.scale_u**2) ** 0.5 * current) ** 2) ** 0.5
     volts = trace.end_v if trace.end_v is not None else supply_v
@@ -167,8 +173,8 @@ def analyse_inrush(
         return _nothing(_joined(notes, UNSETTLED), None)
     if abs(steady.unsettled) > 0.01:
         notes.append(f"the current was still {100 * abs(steady.unsettled):.1f} % from settling when the pulse ended")
-    stated = not trace.hidden_zero and u <= USEFUL * current
-    if not stated and not trace.hidden_zero:
+    stated = not trace.hidden_zero and not trace.broken and u <= USEFUL * current
+    if not stated and not trace.hidden_zero and not trace.broken:
         notes.append(UNSETTLED)
     ohm, ohm_u = None, None
     if volts is not None:
@@ -195,8 +201,14 @@ def analyse_inrush(
         moved, start, arrival = None if moved is False else moved, None, None
     if _in_a_gap(trace.gaps_s, trace.end_s, trace.end_s + (b.decay_end_s or 0.0)):
         opened, back, release = None, None, Release()
-    if trace.late_start:
+    if trace.starts_off_s >= UNSURE_S:
         start, arrival = None, None
+    elif trace.starts_off_s > 0.0:
+        start, arrival = (_less_certain(each, 0.4 * trace.starts_off_s) for each in (start, arrival))
+    if trace.broken and moved is False:
+        moved = None
+        notes.append("only part of the rise could be looked at: cannot tell whether the armature moved")
+    dips = moved is not None and bool(np.isfinite(motion.dip))
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(
         armature_moved=moved,
@@ -212,8 +224,8 @@ def analyse_inrush(
         steady_current_a_u=u if stated else None,
         resistance_ohm=ohm,
         resistance_ohm_u=ohm_u,
-        dip_a=motion.dip * current,
-        dip_a_u=motion.dip_u * current,
+        dip_a=motion.dip * current if dips else None,
+        dip_a_u=motion.dip_u * current if dips else None,
         evidence=motion.evidence,
         notes=tuple(notes),
         fit_time_s=fit_time,
@@ -233,6 +245,10 @@ def _not_a_pulse(time_s: Samples, current_a: Samples) -> str:
 
 def _joined(notes: list[str], trouble: str) -> tuple[str, ...]:
     return tuple(notes) if trouble in notes else (*notes, trouble)
+
+
+def _less_certain(instant: Instant | None, u_s: float) -> Instant | None:
+    return None if instant is None else replace(instant, u_s=float(np.hypot(instant.u_s, u_s)))
 
 
 def _in_a_gap(gaps_s: tuple[tuple[float, float], ...], begin_s: float, end_s: float) -> bool:

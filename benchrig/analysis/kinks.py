@@ -23,8 +23,8 @@ SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 class Instant:
     """A time and its standard uncertainty, seconds.
 
-    `clear` is the change of slope over its standard deviation; `level` the fitted value there and `level_u` its
-    standard uncertainty, both NaN where that has no meaning.
+    `clear` is the change of slope over its standard deviation, `jump` that change per second; `level` the fitted value
+    there and `level_u` its standard uncertainty, both NaN where that has no meaning.
     """
 
     s: float
@@ -32,6 +32,7 @@ class Instant:
     clear: float
     level: float = np.nan
     level_u: float = np.nan
+    jump: float = np.nan
 
 
 def best_kink(
@@ -135,7 +136,14 @@ def _kink_at(
     fits = bool(misfit[k] < 1.0 + 2.5 * (2.0 / scan.freedom) ** 0.5) and m == k
     at = a + scan.first + k
     level, level_u = float(scan.level[k]), scan.level_sd * noise * float(misfit[k]) ** 0.5
-    found = Instant((at + shift) * dt, _with_model(u, left, right, bent) * dt, strength, level, level_u)
+    found = Instant(
+        (at + shift) * dt,
+        _with_model(u, left, right, bent) * dt,
+        strength,
+        level,
+        level_u,
+        sign * float(scan.jump[k]) / dt,
+    )
     return _Kink(fits, float(misfit[k]), strength, sign * float(scan.jump[k]), at, found)
 
 

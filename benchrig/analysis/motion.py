@@ -8,7 +8,7 @@ import numpy as np
 
 from benchrig.analysis.coil_trace import CoilTrace
 from benchrig.analysis.flux import Branches
-from benchrig.analysis.kinks import Instant, best_kink, find_dip, leaving
+from benchrig.analysis.kinks import Dip, Instant, best_kink, find_dip, leaving
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import local_quadratic
 
@@ -29,8 +29,13 @@ CREEP_SEEN = 3.3  # standard deviations by which the current still rises when a 
 CREEP_AFTER = 6.0  # when that is: so many times as long after 0.9 of the full current as from 0.8 to 0.9
 CREEP_MODEL = 2e-4  # standard uncertainty of that because no coil is exactly exponential, share of the full current
 CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
-DIP_MODEL = 0.012  # standard uncertainty of the depth because means flatten its top, share of the full current
+DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its top, share of the full current ...
+DIP_PART, DIP_COARSE = 0.05, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
+KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arrival, where the hump leaves doubt ...
+KINK_JUMP = (
+    0.2  # ... and by how much, in full currents per time to 63 %: no blocked coil of 2,400 had both, with a hump
+)
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
@@ -148,6 +153,14 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     evidence = max(height / level, by_dip)
     hint = dip.clear > DIP_SEEN and dip.depth > 0.5 * DIP_LEAST
     moved = True if evidence > 1.0 else False if height < still and not hint else None
+    kink: Instant | None = None
+    if moved is None:
+        kink = _sharp_bend(trace, b, noise)
+        if kink is not None:
+            moved, evidence = (
+                True,
+                max(evidence, min(kink.clear / KINK_CLEAR, kink.jump * _quick_s(trace, b) / KINK_JUMP)),
+            )
     if moved is None:
         notes.append("the rise bends in a way that iron alone could also cause: cannot tell whether the armature moved")
     elif not moved and _creep(b.rise, b.rise_smooth, noise, dt) > CREEP_SEEN:
@@ -167,6 +180,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         arrival = best_kink(b.rise, noise, dt, *around, 1.0, SIDES_S[:5], bent=True, cusp=True)
     else:
         arrival = _shoulder(trace, b, noise, peak_at, end, compared)
+    if arrival is None or (kink is not None and kink.clear > arrival.clear):
+        arrival = kink or arrival
     if arrival is not None:
         arrival = replace(arrival, s=arrival.s + float(trace.rise_s[0]))
     if arrival is None or arrival.clear < 3.0:
@@ -174,12 +189,47 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         notes.append("the armature moved, but its arrival does not show")
     top_s = float(trace.rise_s[dip.top]) if dipped else None
     start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s)
-    depth, depth_u = (dip.depth, dip.u) if dipped else (0.0, dip.u)
-    if dipped and arrival is not None:
-        # the bottom is a cusp: the mean over a few samples there is too high, the level of the kink is not
-        depth = max(depth, dip.depth + dip.level - arrival.level)
-        depth_u = (arrival.level_u**2 + 0.5 * dip.u**2 + DIP_MODEL**2 + (0.05 * depth) ** 2) ** 0.5
+    depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
+
+
+def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, dt: float) -> tuple[float, float]:
+    """Depth of the dip over the full current and its standard uncertainty; NaN when it does not show.
+
+    The bottom is a cusp, and the top is short: means over a few samples flatten both; the fit at the kink and the
+    local parabolas do so less.
+    """
+    half = max(2, round(4e-4 / dt))
+    sd = noise * (2.25 / (2 * half + 1)) ** 0.5
+    if arrival is None or not np.isfinite(arrival.level):
+        if dip is not None:
+            return dip.depth, float(np.hypot(0.15 * dip.depth, DIP_MODEL))
+        until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)
+        seen = b.rise_smooth[:until]
+        fall = float((np.maximum.accumulate(seen) - seen).max(initial=0.0))
+        return (0.0, float(np.hypot(sd, DIP_MODEL))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
+    at = max(3, min(round(arrival.s / dt), len(b.rise_smooth) - 1))
+    top = float(b.rise_smooth[: at + 1].max())
+    depth = max(top - arrival.level, 0.0, dip.depth if dip is not None else 0.0)
+    u = (arrival.level_u**2 + sd**2 + DIP_MODEL**2 + ((DIP_PART + DIP_COARSE * dt) * depth) ** 2) ** 0.5
+    return depth, u
+
+
+def _quick_s(trace: CoilTrace, b: Branches) -> float:
+    """Time to 63 % of the full current, s."""
+    return float(trace.rise_s[int(np.argmax(b.rise_smooth > 0.63))])
+
+
+def _sharp_bend(trace: CoilTrace, b: Branches, noise: float) -> Instant | None:
+    """A slope that rises at once, on the rise: an armature that arrives does that, iron does not."""
+    dt = trace.dt_s
+    first, last = round(1e-3 / dt), int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise) - 1
+    if last < first + 6:
+        return None
+    found = best_kink(b.rise, noise, dt, first, last, 1.0, SIDES_S, bent=True)
+    if found is None or found.clear < KINK_CLEAR or found.jump * _quick_s(trace, b) < KINK_JUMP:
+        return None
+    return found
 
 
 def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, compared: bool) -> Instant | None:
@@ -191,7 +241,8 @@ def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, 
     if compared:
         raw = b.rise - b.rise_smooth + b.apart
         sides = tuple(share * fall_s for share in (0.25, 0.5, 1.0))
-        found.append(best_kink(raw, noise, dt, peak + third, end + third, 1.0, sides, bent=False))
+        by_hump = best_kink(raw, noise, dt, peak + third, end + third, 1.0, sides, bent=False)
+        found.append(by_hump and replace(by_hump, level=np.nan))
     clear = [f for f in found if f is not None and f.clear > SHOULDER_CLEAR]
     if not clear:
         return None

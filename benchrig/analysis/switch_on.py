@@ -7,8 +7,9 @@ import numpy as np
 from benchrig.analysis.baseline import zero_of
 from benchrig.analysis.results import Samples
 
-__all__ = ["current_zero", "starts_elsewhere"]
+__all__ = ["UNSURE_S", "current_zero", "starts_elsewhere"]
 
+UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: the times are then only less certain
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
 
 
@@ -44,23 +45,26 @@ def starts_elsewhere(
     full_a: float,
     hidden: bool,
     notes: list[str],
-) -> bool:
-    """Whether the current begins at another instant than the switch-on that was told."""
+) -> float:
+    """How long before or after the told switch-on the current begins, about, s; 0.0 where it does at once."""
     dt = float(time_s[1] - time_s[0])
     k = lead.stop
     least = max(5.0 * noise, 2.0 * step, 0.02 * full_a)
     if k < 3:
         begin = float(current[k])
-        if begin < max(least, 0.05 * full_a):
-            return False
+        if begin < max(least, 0.03 * full_a):
+            return 0.0
         ahead = min(k + max(3, round(5e-4 / dt)), len(current) - 1)
-        slope = max(float(current[ahead] - current[k]) / ((ahead - k) * dt), 1e-12)
+        slope: float = max(float(current[ahead] - current[k]) / ((ahead - k) * dt), 1e-12)
+        early_s = float(begin / slope)
+        if early_s < UNSURE_S:
+            return early_s
         notes.append(
             f"{begin:.3g} A flow at the first sample already: the record begins about "
-            f"{1e3 * begin / slope:.1f} ms after switch-on, or its zero is off; times from switch-on are not "
+            f"{1e3 * early_s:.1f} ms after switch-on, or its zero is off; times from switch-on are not "
             "stated, record with a lead-in"
         )
-        return True
+        return early_s
     early = current[max(0, k - 3) : k]
     if float(early.min()) > least:
         first = int(np.flatnonzero(current[:k] < least)[-1]) + 1 if bool(np.any(current[:k] < least)) else 0
@@ -68,10 +72,10 @@ def starts_elsewhere(
             f"the current begins at {1e3 * time_s[first]:.1f} ms, before the switch-on that was told: "
             "times from switch-on are not stated, give the right instant"
         )
-        return True
+        return float(max(-time_s[first], UNSURE_S))
     shown = np.flatnonzero(current[k:] > least)
     if len(shown) == 0 or hidden:
-        return False
+        return 0.0
     at = k + int(shown[0])
     # back along the first part of the rise to where it left the zero
     ahead = min(at + max(3, round(4e-4 / dt)), len(current) - 1)
@@ -82,5 +86,5 @@ def starts_elsewhere(
             f"the current begins {1e3 * onset:.1f} ms after the switch-on that was told: times from switch-on are not "
             "stated, give the right instant"
         )
-        return True
-    return False
+        return float(max(onset, UNSURE_S))
+    return 0.0

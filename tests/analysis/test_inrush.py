@@ -97,11 +97,19 @@ def test_a_current_that_stops_at_release_is_not_taken_for_the_coils():
 def test_a_dead_coil_did_not_move_its_armature():
     t, i = coil()
     noise = np.random.default_rng(3).normal(0.0, 2e-3, len(i))
-    for y in (noise, np.maximum(noise, 0.0), np.zeros_like(i), np.full_like(i, 0.3)):
+    for y in (noise, np.maximum(noise, 0.0), np.zeros_like(i)):
         found = analyse_inrush(t, y, supply_v=13.0, off_s=OFF_S)
         assert found.armature_moved is False
         assert found.resistance_ohm is None
         assert any("no current flowed" in note for note in found.notes)
+
+
+def test_a_record_that_never_changes_is_a_stuck_probe_and_no_dead_coil():
+    t, i = coil()
+    found = analyse_inrush(t, np.full_like(i, 0.3), supply_v=13.0, off_s=OFF_S)
+    assert found.armature_moved is None
+    assert found.steady_current_a is None
+    assert any("every sample reads 0.3 A" in note for note in found.notes)
 
 
 def test_a_clipped_converter_is_called_that():
