@@ -193,7 +193,7 @@ def analyse_inrush(
     start, arrival = motion.start, motion.arrival
     release = Release()
     if motion.moved:
-        release = look_for_release(trace, b, current, arrival.s if arrival else None, dipped=motion.dip > 0.0)
+        release = look_for_release(trace, b, current, arrival.s if arrival else None)
         notes.extend(release.notes)
     opened, back = release.start, release.back
     moved = motion.moved

@@ -7,16 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.coil_trace import CoilTrace
+from benchrig.analysis.damped_return import DampedReturn, follow_return, seated_part
 from benchrig.analysis.flux import Branches
-from benchrig.analysis.kinks import Instant, best_kink, find_dip, leaving
-from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST, SIDES_S
-from benchrig.analysis.smoothing import local_quadratic
+from benchrig.analysis.kinks import Instant, find_dip, leaving
+from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST
+from benchrig.analysis.return_corner import find_corner
 
 __all__ = ["Release", "look_for_release"]
 
-CLEAR = 5.0  # standard deviations by which the slope must change
+SHARP, SHARP_S = 10.0, 1e-3  # clear and quick enough a corner that no other explanation is tried
+UNCERTAIN = 0.3  # of the way from seat to rest: a followed return that is less certain says nothing
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
-RETURN_MODEL_S = 1.2e-4  # standard uncertainty of a return because the iron lags behind: by Monte Carlo
 
 
 @dataclass(frozen=True)
@@ -32,9 +33,7 @@ class Release:
     notes: tuple[str, ...] = ()
 
 
-def look_for_release(
-    trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None, *, dipped: bool = True
-) -> Release:
+def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: float | None) -> Release:
     """First motion and first arrival back at rest, from release.
 
     While the gap opens the flux drives the current up against its decay; when the armature stops, the slope falls back
@@ -50,80 +49,76 @@ def look_for_release(
         Steady current, A.
     arrival_s : float or None
         Arrival on the rise, from switch-on.
-    dipped : bool
-        The rise shows its arrival by a dip. Without one the armature is damped, and a bend of the decay is no return:
-        then the return without a hump is only bounded.
 
     Returns
     -------
     Release
     """
     dt = trace.dt_s
-    noise = max(trace.noise_a, 0.29 * trace.step_a, 1e-6 * full_a) / full_a
-    n = len(b.decay)
-    if n < 12:
+    noise = max(trace.noise_a, 0.29 * trace.step_a, 1e-6 * full_a) / full_a * trace.slow
+    if len(b.decay) < 12:
         return Release(notes=("drop-out needs the decay of the current, which was not recorded",))
-    # a hump: the current rises while the gap opens and falls again once the armature rests
-    hump = find_dip(-b.decay, noise, dt)
     skip = round(5e-4 / dt)
-    back: Instant | None = None
-    if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST and hump.bottom > skip:
-        reach = hump.span + round(6e-4 / dt)
-        around = (max(skip, hump.bottom - reach), hump.bottom + reach)
-        back = best_kink(b.decay, noise, dt, *around, -1.0, SIDES_S[:5], bent=True, cusp=True)
-        since = max(skip, hump.top)
-    elif arrival_s is not None:
-        found = _return_without_hump(trace, b, noise, arrival_s, dipped)
-        if isinstance(found, float):
-            note = f"not dropped out {1e3 * found:.0f} ms after release, and then the current is used up"
-            return Release(above_s=found, notes=(note,))
-        back, since = found, round(found.s / dt) if found else 0
-    if back is None or back.clear < CLEAR:
+    corner = find_corner(trace, b, full_a)
+    notes: tuple[str, ...] = ()
+    back = corner[0] if corner is not None else None
+    followed: DampedReturn | None = None
+    if arrival_s is not None and (corner is None or corner[0].clear < SHARP or corner[1] > SHARP_S):
+        followed = follow_return(trace, b, arrival_s)
+    if followed is not None:
+        back, note = _joined(back, followed)
+        notes = (note,) if note else ()
+    if back is None and arrival_s is not None:
+        above = _not_before(trace, b, noise, arrival_s)
+        if above is not None:
+            note = f"not dropped out {1e3 * above:.0f} ms after release, and then the current is used up"
+            return Release(above_s=above, notes=(note,))
+    if back is None:
         return Release(notes=("drop-out does not show before the current is used up",))
-    k = round(back.s / dt)
     # from the fall along the seated line until shortly before the return
+    k = min(round((back.s if followed is None else followed.leaves_s + 2e-3) / dt), len(b.decay) - 1)
+    hump = find_dip(-b.decay, noise, dt)
+    since = max(skip, hump.top) if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST else k
     begin = max(2 * skip, k - round(12e-3 / dt))
     rows = slice(begin, max(begin, k - max(1, (k - since) // 4)))
     start = leaving(trace.decay_s[rows], b.decay_flux[rows], b.decay[rows], noise)
-    u = (back.u_s**2 + RETURN_MODEL_S**2) ** 0.5
-    return Release(start, Instant(back.s + float(trace.decay_s[0]), u, back.clear))
+    return Release(start, Instant(back.s + float(trace.decay_s[0]), back.u_s, back.clear), notes=notes)
 
 
-def _return_without_hump(
-    trace: CoilTrace, b: Branches, noise: float, arrival_s: float, dipped: bool
-) -> Instant | float | None:
-    """Return by the gap: how far the decay still is from the line of the rise before its motion.
+def _joined(corner: Instant | None, followed: DampedReturn) -> tuple[Instant | None, str]:
+    """Corner and followed motion taken together; where they contradict, an interval over both."""
+    way_s = followed.back_s - followed.leaves_s
+    if corner is None:
+        if followed.u_s > UNCERTAIN * way_s:
+            return None, ""
+        seen = 100 * min(followed.seen, 1.0)
+        note = f"drop-out from the speed of a damped armature, of whose way {seen:.0f} % were seen"
+        return Instant(followed.back_s, followed.u_s, np.nan), note
+    apart = followed.back_s - corner.s
+    u = float(np.hypot(corner.u_s, followed.u_s))
+    if abs(apart) < 2.0 * u:
+        share = followed.u_s**2 / (corner.u_s**2 + followed.u_s**2)
+        joint = corner.u_s * followed.u_s / u
+        return Instant(share * corner.s + (1 - share) * followed.back_s, max(joint, 0.5 * abs(apart)), corner.clear), ""
+    middle = 0.5 * (corner.s + followed.back_s)
+    note = (
+        f"the decay bends at {1e3 * corner.s:.1f} ms, but an armature of this speed is back at "
+        f"{1e3 * followed.back_s:.1f} ms: the drop-out spans both"
+    )
+    return Instant(middle, 0.5 * abs(apart) + corner.u_s, corner.clear), note
 
-    The distance in current between rise and decay at the same flux is that of the seated armature before release, grows
-    with the flux, and ends at that of the eddy currents once the armature is back. A number is the time, s, at which
-    the armature was still nearer to its seat, when it is not back before the current is used up.
-    """
-    dt = trace.dt_s
-    k = int(np.searchsorted(trace.rise_s, arrival_s))
-    after = np.flatnonzero((trace.rise_s > arrival_s + 1e-3) & (b.rise_flux < 0.95 * b.rise_flux[-1]))
-    if k < 6 or len(after) < 5:
+
+def _not_before(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> float | None:
+    """Time, s, at which the armature was still at its seat, when the decay shows that much and no return."""
+    found = seated_part(trace, b, arrival_s)
+    if found is None:
         return None
-    rest = float(np.median(b.apart[after]))
-    wide = max(2, round(5e-4 / dt))
-    smooth = local_quadratic(b.apart, wide)
-    top = int(np.argmax(smooth[:k]))
-    slope = (float(smooth[top]) - rest) / float(b.rise_flux[top])
-    if slope <= 0.0:
-        return None
-    apart = np.interp(b.decay_flux, b.rise_flux[: top + 1], b.rise_smooth[: top + 1]) - b.decay
-    reach = slope * b.decay_flux
-    usable = (reach > 4.0 * noise / wide**0.5) & (b.decay_flux < b.rise_flux[top])
-    usable[: round(5e-4 / dt)] = False
+    part, top = found
+    wide = max(2, round(5e-4 / trace.dt_s))
+    size = float(np.nanmax(np.abs(b.apart[: top + 1]), initial=0.0)) / max(float(b.rise_flux[top]), 1e-12)
+    usable = np.isfinite(part) & (size * b.decay_flux > 4.0 * noise / wide**0.5)
     rows = np.flatnonzero(usable)
-    if len(rows) < 12:
+    if len(rows) < 12 or not bool(np.any(part[rows] > 0.5)):
         return None
-    seated = local_quadratic(apart, wide)[rows] / reach[rows] - rest / reach[rows]
-    still = np.flatnonzero(seated > 0.5)
-    last = int(still[-1]) if len(still) else -1
-    if last < 0:
-        return None
-    if not dipped or len(rows) - last < round(1.5e-3 / dt) or float(np.median(seated[-round(1e-3 / dt) :])) > 0.3:
-        left = np.flatnonzero(seated < SEATED)
-        return float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])
-    low, high = int(rows[last]), int(rows[-1])
-    return best_kink(-apart, noise, dt, low, min(high, low + round(4e-3 / dt)), -1.0, SIDES_S[1:5], bent=False)
+    left = np.flatnonzero(part[rows] < SEATED)
+    return float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])
