@@ -16,6 +16,9 @@ from benchrig.analysis.return_corner import find_corner
 __all__ = ["Release", "look_for_release"]
 
 SHARP, SHARP_S = 10.0, 1e-3  # clear and quick enough a corner that no other explanation is tried
+FOLLOWED = (
+    0.65  # weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
+)
 UNCERTAIN = 0.3  # of the way from seat to rest: a followed return that is less certain says nothing
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 
@@ -86,7 +89,7 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
 
 
 def _joined(corner: Instant | None, followed: DampedReturn) -> tuple[Instant | None, str]:
-    """Corner and followed motion taken together; where they contradict, an interval over both."""
+    """Corner and followed motion taken together, with an interval over both."""
     way_s = followed.back_s - followed.leaves_s
     if corner is None:
         if followed.u_s > UNCERTAIN * way_s:
@@ -94,18 +97,15 @@ def _joined(corner: Instant | None, followed: DampedReturn) -> tuple[Instant | N
         seen = 100 * min(followed.seen, 1.0)
         note = f"drop-out from the speed of a damped armature, of whose way {seen:.0f} % were seen"
         return Instant(followed.back_s, followed.u_s, np.nan), note
-    apart = followed.back_s - corner.s
-    u = float(np.hypot(corner.u_s, followed.u_s))
-    if abs(apart) < 2.0 * u:
-        share = followed.u_s**2 / (corner.u_s**2 + followed.u_s**2)
-        joint = corner.u_s * followed.u_s / u
-        return Instant(share * corner.s + (1 - share) * followed.back_s, max(joint, 0.5 * abs(apart)), corner.clear), ""
-    middle = 0.5 * (corner.s + followed.back_s)
-    note = (
+    apart = abs(followed.back_s - corner.s)
+    u = float(np.hypot(min(corner.u_s, followed.u_s), 0.5 * apart))
+    both = Instant((1.0 - FOLLOWED) * corner.s + FOLLOWED * followed.back_s, u, corner.clear)
+    if apart < 2.0 * corner.u_s:
+        return both, ""
+    return both, (
         f"the decay bends at {1e3 * corner.s:.1f} ms, but an armature of this speed is back at "
         f"{1e3 * followed.back_s:.1f} ms: the drop-out spans both"
     )
-    return Instant(middle, 0.5 * abs(apart) + corner.u_s, corner.clear), note
 
 
 def _not_before(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> float | None:
