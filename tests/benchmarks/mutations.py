@@ -1,0 +1,402 @@
+"""The mutations that the tests must notice: where, what text, what in its place, and whose tests.
+
+Texts are short so that an unrelated change of the line leaves them alone. The first part holds those that once survived
+every test of their folders.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["MUTATIONS", "Mutation"]
+
+ANALYSIS = ("tests/analysis/test_budgets.py", "tests/analysis")
+VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
+BENCH = ("tests/bench",)
+STEPS = ("tests/sequencer/test_limits_of_the_steps.py", "tests/sequencer")
+RUN = ("tests/sequencer/test_the_run_itself.py", "tests/sequencer")
+DRIVERS = ("tests/drivers", "benchrig/drivers")
+RECORDS = ("tests/records/test_what_a_digest_covers.py", "tests/records")
+BOARD = ("tests/firmware_protocol", "firmware_protocol")
+"""Files and folders of tests, each tried in turn until one notices."""
+
+
+@dataclass(frozen=True)
+class Mutation:
+    """One change of the program. `quick`: a test that is not slow has to notice it."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+    quick: bool = False
+
+
+def _of(file: str, tests: tuple[str, ...], *changes: tuple[str, str, str], quick: bool = False) -> list[Mutation]:
+    return [Mutation(name, file, old, new, tests, quick) for name, old, new in changes]
+
+
+SURVIVED_ONCE = [
+    *_of(
+        "benchrig/verdict/conformity.py",
+        VERDICT,
+        (
+            "conditional fail made exclusive",
+            "low - width <= value <= high + width:",
+            "low - width < value < high + width:",
+        ),
+    ),
+    *_of(
+        "benchrig/bench/bench.py",
+        BENCH,
+        ("host-silent limit 9 s", "HOST_SILENT_S = 2.0", "HOST_SILENT_S = 9.0"),
+        ("keep-alive 1.9 s", "KEEP_ALIVE_S = 0.5", "KEEP_ALIVE_S = 1.9"),
+        ("make_safe without its order", "for state in way(status.outputs, AT_REST):", "for state in ():"),
+        ("emergency stop's input not looked at", "if not status.estop_ok:", "if False:"),
+        ("guard's input not looked at", "if not status.guard_closed:", "if False:"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/coil.py",
+        STEPS,
+        ("short by the largest reading", "elif min(readings_ohm) < short_ohm:", "elif max(readings_ohm) < short_ohm:"),
+        ("margin of the short gone", "SHORT_MARGIN = 0.9", "SHORT_MARGIN = 1.0"),
+        ("margin of the short doubled", "SHORT_MARGIN = 0.9", "SHORT_MARGIN = 0.8"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/hold.py",
+        STEPS,
+        ("enough vacuum halved", "ENOUGH_VACUUM = 0.9", "ENOUGH_VACUUM = 0.45"),
+        (
+            "hold's background not handed on",
+            "background_sccm=file.background.leak_sccm",
+            "background_sccm=0.0",
+        ),
+    ),
+    *_of(
+        "benchrig/analysis/hold.py",
+        ANALYSIS,
+        ("hold's background not subtracted", "gross_sccm - setting.background_sccm", "gross_sccm"),
+        ("transducer's part missing in hold's budget", '"pressure transducer": abs(gross_sccm)', '"x": 0'),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/clicks.py",
+        STEPS,
+        ("supply's u in the click step", "supply_u_v=run.supply_v * file.supply.u_percent / 100", "supply_u_v=0.0"),
+        ("supply's u under load", "voltage_u_v=load_v * file.supply.u_percent / 100", "voltage_u_v=0.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/flow.py",
+        STEPS,
+        ("transducer's u in the flow step", "pressure_u_pa=file.transducer.u_pa", "pressure_u_pa=0.0"),
+        ("inflow's u in the flow step", "inflow_u_w_k=file.heat.inflow_u_w_k", "inflow_u_w_k=0.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/control.py",
+        STEPS,
+        ("control's certainty ten times", "SURE_U = 3.0", "SURE_U = 30.0"),
+        ("control's hold of a second", "\nSECONDS = 10.0", "\nSECONDS = 1.0"),
+        ("control draws on the open port for a moment", "LINE_S, LINE_PA = 4.0, ", "LINE_S, LINE_PA = 0.4, "),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/sound.py",
+        STEPS,
+        ("least current of a sound coil a tenth", "LEAST_CURRENT = 0.5", "LEAST_CURRENT = 0.05"),
+    ),
+    *_of(
+        "benchrig/records/contents.py",
+        RECORDS,
+        ("digest without readings", '"readings": readings_content(step.readings)', '"readings": []'),
+        ("digest without curves", "[[column, *_curve_digest_content(curve)] for column, curve in trace.curves]", "[]"),
+    ),
+    *_of(
+        "benchrig/bench/grounds.py",
+        BENCH,
+        ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),
+    ),
+    *_of(
+        "benchrig/analysis/flow.py",
+        ANALYSIS,
+        ("flow's temperature u doubled", "0.5 * setting.ambient_u_k", "1.0 * setting.ambient_u_k"),
+    ),
+    *_of(
+        "benchrig/analysis/inrush.py",
+        ANALYSIS,
+        ("step variance of inrush gone", "step_var = trace.step_a**2 / 12", "step_var = 0.0 * trace.step_a"),
+    ),
+    *_of(
+        "benchrig/cli/one_run.py",
+        ("tests/cli/test_exit_statuses.py", "tests/cli/test_main_job.py"),
+        ("exit status of undecided 0", '"undecided": 4', '"undecided": 0'),
+        quick=True,
+    ),
+]
+
+DECISIONS = [
+    *_of(
+        "benchrig/verdict/conformity.py",
+        VERDICT,
+        ("pass made exclusive", "if low + width <= value <= high - width:", "if low + width < value < high - width:"),
+        ("conditional pass made exclusive", "if low <= value <= high:", "if low < value < high:"),
+        ("guard band on one side only", "if low + width <= value", "if low <= value"),
+        ("guard band of u", "COVERAGE_FACTOR = 2.0", "COVERAGE_FACTOR = 1.0"),
+        ("0.83 U taken as U", '"0.83 U": 0.83', '"0.83 U": 1.0'),
+        ("bound at the limit does not fail", "fails = high is not None and value >= high", "fails = False"),
+        (
+            "lower bound may pass an upper limit",
+            "passes = high is None and low is not None",
+            "passes = low is not None",
+        ),
+        ("tails of conformance changed over", "normal_cdf((value - high) / u)", "normal_cdf((high - value) / u)"),
+        ("no uncertainty is none", 'if u is None and guard_band != "none":', "if False:"),
+    ),
+    *_of(
+        "benchrig/verdict/decide.py",
+        VERDICT,
+        ("not measured is no hindrance", "if near or missing:", "if near:"),
+        ("conditional pass accepts", '("conditional fail", "conditional pass")]', '("conditional fail",)]'),
+        ("nothing to judge by accepts", 'return "undecided", [], "The model', 'return "accept", [], "The model'),
+    ),
+    *_of(
+        "benchrig/verdict/disposition.py",
+        VERDICT,
+        ("a bad check valve is kept", 'return "ask", "It is the check valve', 'return "keep", "It is the check valve'),
+    ),
+    *_of(
+        "benchrig/verdict/cause.py",
+        VERDICT,
+        (
+            "opened turned round",
+            "hypothesis.opened if feature.value else",
+            "1 - hypothesis.opened if feature.value else",
+        ),
+    ),
+    *_of(
+        "benchrig/verdict/risk.py",
+        VERDICT,
+        ("guard band widens acceptance", "(true - (high - width)) / u", "(true - (high + width)) / u"),
+    ),
+]
+
+MEASUREMENTS = [
+    *_of(
+        "benchrig/analysis/coil.py",
+        ANALYSIS,
+        ("leads added", "(meter + wander - leads)", "(meter + wander + leads)"),
+        (
+            "coil's temperature the wrong way",
+            "/ (1 + alpha * (temperature - 20.0)),",
+            "* (1 + alpha * (temperature - 20.0)),",
+        ),
+        ("tolerance of one u under load", "tolerance_ohm = 2.0 * math.hypot", "tolerance_ohm = 1.0 * math.hypot"),
+    ),
+    *_of(
+        "benchrig/analysis/hold.py",
+        ANALYSIS,
+        ("background's u left out", '"background leak of the bench": setting.background_u_sccm', '"x": 0'),
+        ("a bound keeps its u", "None if bound else u_sccm,", "u_sccm,"),
+    ),
+    *_of(
+        "benchrig/analysis/clicks.py",
+        ANALYSIS,
+        ("spread of the mean from its sum", "spread = float(np.ptp(x))", "spread = float(np.std(x))"),
+    ),
+    *_of(
+        "benchrig/analysis/uncertainty.py",
+        ANALYSIS,
+        ("rectangular by 2", "sqrt(3", "sqrt(4"),
+    ),
+]
+
+BENCH_AND_SEQUENCE = [
+    *_of(
+        "benchrig/bench/bench.py",
+        BENCH,
+        (
+            "still on is called safe",
+            "        if status.outputs:\n            return False",
+            "        if False:\n            return False",
+        ),
+        ("silence is called safe", "return False, (\n", "return True, (\n"),
+        (
+            "trip not looked at",
+            "if status.cause is not Cause.NONE:\n            self._state",
+            "if False:\n            self._state",
+        ),
+        ("over-current limit without the shunt", "self._shunt.volts_per_amp * self.file.shunt", "self.file.shunt"),
+        ("meter's deadline gone", "if self.clock.now() >= deadline:", "if self.clock.now() >= 9 * deadline + 99:"),
+        ("time from the start of the record", "period_us - zero_us) * 1e-6", "period_us) * 1e-6"),
+    ),
+    *_of(
+        "benchrig/bench/wiring.py",
+        BENCH,
+        (
+            "vent opens before the pump stops",
+            "go(now - (leaving & {Output.PUMP}))",
+            "go(now - (leaving & {Output.VENT}))",
+        ),
+        ("meter on the live coil", "if {Output.COIL, Output.METER} <= state:", "if False:"),
+        (
+            "pump stops before isolation",
+            "Output.METER, Output.ISOLATION, Output.REFERENCE}))\n    go(now - ",
+            "Output.METER}))\n    go(now - ",
+        ),
+    ),
+    *_of(
+        "benchrig/bench/grounds.py",
+        BENCH,
+        ("check's last instant exclusive", "now - check.ended <= timedelta", "now - check.ended < timedelta"),
+        ("failed check allowed", "if grounds.forbidden:", "if False:"),
+    ),
+    *_of(
+        "benchrig/bench/calibrated.py",
+        BENCH,
+        ("withdrawn calibration counts", "if each.withdrawal is None:", "if True:"),
+    ),
+    *_of(
+        "benchrig/sequencer/run.py",
+        RUN,
+        ("outputs left on after a fault", "bench_state = bench_state or bench.make_safe()[1]", 'bench_state = "off"'),
+        ("unsafe bench gives a verdict", "_demand_safe(safe)\n", "\n"),
+        (
+            "shown before it is kept",
+            "sink.step_finished(result)\n    run.watcher",
+            "run.watcher.step_ended(result)\n    sink.step_finished(result)\n    run.watcher",
+        ),
+        ("aborted record left open", "if recording:\n            _close", "if False:\n            _close"),
+        ("uncalibrated not marked", "if run.bench.grounds.missing:", "if False:"),
+        (
+            "still clicks taken as moved",
+            "moved_fraction=run.moved / run.clicks",
+            "moved_fraction=run.still / run.clicks",
+        ),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/hold.py",
+        STEPS,
+        ("no vacuum at all is a leak", "if vacuum_pa < NO_VACUUM_PA:", "if False:"),
+        ("vacuum left taken as pressure", "run.vacuum_pa = run.ambient_pa - ended_pa", "run.vacuum_pa = ended_pa"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/flow.py",
+        STEPS,
+        ("coil's state not looked at before flow", 'if run.coil != "sound":', "if False:"),
+        ("least vacuum of the flow halved", "LEAST_VACUUM_PA = 10_000.0", "LEAST_VACUUM_PA = 5_000.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/sound.py",
+        STEPS,
+        ("current in a dead coil not looked at", "if current_a > CURRENT_FLOWS_A:", "if False:"),
+        ("a gauge above ambient is possible", "ABOVE_AMBIENT = 1.05", "ABOVE_AMBIENT = 1.5"),
+        ("sagging supply not looked at", "SUPPLY_SLACK_V = 0.5", "SUPPLY_SLACK_V = 5.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/ready.py",
+        STEPS,
+        ("barometer may be 5 kPa off", "BAROMETER_AGREES_PA = 500.0", "BAROMETER_AGREES_PA = 5000.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/clicks.py",
+        STEPS,
+        ("a short is clicked", 'if run.coil == "short":', "if False:"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/control.py",
+        STEPS,
+        (
+            "conditional rejects not controlled",
+            'if judgement.verdict != "reject":',
+            'if judgement.verdict == "reject":',
+        ),
+        ("an unmeasured own leak is tight", "own_sccm = math.inf if", "own_sccm = 0.0 if"),
+    ),
+]
+
+WIRES_AND_RECORDS = [
+    *_of(
+        "benchrig/drivers/relay_board.py",
+        DRIVERS,
+        ("over-current beyond the converter", "raw = min(largest, max(1,", "raw = min(65536, max(1,"),
+        ("another board is as good", "if self._met and identity != self._met:", "if False:"),
+        (
+            "board in another state than asked",
+            "if status.outputs != outputs and status.cause is Cause.NONE:",
+            "if False:",
+        ),
+        (
+            "block of another capture taken",
+            "if got != (self._capture_id, first, count, len(self._capture_channels)):",
+            "if False:",
+        ),
+    ),
+    *_of(
+        "benchrig/drivers/exchange.py",
+        DRIVERS,
+        ("answer to an earlier request taken", "found is None and seq == self._seq and", "found is None and"),
+        ("one try", "for attempt in range(tries):", "for attempt in range(1):"),
+    ),
+    *_of(
+        "benchrig/drivers/conversions.py",
+        DRIVERS,
+        ("transducer's offset added", "(pin_v - self.offset_v)", "(pin_v + self.offset_v)"),
+        ("thermistor upside down", "inside_v / (self.pull_up_v - inside_v)", "(self.pull_up_v - inside_v) / inside_v"),
+    ),
+    *_of(
+        "firmware_protocol/board.py",
+        BOARD,
+        ("silence never trips", "if now - self._heard_us >= self._silent_us:", "if False:"),
+        (
+            "coil time exclusive",
+            "now - self._coil_on_us >= self._coil_limit_us",
+            "now - self._coil_on_us > self._coil_limit_us",
+        ),
+        ("guard not looked at on the board", "if not inputs & m.GUARD_CLOSED:", "if False:"),
+        ("coil and meter together on the board", "if outputs & m.COIL and outputs & m.METER:", "if False:"),
+        (
+            "armed with a latched cause",
+            "if self.cause != m.CAUSE_NONE:\n            raise _RefusedError(m.TRIPPED, self.cause)\n        inputs",
+            "inputs",
+        ),
+        ("close before open", "self._port.write_outputs(self.outputs & outputs)", "self._port.write_outputs(outputs)"),
+        ("a repeated request acts again", "if request == self._last_request:", "if False:"),
+        ("an old request acts", "if self._overtaken(seq, kind):", "if False:"),
+        (
+            "hello leaves outputs on",
+            "def _on_hello(self, _body: bytes) -> bytes:\n        self._all_off()",
+            "def _on_hello(self, _body: bytes) -> bytes:\n        self.armed = False",
+        ),
+    ),
+    *_of(
+        "firmware_protocol/recording.py",
+        BOARD,
+        ("over-current exclusive", "[:: self.channels]) >= limit_raw:", "[:: self.channels]) > limit_raw:"),
+    ),
+    *_of(
+        "firmware_protocol/frame.py",
+        BOARD,
+        (
+            "damaged frames taken",
+            'if binascii.crc32(raw[:end]) & 0xFFFFFFFF != struct.unpack("<I", raw[end:])[0]:',
+            "if False:",
+        ),
+    ),
+    *_of(
+        "benchrig/records/contents.py",
+        RECORDS,
+        ("digest without samples", "[[name, _bytes_digest(values)] for name, values in trace.columns.items()]", "[]"),
+        ("chain of digests broken", 'f"{before}\\n{canonical(content)}"', 'f"{canonical(content)}"'),
+    ),
+    *_of(
+        "benchrig/records/trust.py",
+        RECORDS,
+        ("changed calibrations not found", 'if _digest(json.loads(row["content"])) != row["digest"]:', "if False:"),
+    ),
+    *_of(
+        "benchrig/errors.py",
+        ("tests/cli/test_exit_statuses.py",),
+        ("a wrong file is a bench fault", "exit_status = 2", "exit_status = 3"),
+        quick=True,
+    ),
+]
+
+MUTATIONS = [*SURVIVED_ONCE, *DECISIONS, *MEASUREMENTS, *BENCH_AND_SEQUENCE, *WIRES_AND_RECORDS]

@@ -1,0 +1,104 @@
+"""Runs short enough for every save of a file: the simulated bench in memory with a 5 s hold, 3 s of flow, 3 clicks.
+
+The sequence is the whole one; only the measurements are less sure than a real run's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchrig.bench.bench import Bench
+from benchrig.catalogue import Catalogue, ValveModel
+from benchrig.cli.one_run import model_facts
+from benchrig.cli.places import model_folders
+from benchrig.sequencer.context import Context, Quiet
+from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.guide import Guide
+from benchrig.sequencer.run import STEPS, Finished, qualify
+from simulators.entry import OpenedBench
+from tests.sequencer.simulated_hands import Obedient, simulated
+
+SHORT = {"hold_s": 5.0, "flow_s": 3.0, "clicks": 3, "coil_readings": 2}
+
+
+def valve(model: str = "alder-24") -> ValveModel:
+    return Catalogue(model_folders()).get(model)
+
+
+def set_in_file(bench: Bench, table: str, **keys: Any) -> None:
+    """Change constants of the bench file under a bench that is open."""
+    changed = getattr(bench.file, table).model_copy(update=keys)
+    bench.file = bench.file.model_copy(update={table: changed})
+    bench._take_constants()
+
+
+def short_bench(**options: Any) -> tuple[OpenedBench, Bench, Obedient]:
+    opened, bench, guide = simulated(**options)
+    set_in_file(bench, "sequence", **SHORT)
+    return opened, bench, guide
+
+
+def context(bench: Bench, model: str | ModelFacts = "alder-24", **known: Any) -> Context:
+    """A run's context on a bench that is connected and armed."""
+    of = valve(model) if isinstance(model, str) else None
+    facts = model_facts(of) if of is not None else model
+    assert isinstance(facts, ModelFacts)
+    bench.connect()
+    bench.arm(20.0)
+    run = Context(bench, facts, Quiet(), 20.0, 60_000.0)
+    for name, value in known.items():
+        setattr(run, name, value)
+    return run
+
+
+def step(name: str, run: Context) -> Any:
+    """Run one step of the sequence."""
+    return next(each for each in STEPS if each.name == name).run(run)
+
+
+class Kept:
+    """A sink and a watcher that remember what they were told, in order."""
+
+    def __init__(self, number: str = "0001") -> None:
+        self.number = number
+        self.told: list[str] = []
+        self.started: list[RunStarted] = []
+        self.steps: list[StepResult] = []
+        self.ends: list[RunEnded] = []
+
+    def run_started(self, run: RunStarted) -> str:
+        self.told.append("started")
+        self.started.append(run)
+        return self.number
+
+    def step_finished(self, step: StepResult) -> None:
+        self.told.append(f"kept {step.name}")
+        self.steps.append(step)
+
+    def run_ended(self, end: RunEnded) -> None:
+        self.told.append(f"ended {end.ending}")
+        self.ends.append(end)
+
+    def step_began(self, name: str, title: str, expected_s: float) -> None:
+        self.told.append(f"began {name}")
+
+    def progress(self, name: str, done_s: float, expected_s: float, reading: str) -> None:
+        pass
+
+    def step_ended(self, step: StepResult) -> None:
+        self.told.append(f"showed {step.name}")
+
+
+def short_run(sink: Kept, bench: Bench, model: str = "alder-24", guide: Guide | None = None, **more: Any) -> Finished:
+    of = valve(model)
+    known: Mapping[str, Any] = {"coil_limit_s": of.coil_limit_s, "hold_vacuum_pa": of.hold_vacuum_kpa * 1000}
+    return qualify(
+        bench,
+        model_facts(of),
+        Intake("S-1", model, "core", "test"),
+        sink=sink,
+        watcher=sink,
+        guide=guide,
+        **{**known, **more},
+    )
