@@ -48,7 +48,7 @@ def run_of(condition: str):
     decide = run_module.decide
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(run_module, "decide", lambda *a, **k: (seen.append(k["evidence"]), decide(*a, **k))[1])
-        finished = short_run(sink, bench, seed=7, program="benchrig x")
+        finished = short_run(sink, bench, seed=7, program="benchrig x", control_waived=True)
     return finished, sink, driven, opened, seen[0]
 
 
@@ -232,10 +232,13 @@ def test_a_reject_that_rests_on_the_hose_is_controlled_and_any_other_is_not():
     assert guide.asked == []
 
 
-def test_with_nobody_to_ask_the_reject_stands_and_says_so():
+def test_with_nobody_to_ask_the_reject_stands_only_where_somebody_said_so():
     finished, *_ = run_of("restricted")
     assert finished.judgement.verdict == "reject"
     assert "a blocked hose would look the same" in finished.steps[-1].skipped
+    alone = short_run(Kept(), short_bench(condition="restricted")[1])
+    assert alone.judgement.verdict == "undecided"
+    assert "a blocked hose would look the same" in alone.judgement.why
 
 
 @pytest.mark.slow
