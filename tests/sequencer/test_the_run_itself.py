@@ -11,7 +11,8 @@ from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.run import STEPS, Step
-from tests.sequencer.short_runs import Kept, model_facts, set_in_file, short_bench, short_run, valve
+from benchrig.sequencer.steps import flow as flow_step
+from tests.sequencer.short_runs import Kept, canned_flow, model_facts, set_in_file, short_bench, short_run, valve
 
 NAMES = ["ready", "coil", "hold", "flow", "clicks"]
 
@@ -36,6 +37,11 @@ class Fails(Kept):
         super().run_ended(end)
 
 
+@pytest.fixture(autouse=True)
+def _quick_fill(monkeypatch):
+    monkeypatch.setattr(flow_step, "analyse_flow", canned_flow)
+
+
 @functools.cache
 def run_of(condition: str):
     """A short run of the first model's valve, made once: what was told, the outputs driven, and the bench after it."""
@@ -48,6 +54,7 @@ def run_of(condition: str):
     decide = run_module.decide
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(run_module, "decide", lambda *a, **k: (seen.append(k["evidence"]), decide(*a, **k))[1])
+        patch.setattr(flow_step, "analyse_flow", canned_flow)
         finished = short_run(sink, bench, seed=7, program="benchrig x", control_waived=True)
     return finished, sink, driven, opened, seen[0]
 
