@@ -97,6 +97,7 @@ def test_each_part_of_the_conductances_uncertainty_is_what_moving_its_input_does
     assert part(found, label) == pytest.approx(share * found.sonic_conductance_dm3_s_bar, rel=0.02)
 
 
+@pytest.mark.slow
 def test_the_temperatures_part_of_the_conductance_is_half_its_relative_uncertainty():
     found = flow(ambient_u_k=0.04 * AMBIENT_K)
     assert part(found, "ambient temperature") == pytest.approx(0.02 * found.sonic_conductance_dm3_s_bar, rel=0.02)

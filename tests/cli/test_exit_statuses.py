@@ -9,7 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from benchrig.cli import cli, places
+from benchrig.sequencer.steps import flow as flow_step
 from simulators import entry
+from tests.sequencer.short_runs import canned_flow
 
 SHORT = "\n[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\ncoil_readings = 2\n"
 MODEL = """
@@ -33,6 +35,7 @@ def qualify(folder: Path, monkeypatch, high: float, *more: str):
     (folder / "models").mkdir()
     (folder / "models" / "alder-24.toml").write_text(MODEL.format(high=high), encoding="utf-8")
     monkeypatch.setattr(places, "model_folders", lambda: (folder / "models",))
+    monkeypatch.setattr(flow_step, "analyse_flow", canned_flow)
     demo = entry.demo_bench_toml()
     monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo + SHORT)
     result = CliRunner().invoke(

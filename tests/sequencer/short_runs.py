@@ -63,7 +63,7 @@ def step(name: str, run: Context) -> Any:
 
 
 def canned_flow(time_s: Samples, pressure_pa: Samples, **known: Any) -> FlowResult:
-    """A stand-in for the analysis of the fill, which takes most of a run's time: flow from the slope at the rated vacuum.
+    """Stand in for the analysis of the fill, most of a run's time: flow from the slope at the rated vacuum.
 
     As if the gas kept its temperature; 20 % added for its cooling, which is about right here.
     """
