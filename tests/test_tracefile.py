@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 
 from benchrig.errors import ConfigError
-from benchrig.tracefile import MOST_SAMPLES, check_current, check_pressure, read_trace
-
-AMBIENT_PA = 101_325.0
+from benchrig.tracefile import MOST_SAMPLES, read_trace
 
 
 def write(tmp_path: Path, header: str, rows: np.ndarray | list[str]) -> Path:
@@ -23,11 +21,6 @@ def write(tmp_path: Path, header: str, rows: np.ndarray | list[str]) -> Path:
 def inrush() -> np.ndarray:
     t = np.arange(-0.02, 0.1, 1e-4)
     return np.column_stack([t, np.where(t > 0, 0.5 * (1 - np.exp(-t / 0.004)), 0.0)])
-
-
-def hold(scale: float = 1.0) -> np.ndarray:
-    t = np.arange(0, 10, 0.01)
-    return np.column_stack([t, (41_000.0 + 40 * t) * scale])
 
 
 def refuse(path: Path, *said: str, columns=("time_s", "current_a")) -> ConfigError:
@@ -129,58 +122,16 @@ def test_a_file_that_is_not_there_is_refused(tmp_path):
     refuse(tmp_path / "no.csv", "No such file")
 
 
-def check_hold(tmp_path, data, *said, longest_s=3600.0):
-    path = tmp_path / "hold.csv"
-    with pytest.raises(ConfigError) as caught:
-        check_pressure(path, data[:, 0], data[:, 1], ambient_pa=AMBIENT_PA, longest_s=longest_s)
-    text = str(caught.value) + caught.value.hint
-    for words in said:
-        assert words in text
+def test_a_quotation_mark_that_is_never_closed_and_an_endless_cell_are_named(tmp_path):
+    rows = [",".join(f"{v:.9g}" for v in row) for row in inrush()] * 20
+    rows[40] = '0.1,"0.2'
+    refuse(write(tmp_path, "time_s,current_a", [f"{row}{' ' * 20}" for row in rows]), "line")
+    refuse(write(tmp_path, "time_s,current_a", [*rows[:9], "0.1," + "7" * 200_000 + "x", *rows[41:]]), "line 11")
 
 
-def test_a_right_hold_trace_and_a_right_inrush_pass(tmp_path):
-    check_pressure(tmp_path / "x", hold()[:, 0], hold()[:, 1], ambient_pa=AMBIENT_PA, longest_s=3600.0)
-    check_current(tmp_path / "x", inrush()[:, 0], inrush()[:, 1])
-
-
-def test_negative_gauge_pressure_is_recognised(tmp_path):
-    data = hold()
-    data[:, 1] -= AMBIENT_PA
-    check_hold(tmp_path, data, "line 2", "pressure_pa", "gauge")
-
-
-def test_positive_vacuum_falling_is_recognised(tmp_path):
-    t = np.arange(0, 6, 0.001)
-    check_hold(tmp_path, np.column_stack([t, 60_000 * np.exp(-t)]), "gauge", "falls from")
-
-
-@pytest.mark.parametrize(("scale", "unit"), [(1e-3, "kPa"), (1e-2, "hPa")])
-def test_other_units_of_pressure_are_recognised(tmp_path, scale, unit):
-    check_hold(tmp_path, hold(scale), unit)
-
-
-def test_pressure_above_ambient_is_refused(tmp_path):
-    check_hold(tmp_path, hold(3.0), "above the ambient")
-
-
-def test_milliseconds_are_recognised(tmp_path):
-    data = hold()
-    data[:, 0] *= 1000
-    check_hold(tmp_path, data, "milliseconds", "line 1001")
-    current = inrush()
-    with pytest.raises(ConfigError, match="spans"):
-        check_current(tmp_path / "x", current[:, 0] * 1000, current[:, 1])
-
-
-def test_milliamperes_are_recognised(tmp_path):
-    with pytest.raises(ConfigError, match="column current_a"):
-        check_current(tmp_path / "x", inrush()[:, 0], inrush()[:, 1] * 1000)
-
-
-def test_a_clipped_curve_is_recognised_and_a_settled_one_is_not(tmp_path):
-    data = inrush()
-    clipped = np.minimum(data[:, 1], 0.3)
-    with pytest.raises(ConfigError, match="clipped"):
-        check_current(tmp_path / "x", data[:, 0], clipped)
-    quantised = np.round(data[:, 1] / 0.5 * 255) * 0.5 / 255
-    check_current(tmp_path / "x", data[:, 0], quantised)
+@pytest.mark.parametrize("cell", ["x" * 100_000, "\u0664" * 9, "1,5", "--", "1e", "0x10", "1_000"])
+def test_a_cell_that_is_no_number_is_told_shortly(tmp_path, cell):
+    rows = [",".join(f"{v:.9g}" for v in row) for row in inrush()]
+    rows[5] = f'0.1,"{cell}"'
+    error = refuse(write(tmp_path, "time_s,current_a", rows), "line 7")
+    assert len(str(error)) < 300

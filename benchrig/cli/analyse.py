@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchrig.cli.said import as_json_option, emit, speaks
+
+if TYPE_CHECKING:
+    from benchrig.tracefile import TimeAxis
 
 __all__ = ["analyse"]
 
@@ -72,25 +75,24 @@ def inrush(
     Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in is welcome.
     """
     from benchrig.analysis.inrush import analyse_inrush
-    from benchrig.errors import ConfigError
-    from benchrig.tracefile import check_current, read_trace
+    from benchrig.tracefile import check_current, check_one_pulse, check_voltage, pulse_axis, read_trace
 
     found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
-    check_current(trace, found["time_s"], found["current_a"])
-    begins_s, ends_s = float(found["time_s"][0]), float(found["time_s"][-1])
-    if not begins_s <= on_s < ends_s:
-        raise ConfigError(
-            f"{trace}: --on-s {on_s:g} lies outside the record, which goes from {begins_s:g} to {ends_s:g} s.",
-            hint="Give the instant of switching on, on the file's time axis.",
-        )
-    result = analyse_inrush(
-        found["time_s"],
+    axis = pulse_axis(trace, found["time_s"], on_s, off_s)
+    check_current(trace, found["current_a"])
+    if "voltage_v" in found:
+        check_voltage(trace, found["voltage_v"], found["current_a"])
+    check_one_pulse(trace, axis.time_s, found["current_a"])
+    result = _analysed(
+        trace,
+        analyse_inrush,
+        axis.time_s,
         found["current_a"],
         supply_v=supply_v,
         supply_u_v=supply_u_v,
         voltage_v=found.get("voltage_v"),
-        on_s=on_s,
-        off_s=off_s,
+        on_s=0.0,
+        off_s=None if off_s is None else off_s - axis.event_s,
         current_u_rel=current_u_percent / 100,
     )
     names = {
@@ -102,13 +104,8 @@ def inrush(
         "dip_a": ("Dip", "A"),
     }
     moved = {True: "yes", False: "no", None: "cannot tell"}[result.armature_moved]
-    _tell(
-        result,
-        names,
-        {"armature_moved": result.armature_moved, "evidence": result.evidence},
-        as_json,
-        f"Armature moved: {moved}",
-    )
+    extra = {"armature_moved": result.armature_moved, "evidence": result.evidence}
+    _tell(result, axis, names, extra, as_json, f"Armature moved: {moved}")
 
 
 def _reservoir(command: Any) -> Any:
@@ -135,6 +132,12 @@ def _reservoir(command: Any) -> Any:
                 "--time-constant-s",
                 type=Finite(0, 600, min_open=True),
                 help="What is known of the heat recovery.",
+            ),
+            click.option(
+                "--from-s",
+                type=Finite(),
+                help="When the reservoir was shut off (hold) or the valve told to open (flow), on the file's time "
+                "axis. Left out: 0; a hold that begins later is taken from its first sample.",
             ),
         )
     ):
@@ -165,6 +168,7 @@ def hold(
     ambient_c: float,
     pressure_u_pa: float,
     time_constant_s: float | None,
+    from_s: float | None,
     background_sccm: float,
     background_u_sccm: float,
     as_json: bool,
@@ -174,12 +178,16 @@ def hold(
     Columns: time_s,pressure_pa (absolute).
     """
     from benchrig.analysis.hold import analyse_hold
-    from benchrig.tracefile import check_pressure, read_trace
+    from benchrig.tracefile import check_hold, check_pressure, hold_axis, read_trace
 
     found = read_trace(trace, ("time_s", "pressure_pa"))
-    check_pressure(trace, found["time_s"], found["pressure_pa"], ambient_pa=ambient_kpa * 1000, longest_s=7200.0)
-    result = analyse_hold(
-        found["time_s"],
+    axis = hold_axis(trace, found["time_s"], from_s)
+    check_pressure(trace, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
+    check_hold(trace, axis.time_s, found["pressure_pa"])
+    result = _analysed(
+        trace,
+        analyse_hold,
+        axis.time_s,
         found["pressure_pa"],
         volume_m3=volume_l * 1e-3,
         volume_u_m3=volume_l * 1e-5 * volume_u_percent,
@@ -196,7 +204,7 @@ def hold(
         "equivalent_orifice_mm": ("Same leak through a hole of", "mm"),
         "thermal_time_constant_s": ("Heat recovery time constant", "s"),
     }
-    _tell(result, names, {"decided_after_s": result.decided_after_s, "bound": result.bound}, as_json)
+    _tell(result, axis, names, {"decided_after_s": result.decided_after_s, "bound": result.bound}, as_json)
 
 
 @analyse.command(
@@ -222,6 +230,7 @@ def flow(
     ambient_c: float,
     pressure_u_pa: float,
     time_constant_s: float | None,
+    from_s: float | None,
     rated_vacuum_kpa: float,
     response_ms: float,
     as_json: bool,
@@ -231,12 +240,16 @@ def flow(
     Columns: time_s,pressure_pa (absolute); a lead-in with negative times is welcome.
     """
     from benchrig.analysis.flow import analyse_flow
-    from benchrig.tracefile import check_pressure, read_trace
+    from benchrig.tracefile import check_fill, check_pressure, opening_axis, read_trace
 
     found = read_trace(trace, ("time_s", "pressure_pa"))
-    check_pressure(trace, found["time_s"], found["pressure_pa"], ambient_pa=ambient_kpa * 1000, longest_s=600.0)
-    result = analyse_flow(
-        found["time_s"],
+    axis = opening_axis(trace, found["time_s"], from_s)
+    check_pressure(trace, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
+    check_fill(trace, axis.time_s, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
+    result = _analysed(
+        trace,
+        analyse_flow,
+        axis.time_s,
         found["pressure_pa"],
         volume_m3=volume_l * 1e-3,
         volume_u_m3=volume_l * 1e-5 * volume_u_percent,
@@ -254,18 +267,38 @@ def flow(
         "opening_delay_ms": ("Opening delay", "ms"),
     }
     extra = {"opened": result.opened, "why_not_measured": dict(result.why_not), "bounds": dict(result.bounds)}
-    _tell(result, names, extra, as_json)
+    _tell(result, axis, names, extra, as_json)
+
+
+def _analysed(trace: Path, analysis: Callable[..., Any], *arrays: Any, **known: Any) -> Any:
+    """Run an analysis; a record that it cannot take is a file that is wrong, never a fault of the program."""
+    from benchrig.errors import ConfigError
+
+    try:
+        return analysis(*arrays, **known)
+    except (ValueError, ArithmeticError, LookupError, TypeError) as error:
+        raise ConfigError(
+            f"{trace}: nothing can be made of this record ({type(error).__name__}: {str(error)[:200]}).",
+            hint="Does it show the event, with time around it and enough samples? Is the time of the event right? If "
+            "so, please report it with the file: the program should say more.",
+        ) from error
 
 
 def _tell(
-    result: Any, names: Mapping[str, tuple[str, str]], extra: Mapping[str, object], as_json: bool, first: str = ""
+    result: Any,
+    axis: TimeAxis,
+    names: Mapping[str, tuple[str, str]],
+    extra: Mapping[str, object],
+    as_json: bool,
+    first: str = "",
 ) -> None:
+    notes = [*axis.notes, *result.notes]
     if as_json:
         document: dict[str, object] = {}
         for name in names:
             document[name] = getattr(result, name)
             document[f"{name}_u"] = getattr(result, f"{name}_u")
-        emit({**document, **extra, "notes": list(result.notes)})
+        emit({**document, **extra, "time_zero_s": axis.event_s, "notes": notes})
         return
     from rich.console import Console
     from rich.table import Table
@@ -285,8 +318,8 @@ def _tell(
             shown = Text(f"{value:.4g} ± {2 * u:.2g} {unit}")
         table.add_row(title, shown)
     console.print(table)
-    if result.notes:
+    if notes:
         console.print()
-    for note in result.notes:
+    for note in notes:
         console.print(Text(f"  {note}"))
     click.echo("\n± is the expanded uncertainty, k = 2.", err=True)
