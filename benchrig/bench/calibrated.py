@@ -28,6 +28,9 @@ __all__ = [
     "with_calibrations",
 ]
 
+ROUGH = 0.05
+"""A constant stated no better than this part of it is a rough guess."""
+
 
 @dataclass(frozen=True)
 class Constant:
@@ -112,21 +115,26 @@ class Calibration:
 
     @property
     def moved(self) -> float:
-        """By which part the constant moved that moved most, of those that moved beyond twice their uncertainty."""
+        """By which part the constant moved that moved most."""
         _, part = self.moved_most
         return part
 
     @property
     def moved_most(self) -> tuple[int, float]:
-        """Place in `constants` of the one that moved most, and by which part. One that was zero has not moved."""
-        parts = [
-            abs(now.value / was.value - 1)
-            if was.value != 0 and now.name == was.name and abs(now.value - was.value) > 2 * was.u
-            else 0.0
-            for now, was in zip(self.constants, self.before, strict=True)
-        ]
+        """Place in `constants` of the one that moved most, and by which part.
+
+        One that was zero has not moved, and one that was no more than a rough guess may move by twice its uncertainty.
+        """
+        parts = [_moved(now, was) for now, was in zip(self.constants, self.before, strict=True)]
         place = parts.index(max(parts)) if parts else 0
         return place, max(parts, default=0.0)
+
+
+def _moved(now: Constant, was: Constant) -> float:
+    if was.value == 0 or now.name != was.name:
+        return 0.0
+    as_guessed = was.u > ROUGH * abs(was.value) and abs(now.value - was.value) <= 2 * was.u
+    return 0.0 if as_guessed else abs(now.value / was.value - 1)
 
 
 def constants_of(file: BenchFile, kind: Kind) -> tuple[Constant, ...]:
@@ -162,6 +170,18 @@ def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> B
             table, keys = _changed(file, constant)
             file = file.model_copy(update={table: getattr(file, table).model_copy(update=dict(keys))})
     return file
+
+
+def in_use(file: BenchFile, calibrations: Iterable[Calibration]) -> tuple[tuple[Constant, str], ...]:
+    """Each constant that can be calibrated, as it is in use, and where it comes from: a calibration's name, or empty.
+
+    A constant that the bench file leaves out and that was not calibrated is not there.
+    """
+    used = sorted(calibrations, key=lambda one: (one.made, one.number))
+    effective = with_calibrations(file, used)
+    origin = {constant.name: each.name for each in used for constant in each.constants}
+    found = {each.name: constant_in(effective, each) for each in CONSTANTS}
+    return tuple((each, origin.get(name, "")) for name, each in found.items() if each.value or each.u)
 
 
 def newest(calibrations: Iterable[Calibration]) -> dict[Kind, Calibration]:

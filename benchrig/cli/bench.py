@@ -61,8 +61,10 @@ def bench() -> None:
 @speaks
 def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
+    from benchrig.bench.calibrated import in_use
     from benchrig.bench.file import load_bench_file
     from benchrig.cli.places import demo_folder, home
+    from benchrig.reports.bench_text import constant_text
 
     if example:
         text = _for_a_real_bench((demo_folder() / "bench.toml").read_text(encoding="utf-8"))
@@ -75,8 +77,14 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     loaded = load_bench_file(path)
     tables = {name: keys for name, keys in loaded.file.model_dump(mode="json").items() if keys is not None}
     grounds = _grounds(loaded)
+    constants = in_use(loaded.file, grounds.used)
     if as_json:
-        now = {"rests_on": [each.says for each in grounds.grounds], "missing": [what for what, _ in grounds.missing]}
+        shown = [{**vars(each), "from": origin or "bench file"} for each, origin in constants]
+        now = {
+            "constants": shown,
+            "rests_on": [each.says for each in grounds.grounds],
+            "missing": [what for what, _ in grounds.missing],
+        }
         emit({"file": str(path), "sha256": loaded.sha256, **tables, **now})
         return
     from rich.console import Console
@@ -90,6 +98,11 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
                 table.add_row(Text(name if number == 0 else "", style="bold"), key, Text(str(value)))
     console = Console(highlight=False)
     console.print(table)
+    worded = Table.grid(padding=(0, 2, 0, 0))
+    for each, origin in constants:
+        worded.add_row(
+            Text("in use", style="dim"), Text(each.name), Text(constant_text(each)), Text(origin or "bench file", "dim")
+        )
     listed = [("rests on", each.says, "") for each in grounds.grounds]
     listed += [("missing", what, "yellow") for what, _ in grounds.missing]
     listed += [("note", remark, "dim") for remark in grounds.remarks]
@@ -98,6 +111,8 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     below = Table.grid(padding=(0, 2, 0, 0))
     for label, said, style in listed:
         below.add_row(Text(label, style="dim"), Text(said, style=style))
+    console.print()
+    console.print(worded)
     console.print()
     console.print(below)
     click.echo(f"\n{path}   sha256 {loaded.sha256[:16]}", err=True)

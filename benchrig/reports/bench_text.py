@@ -21,6 +21,7 @@ from benchrig.reports.words import unit_text, visible
 __all__ = [
     "allowed_text",
     "calibration_document",
+    "constant_text",
     "look_document",
     "look_line",
     "print_calibration",
@@ -177,7 +178,7 @@ def calibration_document(calibration: Calibration, bench: BenchKey) -> dict[str,
 
 def constant_text(each: Constant) -> str:
     """A constant with twice its standard uncertainty and its unit."""
-    return f"{spread_text(each.value, each.u)} {unit_text(each.unit)}"
+    return f"{spread_text(each.value, each.u)} {unit_text(each.unit)}".rstrip()
 
 
 def print_calibration(calibration: Calibration, console: Console) -> None:

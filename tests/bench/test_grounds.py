@@ -113,7 +113,7 @@ def test_how_far_a_constant_moved_is_told_but_not_from_nothing():
     assert calibration("leads", value=0.2).moved == 0.0
 
 
-def test_what_moves_within_twice_its_stated_uncertainty_is_no_surprise():
+def test_a_rough_guess_that_moves_within_twice_its_uncertainty_is_no_surprise():
     was = constants_of(file(), "heat")[0]
     assert calibration("heat", value=was.value + 1.9 * was.u).moved == 0.0
     assert calibration("heat", value=was.value + 2.1 * was.u).moved == pytest.approx(2.1 * was.u / was.value)

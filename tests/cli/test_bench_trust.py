@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -19,6 +20,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import NotCalibrated
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
+from simulators.bench_file import demo_bench_toml
 from tests.sequencer.simulated_hands import simulated
 
 STRICT = (
@@ -212,3 +214,33 @@ def test_bench_show_says_what_a_run_would_rest_on_and_what_is_missing(tmp_path):
     ]  # fmt: skip
     assert not store_path().exists()
     assert "never calibrated" in run("bench", "show", "--bench", str(path)).stdout
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "constant"), [("inflow", "heat inflow_w_k"), ("scale", "transducer volts_per_pa")])
+def test_bench_show_says_where_each_constant_comes_from(tmp_path, kind, constant):
+    path = tmp_path / "bench.toml"
+    path.write_text(demo_bench_toml(), encoding="utf-8")
+    kept = document("bench", "calibrate", kind, "--simulated")
+    shown = {each["name"]: each for each in document("bench", "show", "--bench", str(path))["constants"]}
+    assert {each["from"] for each in shown.values()} == {"bench file"}  # that calibration is of seed 1's bench
+    key = Store(store_path()).trust.calibration(kept["calibration"])[0]
+    assert key.seed == 1
+    Store(store_path()).trust.keep_calibration(
+        replace(key, seed=None), Store(store_path()).trust.calibration(kept["calibration"])[1]
+    )
+    shown = {each["name"]: each for each in document("bench", "show", "--bench", str(path))["constants"]}
+    assert shown[constant]["from"] == "cal-0002"
+    assert shown[constant]["value"] == kept["constants"][0]["value"]
+    assert shown["reservoir volume_l"]["from"] == "bench file"
+    assert "cal-0002" in run("bench", "show", "--bench", str(path)).stdout
+
+
+@pytest.mark.slow
+def test_a_run_rests_on_the_calibrated_heat_by_the_inflow_and_its_record_says_so():
+    kept = document("bench", "calibrate", "inflow", "--simulated")
+    record = Store(store_path()).run(one_run(swap=None))
+    heat, power = (each["value"] for each in kept["constants"])
+    assert record.bench.constants["heat conductance by inflow of 1 g/s"][0] == heat
+    assert record.bench.constants["heat conductance's power of the inflow"][0] == power
+    assert "cal-0001" in record.bench.grounds[0].says

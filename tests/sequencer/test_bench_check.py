@@ -136,3 +136,37 @@ def test_the_wrong_barometer_reading_is_noticed():
     looks = {each.name: each for each in result.looks}
     assert looks["atmosphere"].outcome == "fail"
     assert looks["pump_down"].outcome == "not done"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("told", "said"), [(1.1, "10 % more"), (0.9, "10 % less")])
+def test_a_volume_told_a_tenth_wrong_is_noticed_by_the_certified_leak(told, said):
+    _, _, looks, _ = look(seed=3, swap=("volume_l = 0.500", f"volume_l = {0.5 * told:.3f}"))
+    failed = [name for name, each in looks.items() if each.outcome == "fail"]
+    assert failed == ["volume"]
+    found = looks["volume"]
+    assert found.value == pytest.approx(0.5, rel=0.03)
+    assert said in found.why
+    assert "no vessel vouches for it" in found.why
+    assert "calibrate volume" in found.to_do
+
+
+@pytest.mark.slow
+def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
+    from datetime import timedelta
+
+    from benchrig.bench.calibrated import Calibration, Reference, constants_of
+    from benchrig.bench.grounds import Grounds
+    from benchrig.clock import utc_now
+
+    _, bench, guide = simulated(seed=3, bench_truth={"reference_leak_sccm": 8.9})
+    now = utc_now()
+    was = constants_of(bench.file, "volume")
+    vessel = (Reference("known volume", 0.25, 0.0002, "L"),)
+    bench.rest_on(Grounds(used=(Calibration("volume", was, was, vessel, now, now + timedelta(days=9), "me", "so"),)))
+    result = bench_check(
+        bench, guide, operator="me", program="test", barometer_pa=guide.read("barometer", "kPa") * 1000
+    )
+    volume = next(each for each in result.looks if each.name == "volume")
+    assert volume.outcome == "fail"
+    assert "the leak's filter is the likelier cause" in volume.why

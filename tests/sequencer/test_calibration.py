@@ -9,9 +9,11 @@ import pytest
 
 from benchrig.bench.calibrated import Calibration, with_calibrations
 from benchrig.bench.file import parse_bench_file
+from benchrig.bench.kinds import CONSTANTS
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
 from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
 from benchrig.sequencer.guide import Fitting
+from benchrig.sequencer.run import bench_facts
 from simulators.bench_file import demo_bench_toml
 from tests.sequencer.simulated_hands import Obedient, simulated
 
@@ -140,6 +142,24 @@ def test_a_reference_that_is_not_in_the_bench_file_is_refused():
     bench.file = bench.file.model_copy(update={"known_volume": None})
     with pytest.raises(ConfigError, match=r"no \[known_volume\]"):
         calibrate(by("vessel"), bench, guide, operator="me", now=NOW)
+
+
+def test_the_record_holds_every_constant_that_can_be_calibrated():
+    _, bench, _ = simulated(seed=4)
+    recorded = bench_facts(bench).constants
+    assert set(recorded) == {each.title for each in CONSTANTS}
+    assert recorded["transducer response"] == (3.0, 0.3, "ms")
+    without = bench.file.heat.model_copy(update={"inflow_w_k": None})
+    bench.file = bench.file.model_copy(update={"heat": without})
+    assert "heat conductance by inflow of 1 g/s" not in bench_facts(bench).constants
+
+
+@pytest.mark.slow
+def test_a_reference_coarser_than_what_was_claimed_is_remarked():
+    _, _, coarse = take("leak")
+    _, _, fine = take("vessel")
+    assert "surer than this reference can tell" in coarse.notes[0]
+    assert fine.notes == ()
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import Calibration, constants_of
+from benchrig.bench.calibrated import Calibration, Constant, constants_of
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
 from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
@@ -96,17 +96,28 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
             raise BenchError(f"{method.title}: {error}.", hint=method.look) from error
         end_safe(bench)
         guide.connect(Fitting.VALVE)
+    before = constants_of(bench.file, method.kind)
     return Calibration(
         kind=method.kind,
         constants=found.constants,
-        before=constants_of(bench.file, method.kind),
+        before=before,
         references=found.references,
         made=now,
         until=now + timedelta(days=_days(bench.file, method.kind)),
         operator=operator,
         how=found.how,
         parts=found.parts,
-        notes=found.notes,
+        notes=(*found.notes, *_less_sure(found.constants[0], before[0])),
+    )
+
+
+def _less_sure(now: Constant, was: Constant) -> tuple[str, ...]:
+    """A reference that is coarser than what the bench claimed until now: one of the two is wrong."""
+    if not 0 < was.u < now.u:
+        return ()
+    return (
+        f"until now {was.said} was claimed, surer than this reference can tell: what does that rest on? "
+        "If on a better calibration, withdraw this one",
     )
 
 

@@ -31,6 +31,7 @@ TITLES = {
     "pump_down": "Pump-down (K3, K4, K5 on)",
     "tight": "Tightness, own leak",
     "reference": "Reference leak (K6)",
+    "volume": "Volume, by that leak",
     "deep": "Transducer at deep vacuum",
     "vent": "K5 vent, off",
     "response": "Transducer's response",
