@@ -24,7 +24,7 @@ SAY = {
     Fitting.RESISTOR: "Put the reference resistor on the coil plug. It gets hot: do not hold it.",
     Fitting.BLIND: "Close the port: blind plug in place of the valve.",
     Fitting.OPEN: "Take the blind plug off: leave the port open, with nothing on it.",
-    Fitting.SOUND_VALVE: "Put a sound valve on, plug and port: normally closed and tight, of any model.",
+    Fitting.SOUND_VALVE: "Put a sound valve on, plug and port: dry and tight, of any model.",
     Fitting.VACUUM_GAUGE: "Join the reference vacuum gauge to the port.",
     Fitting.VESSEL: "Join the known volume to the port, full of room air, its tap closed.",
 }

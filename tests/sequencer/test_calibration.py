@@ -79,7 +79,7 @@ def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("model", ["alder-24", "cedar-44"])
+@pytest.mark.parametrize("model", ["alder-24", "birch-26", "cedar-44"])
 def test_the_heat_by_the_inflow_comes_out_the_same_through_whichever_valve(model):
     _, bench, found = take("pulses", bench_truth=TRUTH, model=model)
     heat, power = found.constants

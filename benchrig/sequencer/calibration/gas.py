@@ -43,10 +43,10 @@ BACKGROUND_S, BACKGROUND_TIMES = 45.0, 2
 VENT_S = 3.0
 
 
-def to_hold_vacuum(bench: Bench, guide: Guide, air_pa: float) -> None:
+def to_hold_vacuum(bench: Bench, guide: Guide, air_pa: float, *, coil: bool = False) -> None:
     """Draw down to the hold vacuum, or say that it cannot be done."""
     wanted_pa = bench.file.reservoir.hold_vacuum_kpa * 1000
-    seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s)
+    seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s, coil=coil)
     if air_pa - reached_pa < wanted_pa:
         raise BenchError(
             f"Only {(air_pa - reached_pa) / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.0f} s.",

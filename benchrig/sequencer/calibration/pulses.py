@@ -20,7 +20,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.found import Found
 from benchrig.sequencer.calibration.gas import REST_S, VENT_S, open_air_pa, to_hold_vacuum
-from benchrig.sequencer.check.vacuum import hold_for
+from benchrig.sequencer.check.vacuum import hold_for, pump_to
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 
 __all__ = ["inflow", "response"]
@@ -36,6 +36,10 @@ SMALL_RISE_PA, LARGE_RISE_PA = 16_000.0, 36_000.0
 LEAST_RISE_PA = 3_000.0
 LONGEST_S = 1.5
 TRIES = 4
+SHUT_PA, SHUT_S = 10_000.0, 3.0
+"""A pump draws this on a shut port in a second, and on an open valve never."""
+VALVE_COIL_LIMIT_S = 120.0
+"""A normally open valve is energised through a pump-down and two pulses with their rests."""
 RESPONSE_TIMES, PAUSE_S = 6, 1.0
 POWER_LEAST, POWER_MOST = 0.4, 1.3
 """What a turbulent inflow can do to a heat transfer lies well between (engineering judgement)."""
@@ -45,13 +49,17 @@ LOOK = (
     "the bench file: 'benchrig bench calibrate volume'."
 )
 
-_OPENED = {
-    "valve": frozenset({Output.VENT, Output.COIL}),
-    "vent K5": AT_REST,
-}
+VALVE, VENT = "valve", "vent K5"
 
 
-def _quick(bench: Bench, opening: str, seconds: float) -> tuple[Recording, float]:
+def _opened(opening: str, coil: bool) -> frozenset[Output]:
+    """The outputs with one of the two open, where the coil shuts the valve (`coil`) or opens it."""
+    if opening == VALVE:
+        return closed_up(coil=not coil)
+    return frozenset({Output.COIL}) if coil else AT_REST
+
+
+def _quick(bench: Bench, opening: str, coil: bool, seconds: float) -> tuple[Recording, float]:
     """Open for so long; return the record and by how much the pressure rose at most."""
     opened = round(seconds / PERIOD_S)
     quick = bench.record(
@@ -59,18 +67,20 @@ def _quick(bench: Bench, opening: str, seconds: float) -> tuple[Recording, float
         period_s=PERIOD_S,
         samples=LEAD_IN + opened + round(AFTERWARDS_S / PERIOD_S),
         switch_at=LEAD_IN,
-        switch_to=_OPENED[opening],
+        switch_to=_opened(opening, coil),
         release_at=LEAD_IN + opened,
-        release_to=closed_up(coil=False),
+        release_to=closed_up(coil=coil),
     )
     shown = quick.columns["pressure_pa"]
     before_pa = float(shown[quick.time_s < 0].mean())
     return quick, float(np.convolve(shown, np.ones(10) / 10, mode="valid").max()) - before_pa
 
 
-def _pulse(bench: Bench, guide: Guide, opening: str, seconds: float, *, fell: bool = False) -> tuple[Pulse, float]:
+def _pulse(
+    bench: Bench, guide: Guide, opening: str, coil: bool, seconds: float, *, fell: bool = False
+) -> tuple[Pulse, float]:
     """Open for so long, and follow the gas to rest; return the pulse and by how much the pressure rose at most."""
-    quick, rose_pa = _quick(bench, opening, seconds)
+    quick, rose_pa = _quick(bench, opening, coil, seconds)
     ended_s = bench.clock.now()
     slow = hold_for(bench, guide, STILL_S, "coming to rest", pump_was_on=False)
     began_s = bench.clock.now() - float(slow.time_s[-1])
@@ -93,38 +103,43 @@ def _first_pulse(pulse: Callable[[float], tuple[T, float]], opening: str, second
         if rose_pa >= LEAST_RISE_PA:
             return found, rose_pa, seconds
         seconds *= 2
-    look = (
-        "Is it plugged in, normally closed, and does it open?" if opening == "valve" else "Does the vent valve K5 open?"
-    )
+    look = "Is it plugged in, and does it open?" if opening == VALVE else "Does the vent valve K5 open?"
     raise BenchError(
         f"The {opening} was opened for up to {1e3 * seconds / 2:.0f} ms, and the pressure rose by {rose_pa:.0f} Pa.",
         hint=f"{look} Then 'benchrig bench check'.",
     )
 
 
-def _rested(bench: Bench, guide: Guide, air_pa: float) -> None:
+def _rested(bench: Bench, guide: Guide, air_pa: float, coil: bool) -> None:
     bench.switch(AT_REST)
     bench.wait(VENT_S)
-    to_hold_vacuum(bench, guide, air_pa)
-    hold_for(bench, guide, REST_S, "coming to rest")
+    to_hold_vacuum(bench, guide, air_pa, coil=coil)
+    hold_for(bench, guide, REST_S, "coming to rest", coil=coil)
+
+
+def _shut_by_its_coil(bench: Bench, guide: Guide, air_pa: float) -> bool:
+    """Whether the pump draws no vacuum on the valve at rest: it is then taken to be normally open."""
+    _, reached_pa = pump_to(bench, guide, air_pa, SHUT_PA, SHUT_S)
+    return air_pa - reached_pa < SHUT_PA
 
 
 def inflow(bench: Bench, guide: Guide) -> Found:
     """What an inflow adds to the heat conductance between gas and wall: short fills through a valve and the vent."""
     file = bench.file
-    put_on(bench, guide, Fitting.SOUND_VALVE, COIL_LIMIT_S)
+    put_on(bench, guide, Fitting.SOUND_VALVE, VALVE_COIL_LIMIT_S)
     air_pa, ambient_k = open_air_pa(bench), bench.ambient_k()
+    coil = _shut_by_its_coil(bench, guide, air_pa)
     pulses: list[Pulse] = []
-    for opening, first_s in (("valve", FIRST_VALVE_S), ("vent K5", FIRST_VENT_S)):
-        _rested(bench, guide, air_pa)
-        through = partial(_pulse, bench, guide, opening)
+    for opening, first_s in ((VALVE, FIRST_VALVE_S), (VENT, FIRST_VENT_S)):
+        _rested(bench, guide, air_pa, coil)
+        through = partial(_pulse, bench, guide, opening, coil)
         pulse, rose_pa, seconds = _first_pulse(through, opening, first_s)
         pulses.append(pulse)
         pulses.append(through(min(LONGEST_S, seconds * SMALL_RISE_PA / rose_pa), fell=True)[0])
-        _rested(bench, guide, air_pa)
+        _rested(bench, guide, air_pa, coil)
         pulses.append(through(min(LONGEST_S, seconds * LARGE_RISE_PA / rose_pa))[0])
     bench.make_safe()  # the analysis takes longer than the board waits
-    through_vent = [(each.time_s, each.pressure_pa) for each in pulses if each.opening == "vent K5"]
+    through_vent = [(each.time_s, each.pressure_pa) for each in pulses if each.opening == VENT]
     response, _ = transducer_response_s(through_vent, file.transducer.response_ms * 1e-3)
     reservoir, transducer = file.reservoir, file.transducer
     volume_m3 = reservoir.volume_l * 1e-3
@@ -178,9 +193,9 @@ def response(bench: Bench, guide: Guide) -> Found:
             bench.switch(closed_up(coil=False))
             bench.wait(PAUSE_S)
         if not fills:
-            quick, _, seconds = _first_pulse(partial(_quick, bench, "vent K5"), "vent K5", seconds)
+            quick, _, seconds = _first_pulse(partial(_quick, bench, VENT, False), VENT, seconds)
         else:
-            quick, _ = _quick(bench, "vent K5", seconds)
+            quick, _ = _quick(bench, VENT, False, seconds)
             bench.wait(PAUSE_S)
         guide.doing("opening the vent", number + 1.0, float(RESPONSE_TIMES), f"{number + 1} of {RESPONSE_TIMES}")
         fills.append((quick.time_s, quick.columns["pressure_pa"]))

@@ -42,9 +42,11 @@ LINE_PA = 3_000.0
 """A small pump draws well under a kilopascal through an open hose."""
 
 
-def pump_to(bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s: float) -> tuple[float, float]:
+def pump_to(
+    bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s: float, *, coil: bool = False
+) -> tuple[float, float]:
     """Draw the closed manifold down; return seconds taken and pressure reached. Leaves the pump running."""
-    bench.switch(pumping(coil=False))
+    bench.switch(pumping(coil=coil))
     began_s = bench.clock.now()
     while True:
         bench.wait(0.2)
@@ -55,7 +57,9 @@ def pump_to(bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s
             return seconds, pressure_pa
 
 
-def hold_for(bench: Bench, guide: Guide, seconds: float, what: str, *, pump_was_on: bool = True) -> Recording:
+def hold_for(
+    bench: Bench, guide: Guide, seconds: float, what: str, *, pump_was_on: bool = True, coil: bool = False
+) -> Recording:
     """Shut the manifold off from the running pump, stop the pump, and record the pressure for so many seconds."""
 
     def show(so_far: Recording) -> bool:
@@ -71,9 +75,9 @@ def hold_for(bench: Bench, guide: Guide, seconds: float, what: str, *, pump_was_
         period_s=PERIOD_S,
         samples=LEAD_IN + round(seconds / PERIOD_S),
         switch_at=LEAD_IN,
-        switch_to=closed_up(coil=False) | {Output.PUMP},
+        switch_to=closed_up(coil=coil) | {Output.PUMP},
         release_at=LEAD_IN + round(0.1 / PERIOD_S),
-        release_to=closed_up(coil=False),
+        release_to=closed_up(coil=coil),
         enough=show,
     )
 
