@@ -28,9 +28,6 @@ TRAVEL_U_S = 0.004
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
-FLOW_POWER, FLOW_POWER_U = 0.8, 0.2
-"""Heat transfer by the inflow grows with this power of it: 0.8 in turbulent pipe flow, about 0.7 under jets (from
-memory)."""
 DEPARTURE = 0.004
 """What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
 a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
@@ -195,9 +192,10 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
         ),
         *supposed.extra,
     )
+    power = setting.inflow_power
     growing = (
         Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
-        Parameter("flow_power", FLOW_POWER, 1e-2, FLOW_POWER, FLOW_POWER_U, 0.2, 1.6, late=True),
+        Parameter("flow_power", power, 1e-2, power, max(setting.inflow_power_u, 1e-4), 0.2, 1.6, late=True),
     )
     model = FillModel(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)

@@ -35,6 +35,8 @@ class Setting:
     tau_ln_u: float
     inflow_w_k: float | None
     inflow_u_w_k: float
+    inflow_power: float = 0.8
+    inflow_power_u: float = 0.2
 
     def heat_by_inflow(self, rate: float, inflow_w_k: float, power: float) -> float:
         """`heat_flow` of the balance, 1/s, from what an inflow of 1 g/s adds to the wall's conductance, W/K."""

@@ -125,6 +125,8 @@ def analyse_flow(
     thermal_time_constant_u_s: float | None = None,
     inflow_w_k: float | None = None,
     inflow_u_w_k: float | None = None,
+    inflow_power: float = 0.8,
+    inflow_power_u: float = 0.2,
     response_s: float = 0.003,
     pressure_u_pa: float = 0.0,
     switched_s: float = 0.0,
@@ -152,6 +154,9 @@ def analyse_flow(
         What an inflow of 1 g/s adds to the heat conductance between gas and wall, W/K, and its standard uncertainty: a
         property of the reservoir, so one fill through a known opening tells it for all valves. Without it the fill
         alone must tell heat from flow, which it can hardly do: C stays good, b does not.
+    inflow_power, inflow_power_u : float
+        With which power of the inflow that grows, and its standard uncertainty: 0.8 in turbulent pipe flow, about 0.7
+        under jets (from memory).
     response_s : float
         First-order time constant of the transducer, s; taken out by modelling it.
     pressure_u_pa : float
@@ -213,6 +218,8 @@ def analyse_flow(
         float(tau_ln_u),
         inflow,
         float(inflow_u_w_k or 0.2 * (inflow or 0.0)),
+        float(inflow_power),
+        float(inflow_power_u),
     )
     noise_pa = noise_of_record(p, p[:0]).sample_pa
     start_pa = float(np.mean(p[:5]))

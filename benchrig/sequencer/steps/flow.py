@@ -100,6 +100,8 @@ def flow(run: Context) -> Found:
         thermal_time_constant_u_s=run.thermal_time_constant_u_s or file.heat.u_s,
         inflow_w_k=file.heat.inflow_w_k,
         inflow_u_w_k=file.heat.inflow_u_w_k,
+        inflow_power=file.heat.inflow_power,
+        inflow_power_u=file.heat.inflow_power_u,
         response_s=file.transducer.response_ms * 1e-3,
         pressure_u_pa=file.transducer.u_pa,
         switching_known=True,
