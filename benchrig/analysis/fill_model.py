@@ -109,8 +109,12 @@ class FillModel:
                 self._planned_for = fill
         if not aside:
             self._fill, self._curve = fill, curve
-        response_s = q.get("response_s", self._setting.response_s)
+        response_s = self._setting.response_s
         since_s = self._time_s - q["opened_s"]
+        if "response_s" in q:
+            return (
+                self._setting.ambient_pa * (1 + q["ambient"]) * _lagging(curve, since_s, q["response_s"], q["travel_s"])
+            )
         when, _ = delayed_s(since_s, response_s, q["travel_s"])
         if "early_part" in q:
             # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
@@ -123,3 +127,25 @@ class FillModel:
             flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
             smoothed = smoothed - q["tap"] * flowing * flowing
         return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
+
+
+def _lagging(curve: FillCurve, since_s: Samples, response_s: float, travel_s: float) -> Samples:
+    """What a transducer shows that may be slow: its equation solved on a grid, straight between the grid's points."""
+    response_s = max(response_s, 1e-5)
+    end_s = float(since_s[-1])
+    fine_s = min(max(response_s / 8, end_s / 1500), end_s / 50)
+    grid_s = np.arange(0.0, min(60 * max(response_s, fine_s), end_s) + fine_s, fine_s)
+    if grid_s[-1] < end_s:
+        grid_s = np.concatenate([grid_s, np.linspace(grid_s[-1], end_s, 200)[1:]])
+    true, _, _ = curve.at(delayed_s(grid_s, 0.0, travel_s)[0])
+    steps_s = np.diff(grid_s)
+    x = steps_s / response_s
+    kept = np.exp(-x)
+    near = 1 - (1 - kept) / x
+    driven = near * true[1:] + (1 - kept - near) * true[:-1]
+    shown = [float(true[0])]
+    now = shown[0]
+    for keep, drive in zip(kept.tolist(), driven.tolist(), strict=True):
+        now = keep * now + drive
+        shown.append(now)
+    return np.asarray(np.interp(since_s, grid_s, np.array(shown)), dtype=np.float64)

@@ -294,7 +294,7 @@ def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched:
 def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched: _Switched) -> FlowResult:
     """Result for a fill."""
     start_pa = float(np.mean(p[:5]))
-    onset = _first_lasting(p - start_pa > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
+    onset = _first_lasting(np.abs(p - start_pa) > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
     still = p[: max(onset - max(onset // 10, 3), 0)]
     noise = noise_of_record(p, still)
     if len(still) >= 5:
@@ -302,7 +302,7 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched:
     vacuum_pa = setting.ambient_pa - start_pa
     period_s = float(np.median(np.diff(t)))
     away = p - start_pa
-    onset = _first_lasting(away > max(0.01 * vacuum_pa, 6 * noise_pa))
+    onset = _first_lasting(np.abs(away) > max(0.01 * vacuum_pa, 6 * noise_pa))
     later = np.flatnonzero(away > 0.75 * vacuum_pa)
     fill_s = float(t[later[0]] - t[onset]) if len(later) else float(t[-1] - t[onset])
     falling = int(np.count_nonzero((away > 0.05 * vacuum_pa) & (away < 0.75 * vacuum_pa)))
@@ -339,6 +339,7 @@ def _questioned(
     t: Samples, p: Samples, onset_s: float, blocks: Blocks, plain: FillFit | None, setting: Setting, switched: _Switched
 ) -> FlowResult:
     """Result for a fill that is not what the plain model makes of it: what it may be instead."""
+    before_s = switched.at_s - onset_s
     course = course_of(
         t,
         p,
@@ -350,12 +351,19 @@ def _questioned(
     words = words_for(course)
     if words:
         return _not_measured(f"{words}; no one opening describes that", plain, blocks, switched)
+    if switched.within and before_s > 0.02:
+        words = (
+            f"the pressure rises {1e3 * before_s:.0f} ms before t = 0, unlike through one opening: the valve was not "
+            "shut before it was switched, or t = 0 is not when that was"
+        )
     found = explanations(blocks, setting, course)
     if found:
         said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
         return _result(blocks, [each.fill for each in found], said, setting, switched)
     if plain is not None and plain.fitted.widening <= DEPARTS:
         return _result(blocks, [plain], "", setting, switched)
+    if words:
+        return _not_measured(words, plain, blocks, switched)
     times = "" if plain is None else f" ({plain.fitted.widening:.1f} times the noise)"
     why = (
         f"the fill departs from that through any opening{times}: does the valve open once and stay open? "

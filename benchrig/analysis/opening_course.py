@@ -77,7 +77,7 @@ def course_of(
         middles.append(0.5 * (begin_s + end_s))
         parts.append(slope / max(shape, 0.2))
     part = np.array(parts)
-    full = float(np.quantile(part, 0.8)) if len(part) else 1.0
+    full = float(np.sort(part)[-3:].mean()) if len(part) else 1.0
     return Course(np.array(middles), part / max(full, 1e-9), bool(len(gone)))
 
 
