@@ -24,7 +24,7 @@ __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 HIGHEST_RATIO = 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
-TRAVEL_U_S = 0.004
+TRAVEL_U_S = 0.003
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
@@ -32,11 +32,11 @@ DEPARTURE = 0.004
 """What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
 a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
 b to its shape."""
-INDEX_U = 0.05
+INDEX_U = 0.04
 """Spread of the subsonic index m among real openings about 0.5 (from memory)."""
 GROWING_ODDS = 10.0
 """Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
-DEPARTURE_U = (0.04, 0.03, 0.03)
+DEPARTURE_U = (0.03, 0.02, 0.02)
 """Spread among real openings of the departures from the ISO curve in `Fill`: about 1 % of the choked flow in the middle
 (engineering judgement)."""
 USUAL_LAMINAR_LN_U = 1.0
@@ -262,19 +262,22 @@ def _opening(
     c = fitted.covariance
     alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
     travels = distinct(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
-    opened, costs = np.empty(len(travels)), np.empty(len(travels))
+    # how the opening grows over its travel is not known either: evenly, or as an armature gathers speed
+    shapes = (0.0, 1.0)
+    opened, costs = np.empty((2, len(travels))), np.empty((2, len(travels)))
     model(fitted.values)
-    for i, travel in enumerate(travels):
-        there = {**q, "travel_s": float(travel), "opened_s": q["opened_s"] - 0.5 * (float(travel) - q["travel_s"])}
-        for _ in range(3):
-            now = model(there, True)
-            slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
-            there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
-        opened[i] = there["opened_s"]
-        left = (y - model(there, True)) / sd
-        costs[i] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 2
-    weights = np.exp(-(costs - costs.min()) / 2)
-    weights *= np.gradient(travels)
+    for i, shape in enumerate(shapes):
+        for j, travel in enumerate(travels.tolist()):
+            there = {**q, "travel_s": travel, "gathers_speed": shape}
+            there["opened_s"] = q["opened_s"] - (0.5 + shape / 6) * travel + 0.5 * q["travel_s"]
+            for _ in range(3):
+                now = model(there, True)
+                slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
+                there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
+            opened[i, j] = there["opened_s"]
+            left = (y - model(there, True)) / sd
+            costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 2
+    weights = np.exp(-(costs - costs.min()) / 2) * np.gradient(travels)
     weights /= weights.sum()
-    mean = float(weights @ opened)
-    return mean, math.sqrt(float(weights @ (opened - mean) ** 2) + alone_u**2)
+    mean = float(np.sum(weights * opened))
+    return mean, math.sqrt(float(np.sum(weights * (opened - mean) ** 2)) + alone_u**2)

@@ -78,7 +78,8 @@ class FillModel:
     """Parameters to the pressures shown at given times; keeps the curve while only the timing changes.
 
     Beside those of a fill and its timing (`opened_s`, `travel_s`) it knows, if they are given: ``later_s`` and
-    ``early_part``, a valve that opens to this part first and the rest so much later; ``response_s``, the transducer's
+    ``early_part``, a valve that opens to this part first and the rest so much later; ``gathers_speed``, not zero for an
+    opening that grows with the square of time over its travel, not evenly; ``response_s``, the transducer's
     time constant; ``tap``, what flow squared takes from the pressure shown, at full flow, as part of ambient.
     """
 
@@ -115,18 +116,47 @@ class FillModel:
             return (
                 self._setting.ambient_pa * (1 + q["ambient"]) * _lagging(curve, since_s, q["response_s"], q["travel_s"])
             )
-        when, _ = delayed_s(since_s, response_s, q["travel_s"])
+        when = delayed_s(since_s, response_s, q["travel_s"])[0]
+        if q.get("gathers_speed"):
+            when = _gathering_speed(since_s, response_s, q["travel_s"])
         if "early_part" in q:
             # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
             rest, _ = delayed_s(since_s - q["later_s"], response_s, q["travel_s"])
             when = q["early_part"] * when + (1 - q["early_part"]) * rest
         ratio, slope, bend = curve.at(when)
+        ratio = ratio + _warming(fill, since_s - response_s)
         # the delayed time has the first order of the smoothing; this is what is left of the second
         smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
         if "tap" in q:
             flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
             smoothed = smoothed - q["tap"] * flowing * flowing
         return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
+
+
+def _gathering_speed(since_s: Samples, response_s: float, travel_s: float) -> Samples:
+    """As `delayed_s`, for a valve whose opening grows with the square of time: an armature that gathers speed."""
+    if travel_s < 1e-5:
+        return delayed_s(since_s, response_s)[0]
+    lag_s = max(response_s, 1e-6)
+
+    def moments(t: Samples) -> tuple[Samples, Samples]:
+        t = np.maximum(t, 0.0)
+        decayed = -np.expm1(-t / lag_s)
+        straight = t * t / 2 - lag_s * t + lag_s**2 * decayed
+        return straight, t**3 / 3 - lag_s * t * t + 2 * lag_s**2 * (t - lag_s * decayed)
+
+    _, bent = moments(since_s)
+    later_straight, later_bent = moments(since_s - travel_s)
+    return np.asarray((bent - later_bent - 2 * travel_s * later_straight) / travel_s**2, dtype=np.float64)
+
+
+def _warming(fill: Fill, since_s: Samples) -> Samples:
+    """Pressure before the opening less that at it, over ambient: gas that is still colder than the walls warms up."""
+    if fill.start_warmth == 1.0:
+        return np.zeros(len(since_s))
+    mass = fill.start / fill.start_warmth
+    later_s = np.minimum(since_s, 0.0) * fill.heat / mass
+    return np.asarray(mass * (fill.start_warmth - 1) * np.expm1(np.minimum(-later_s, 5.0)), dtype=np.float64)
 
 
 def _lagging(curve: FillCurve, since_s: Samples, response_s: float, travel_s: float) -> Samples:
