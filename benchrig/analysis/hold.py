@@ -10,23 +10,21 @@ is no straight line, is fitted just the same.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
 from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
-from benchrig.analysis.goodness import FALSE_ALARM
+from benchrig.analysis.hold_judgement import KNOWN_SCCM, judged, no_hold
+from benchrig.analysis.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak_fit import LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.shut_off import since_shut_off
-from benchrig.analysis.slow_rise import LEAST_WET_PA
 from benchrig.analysis.temperature_drift import drift_allowed_for
 
 __all__ = ["Explanation", "HoldResult", "analyse_hold"]
 
-Explanation = Literal["", "leak", "wet", "slow_wall", "drift", "changing", "undecided"]
 
 LEAST_VACUUM_PA = 50.0
 GROSS_FALL = 0.3
@@ -35,90 +33,7 @@ RESPONSE_S = 0.003
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 BOUND_FROM_U = 0.3
 """A gross leak known no better than this is given as a bound."""
-KNOWN_SCCM, KNOWN_PART = 0.3, 0.03
-FAR_BELOW = 3.0
-"""A leak below zero by so many standard uncertainties, and by more than `KNOWN_SCCM` / 2, is none."""
-WORTH_SCCM, WORTH_PART = 1.0, 0.5
-"""A leak beside vapour that is known no better than this, standard uncertainty, is not worth stating."""
-REMAINS = 0.05
-"""A second explanation of this probability remains."""
-
-
-@dataclass(frozen=True)
-class HoldResult:
-    """The leak, at the state just after shutting off, with what else the curve says. None: not measured, see `notes`.
-
-    Attributes
-    ----------
-    hold_leak_sccm, hold_leak_sccm_u : float or None
-        Leak in cm3/min at 0 degC and 101.325 kPa, background subtracted, and its standard uncertainty. A slightly
-        negative value is noise and is left as it is.
-    pressure_rate_pa_s, pressure_rate_pa_s_u : float or None
-        Rise that this leak alone makes in gas at ambient temperature, Pa/s.
-    equivalent_orifice_mm, equivalent_orifice_mm_u : float or None
-        Diameter of a sharp-edged hole (discharge coefficient 0.8) with the same leak; the uncertainty is None at zero.
-    bound : {"", "above"}
-        "above": the leak is larger than the value, too fast for this record to say by how much.
-    thermal_time_constant_s, thermal_time_constant_s_u : float or None
-        m c_v / G of the gas just after shutting off, s.
-    start_pressure_pa : float
-        Absolute pressure just after shutting off, to which the leak belongs.
-    decided_after_s : float or None
-        From how long a record on the leak was known to within 0.3 sccm or 3 % (two standard uncertainties of the fit),
-        or told from the limit if one was given; None: not within this record.
-    parts : tuple of (str, float)
-        Contributions to the standard uncertainty, sccm, largest first.
-    notes : tuple of str
-    explanation : {"", "leak", "wet", "slow_wall", "drift", "changing", "undecided"}
-        What the record shows. "leak": a steady leak beside the gas warming up again, and nothing else ("leak" also at
-        zero leak). "wet": beside that a rise that saturates, as residual fuel vapour makes it. "slow_wall": a second,
-        slower recovery of the wall. "drift": temperatures that drift, by the thermistor or because the leak comes out
-        far below zero. "changing": no steady leak and none of these fits. "undecided": two of them fit and the value
-        differs; the uncertainty spans both. Empty: there was nothing to explain (no vacuum).
-    goodness : float or None
-        Probability that noise alone departs from the fitted curve as far as this record does; the value is not
-        measured below `benchrig.analysis.goodness.FALSE_ALARM`.
-    vapour_pa, vapour_pa_u, vapour_time_constant_s, vapour_time_constant_s_u : float or None
-        Pressure that the saturating rise ends at, Pa, and its time constant, s, where one was found ("wet",
-        "slow_wall").
-    vapour_probability : float
-        Probability of such a rise, 0 to 1.
-    drift_k_s : float
-        Drift of the wall's temperature that was allowed for, K/s: half of what the thermistor showed of the room.
-    fit_time_s, fit_pressure_pa : ndarray, shape (n,)
-        The fitted curve.
-    """
-
-    hold_leak_sccm: float | None = None
-    hold_leak_sccm_u: float | None = None
-    pressure_rate_pa_s: float | None = None
-    pressure_rate_pa_s_u: float | None = None
-    equivalent_orifice_mm: float | None = None
-    equivalent_orifice_mm_u: float | None = None
-    bound: Bound = ""
-    thermal_time_constant_s: float | None = None
-    thermal_time_constant_s_u: float | None = None
-    start_pressure_pa: float = math.nan
-    decided_after_s: float | None = None
-    parts: tuple[tuple[str, float], ...] = ()
-    notes: tuple[str, ...] = ()
-    widening: float = 1.0
-    """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
-    explanation: Explanation = ""
-    goodness: float | None = None
-    vapour_pa: float | None = None
-    vapour_pa_u: float | None = None
-    vapour_time_constant_s: float | None = None
-    vapour_time_constant_s_u: float | None = None
-    vapour_probability: float = 0.0
-    drift_k_s: float = 0.0
-    fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
-    fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
-
-    @property
-    def thermal_time_constant_u_s(self) -> float | None:
-        """The same as `thermal_time_constant_s_u`, under the name of the argument that takes it."""
-        return self.thermal_time_constant_s_u
+KNOWN_PART = 0.03
 
 
 def analyse_hold(
@@ -214,6 +129,9 @@ def analyse_hold(
             start_pressure_pa=began_pa,
             notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
         )
+    absurd = no_hold(p[held], ambient_pa)
+    if absurd:
+        return HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation="changing")
     drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
     gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
@@ -253,8 +171,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         parts["a rise that saturates (vapour), or none"] = slow_u
     if leak.slow is not None and found is not None:
         # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
-        parts["vapour, or a leak that clogs"] = (
-            0.5 * found.slow_probability * setting.sccm(leak.slow.amplitude_pa / leak.slow.time_constant_s)
+        parts["vapour, or a leak that clogs"] = found.slow_probability * setting.sccm(
+            abs(leak.slow.amplitude_pa) / leak.slow.time_constant_s
         )
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_s = math.exp(q["tau_ln"])
@@ -292,84 +210,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         fit_time_s=leak.x,
         fit_pressure_pa=leak.curve,
     )
-    return _judged(result, leak)
-
-
-def _judged(found: HoldResult, leak: LeakFit) -> HoldResult:
-    """Say what the record shows, and take the value back where nothing explains it."""
-    value, u, explained, slow = found.hold_leak_sccm, found.hold_leak_sccm_u, leak.explained, leak.slow
-    if value is None or u is None or explained is None:
-        return found
-    notes = list(found.notes)
-    explanation: Explanation = "leak"
-    if leak.goodness is not None and leak.goodness.p < FALSE_ALARM:
-        return _taken_back(
-            replace(found, vapour_probability=explained.slow_probability),
-            "changing",
-            "no steady leak fits the rise, with vapour or without: something changed while it was measured. Look for a "
-            "joint that comes and goes, let bench and valve come to the room's temperature, and test again",
-        )
-    probability = explained.slow_probability
-    if slow is not None and probability > REMAINS:
-        rise = f"a rise of {slow.amplitude_pa:,.0f} Pa that saturates with {slow.time_constant_s:.0f} s"
-        if probability > 1 - REMAINS:
-            wet = slow.amplitude_pa > LEAST_WET_PA
-            explanation = "wet" if wet else "slow_wall"
-            notes.append(
-                f"fuel vapour: {rise}; air the valve out and test again"
-                if wet
-                else f"beside leak and recovery {rise}: a slow layer of the wall, or a trace of fuel vapour"
-            )
-        else:
-            explanation = "undecided"
-            notes.append(
-                f"the rise may be a leak alone, or beside it hold {rise} (probability {probability:.0%}), as fuel "
-                "vapour makes it: the uncertainty spans both. Air the valve out and test again, or hold longer"
-            )
-        found = replace(
-            found,
-            vapour_pa=slow.amplitude_pa,
-            vapour_pa_u=slow.amplitude_u_pa,
-            vapour_time_constant_s=slow.time_constant_s,
-            vapour_time_constant_s_u=slow.time_constant_u_s,
-        )
-    found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
-    if explanation != "leak" and u > max(WORTH_SCCM, WORTH_PART * value):
-        said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
-        return _taken_back(replace(found, notes=()), explanation, f"{notes[-1]}: {said}")
-    if value < -max(FAR_BELOW * u, KNOWN_SCCM / 2):
-        return _taken_back(
-            found,
-            "drift",
-            f"the pressure rises less than gas that warms up does ({value:.2f} sccm): the wall or the room cools, or "
-            "the transducer drifts. Wait until temperatures are steady and test again",
-        )
-    drift_u = dict(found.parts).get("drift of the ambient temperature", 0.0)
-    if found.drift_k_s and drift_u > max(0.5 * KNOWN_SCCM, 0.7 * u):
-        warms = "warms" if found.drift_k_s > 0 else "cools"
-        notes.append(
-            f"the room {warms} by {abs(120 * found.drift_k_s):.1f} K/min: half of it was allowed for, and the "
-            "uncertainty spans the rest. Wait until it is steady and test again"
-        )
-        explanation = "drift" if explanation == "leak" else explanation
-    return replace(found, explanation=explanation, notes=tuple(notes))
-
-
-def _taken_back(found: HoldResult, explanation: Explanation, note: str) -> HoldResult:
-    return replace(
-        found,
-        hold_leak_sccm=None,
-        hold_leak_sccm_u=None,
-        pressure_rate_pa_s=None,
-        pressure_rate_pa_s_u=None,
-        equivalent_orifice_mm=None,
-        equivalent_orifice_mm_u=None,
-        thermal_time_constant_s=None,
-        thermal_time_constant_s_u=None,
-        decided_after_s=None,
-        explanation=explanation,
-        notes=(note, *found.notes),
-    )
+    return judged(result, leak)
 
 
 def _decided_after_s(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> float | None:

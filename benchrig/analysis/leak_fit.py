@@ -99,6 +99,8 @@ class LeakFit:
         Leak over all explanations; None for gross leaks, which have one.
     slow : SlowRise or None
         The rise that saturates, where it was looked for.
+    half_s, period_s : float
+        Of a gross leak: after how long half of the vacuum was gone, s; and the time between samples, s.
     """
 
     fitted: Fitted
@@ -110,6 +112,8 @@ class LeakFit:
     goodness: Goodness | None = None
     explained: Explained | None = None
     slow: SlowRise | None = None
+    half_s: float = 0.0
+    period_s: float = 0.0
 
 
 def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) -> LeakFit:
@@ -381,4 +385,6 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
     period_s = float(np.median(np.diff(t)))
     at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
-    return LeakFit(fitted, likelier, x, sd, model(likelier.values), at_least_sccm, good, explained(ways))
+    return LeakFit(
+        fitted, likelier, x, sd, model(likelier.values), at_least_sccm, good, explained(ways), None, half_s, period_s
+    )

@@ -1,4 +1,4 @@
-"""A rise that saturates, beside leak and recovery: fuel vapour, or a second, slower time constant of the wall.
+"""A rise that saturates, beside leak and recovery: fuel vapour, or a wall that goes on warming or cooling the gas.
 
 Residual fuel evaporates into the vacuum until its vapour pressure is reached: A (1 - exp(-t/T)). At its beginning this
 looks like a leak; only that it bends tells them apart, a leak in choked flow being constant. In a short record the
@@ -22,9 +22,10 @@ __all__ = ["LEAST_WET_PA", "Component", "SlowRise", "slow_rise"]
 
 LEAST_TIME_S, MOST_TIME_S, TIMES = 4.0, 180.0, 15
 """Time constants tried, equally probable on a logarithmic scale; vapour was seen to take 5 to 100 s."""
-VAPOUR_SCALES_PA, WALL_SCALES_PA = (300.0, 1_000.0, 3_000.0, 9_000.0), (30.0, 100.0)
-"""Half-normal scales of the pressure it ends at, equally probable beforehand."""
-WET_ODDS, WALL_ODDS = 0.05, 0.02
+VAPOUR_SCALES_PA, WALL_SCALES_PA = (300.0, 1_000.0, 3_000.0, 9_000.0), (30.0, 100.0, 300.0)
+"""Half-normal scales of the pressure that vapour ends at, and normal ones of what a wall makes, which may cool as well
+as warm the gas; equally probable beforehand."""
+WET_ODDS, WALL_ODDS = 0.03, 0.01
 """A removed valve is still wet, a wall has a second time constant that shows, so likely beforehand (engineering
 judgement, no source)."""
 LEAST_WET_PA = 150.0
@@ -196,8 +197,9 @@ class _Linear:
 
     def gains(self) -> tuple[Samples, Samples]:
         """Best amplitude for each time constant, Pa, and the log likelihood it gains."""
-        amplitude = np.clip(self.score / (self.information + 1 / VAPOUR_SCALES_PA[-1] ** 2), 0.0, None)
-        return amplitude, amplitude * self.score - 0.5 * amplitude**2 * self.information
+        known = 1 / np.where(self.score > 0, VAPOUR_SCALES_PA[-1], WALL_SCALES_PA[-1]) ** 2
+        amplitude = self.score / (self.information + known)
+        return amplitude, amplitude * self.score - 0.5 * amplitude**2 * (self.information + known)
 
     def likeliest(self) -> tuple[float, int]:
         amplitude, gain = self.gains()
@@ -238,14 +240,16 @@ class _Linear:
         cell = math.log(self.times_s[1] / self.times_s[0]) / math.log(MOST_TIME_S / LEAST_TIME_S)
         components: list[Component] = []
         logs, means, variances = [], [], []
-        for scale, odds in (
-            *((s, WET_ODDS / len(VAPOUR_SCALES_PA)) for s in VAPOUR_SCALES_PA),
-            *((s, WALL_ODDS / len(WALL_SCALES_PA)) for s in WALL_SCALES_PA),
+        for scale, odds, one_sided in (
+            *((s, WET_ODDS / len(VAPOUR_SCALES_PA), True) for s in VAPOUR_SCALES_PA),
+            *((s, WALL_ODDS / len(WALL_SCALES_PA), False) for s in WALL_SCALES_PA),
         ):
             variance = 1 / (self.information + 1 / scale**2)
             sigma = np.sqrt(variance)
             mean = variance * self.score
-            log_tail, mean_in, variance_in = _positive(mean, sigma)
+            log_tail, mean_in, variance_in = np.full(len(mean), math.log(0.5)), mean, variance
+            if one_sided:
+                log_tail, mean_in, variance_in = _positive(mean, sigma)
             log = base + math.log(2 * odds * cell) + np.log(sigma / scale) + 0.5 * (mean / sigma) ** 2
             log = log + log_tail
             leak_mean = at[leak] + self.shift[leak] - self.pull[leak] * mean_in
