@@ -324,7 +324,10 @@ def _looked_at(matrix: Samples) -> Samples:
 def _solved(matrix: Samples, right: Samples) -> Samples:
     _looked_at(matrix)
     scale = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    answer = np.linalg.lstsq(matrix * scale[:, None] * scale[None, :], right * scale, rcond=1e-13)[0]
+    scaled = matrix * scale[:, None] * scale[None, :]
+    if not np.isfinite(scaled).all() or not np.isfinite(right).all():
+        raise np.linalg.LinAlgError("not finite")  # LAPACK would say so on stdout
+    answer = np.linalg.lstsq(scaled, right * scale, rcond=1e-13)[0]
     return np.asarray(answer * scale, dtype=np.float64)
 
 

@@ -136,7 +136,10 @@ def analyse_hold(
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
     gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
     try:
-        leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
+        with np.errstate(
+            over="ignore", invalid="ignore", divide="ignore"
+        ):  # a step too far is taken back by the search
+            leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
         found = _result(leak, setting, limit_sccm, drift)
         return replace(found, notes=(moved, *found.notes)) if moved else found
     except np.linalg.LinAlgError:
