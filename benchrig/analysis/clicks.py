@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ClickSet", "combine_clicks"]
 
+HIDDEN = 0.1  # of the drop-out: by which one that does not show may differ from those that do (engineering judgement)
+
 
 @dataclass(frozen=True)
 class ClickSet:
@@ -31,7 +33,9 @@ class ClickSet:
         A) with the mean uncertainty that the pulses state (type B; not divided by the number of pulses for the current
         and the resistance, whose uncertainty is common to all pulses). None when no pulse has it.
     drop_out_above_ms : float or None
-        Where no pulse shows the drop-out: the largest of the times by which the armature was certainly not back.
+        Where the drop-out has no value: no pulse shows it, then the largest of the times by which the armature was
+        certainly not back; or the pulses that do not show it were later than those that do, then a time below the mean
+        of all pulses.
     click_spread_ms : float or None
         Largest minus smallest pull-in time; None with fewer than two. Its uncertainty takes the two pulses as
         independent. That the true curves are no parabolas shifts all pulses of a valve alike and cancels, so this is
@@ -73,6 +77,28 @@ def _mean(pairs: Sequence[tuple[float | None, float | None]], *, common: bool) -
     return float(x.mean()), (max(scatter, stated / n) + 0.5 * stated) ** 0.5
 
 
+def _drop_out(moved: Sequence[InrushResult]) -> tuple[tuple[float | None, float | None], float | None, str]:
+    """Mean drop-out, a time that it is above where it has no value, and a remark.
+
+    Pulses that do not show their drop-out are no random choice: a late one comes after the current is used up.
+    """
+    shown = [r for r in moved if r.drop_out_time_ms is not None]
+    value, u = _mean([(r.drop_out_time_ms, r.drop_out_time_ms_u) for r in shown], common=False)
+    bounds = [r.drop_out_above_ms for r in moved if r.drop_out_time_ms is None and r.drop_out_above_ms is not None]
+    if value is None or u is None:
+        return (None, None), max(bounds, default=None), ""
+    missing = len(moved) - len(shown)
+    if missing == 0:
+        return (value, u), None, ""
+    remark = f"the drop-out shows in {len(shown)} of the {len(moved)} pulses with motion only"
+    least = [r.drop_out_time_ms for r in shown if r.drop_out_time_ms is not None]
+    if bounds and max(bounds) > value + u:
+        above = float(np.mean([*least, *(max(b, min(least)) for b in bounds)]))
+        return (None, None), above, f"{remark}, and the others came later: their mean is only bounded"
+    spread = max(float(np.std(least)), HIDDEN * value)
+    return (value, float(np.hypot(u, missing / len(moved) * spread))), None, remark
+
+
 def combine_clicks(results: Sequence[InrushResult]) -> ClickSet:
     """Take several pulses of one valve together.
 
@@ -105,8 +131,8 @@ def combine_clicks(results: Sequence[InrushResult]) -> ClickSet:
     yes, no = (sum(r.armature_moved is answer for r in results) for answer in (True, False))
     decided = yes + no > 0 and 2 * (yes + no) >= len(results) and yes != no
     pull_in = _mean(pull, common=False)
-    drop_out = _mean([(r.drop_out_time_ms, r.drop_out_time_ms_u) for r in results], common=False)
-    late = [r.drop_out_above_ms for r in results if r.drop_out_above_ms is not None]
+    drop_out, above, remark = _drop_out([r for r in results if r.armature_moved])
+    notes = (*notes, remark) if remark else notes
     current = _mean([(r.steady_current_a, r.steady_current_a_u) for r in results], common=True)
     ohm = _mean([(r.resistance_ohm, r.resistance_ohm_u) for r in results], common=True)
     return ClickSet(
@@ -126,5 +152,5 @@ def combine_clicks(results: Sequence[InrushResult]) -> ClickSet:
         resistance_ohm=ohm[0],
         resistance_ohm_u=ohm[1],
         notes=notes,
-        drop_out_above_ms=max(late, default=None) if drop_out[0] is None else None,
+        drop_out_above_ms=above,
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -193,3 +195,25 @@ def test_a_current_that_creeps_on_when_a_coil_has_settled_is_not_called_still(cr
     found = analyse_inrush(t, noisy(i - np.where(on, late, 0.0), share=0.005), supply_v=13.0, off_s=OFF_S)
     assert found.armature_moved is moved
     assert any("settles late" in note for note in found.notes) is (moved is None)
+
+
+def click(drop_out=None, above=None):
+    """One pulse with motion, and what it shows of the drop-out."""
+    t, i = coil()
+    plain = analyse_inrush(t, noisy(i), supply_v=13.0, off_s=OFF_S)
+    u = None if drop_out is None else 0.3
+    return replace(plain, armature_moved=True, drop_out_time_ms=drop_out, drop_out_time_ms_u=u, drop_out_above_ms=above)
+
+
+def test_drop_outs_too_late_to_show_are_not_left_out_of_the_mean():
+    # dirt that clears: the first clicks drop out after the current is used up
+    together = combine_clicks([click(above=17.0)] * 4 + [click(drop_out=12.0 + 0.1 * n) for n in range(6)])
+    assert together.drop_out_time_ms is None
+    assert 12.0 < together.drop_out_above_ms < 15.7
+    assert any("6 of the 10 pulses" in note and "came later" in note for note in together.notes)
+
+
+def test_a_drop_out_that_noise_hides_in_one_click_of_ten_is_still_measured():
+    together = combine_clicks([click()] + [click(drop_out=12.0)] * 9)
+    assert together.drop_out_time_ms == pytest.approx(12.0)
+    assert 0.1 < together.drop_out_time_ms_u < 0.6
