@@ -26,7 +26,7 @@ WEAKER = 0.2  # by which the spring is weaker at rest than at the seat (engineer
 SEEN = 0.15  # part of the way that must have been seen
 MISFIT = 0.06  # standard deviation of the part from the model, over the part seen
 MODEL = 0.06  # standard uncertainty of the time from leaving to rest, relative, over the part seen: by Monte Carlo
-LEAST_U = 0.16  # but at least so much: strong eddy currents imitate a gap that closes
+LEAST_U = 0.25  # but at least so much: strong eddy currents imitate a gap that closes
 BEFORE_S = 3e-3
 LONGEST_S = 0.5
 

@@ -201,7 +201,9 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
     """
     half = max(2, round(4e-4 / dt))
     sd = noise * (2.25 / (2 * half + 1)) ** 0.5
-    if arrival is None or not np.isfinite(arrival.level):
+    if arrival is None:
+        return np.nan, np.nan
+    if not np.isfinite(arrival.level):
         if dip is not None:
             return dip.depth, float(np.hypot(0.15 * dip.depth, DIP_MODEL))
         until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from benchrig.analysis.kinks import best_kink
 from benchrig.analysis.results import Samples
 
 __all__ = ["Break", "find_break", "first_pulse", "turning_points"]
@@ -18,6 +19,7 @@ LOWER = 0.04  # share by which the end of the pulse may lie below its highest cu
 MANY = 6  # swings after the highest current: no armature makes so many
 GONE = 0.12  # share of the highest current below which a pulse is over
 QUIET_S = 3e-3  # for how long
+BEND_S = (0.6e-3, 1e-3, 2e-3)  # windows for the bends at which a fall begins and ends
 SETTLED_S = 2.5e-3  # that the current must have been flat before a fall that is the supply's
 
 
@@ -180,6 +182,7 @@ def find_break(time_s: Samples, current_a: Samples, decay_a: Samples, noise: flo
             recovers
             and smooth[top] - smooth[bottom] > 0.06 * highest
             and _is_the_supply(smooth, first, bottom, decay_a, dt)
+            and _starts_at_once(current_a, noise, first, bottom, dt)
         ):
             back = bottom + int(np.argmax(smooth[bottom:] > smooth[top] - 0.03 * highest))
             return Break(
@@ -208,6 +211,20 @@ def _onset(smooth: Samples, fall: tuple[int, int]) -> int:
     top, bottom = fall
     near = np.flatnonzero(smooth[top : bottom + 1] > smooth[top] - 0.08 * (smooth[top] - smooth[bottom]))
     return top + int(near[-1])
+
+
+def _starts_at_once(current_a: Samples, noise: float, first: int, bottom: int, dt: float) -> bool:
+    """The fall begins with as sharp a bend as it ends with; an armature's begins gently and ends in a cusp."""
+    reach = round(1.2e-3 / dt) + 1
+    bends = [
+        best_kink(
+            current_a, noise, dt, max(0, at - reach), min(at + reach, len(current_a) - 1), sign, BEND_S, bent=True
+        )
+        for at, sign in ((first, -1.0), (bottom, 1.0))
+    ]
+    if bends[0] is None or bends[1] is None or bends[0].clear < 4.0:
+        return False
+    return bends[0].jump > 0.5 * bends[1].jump
 
 
 def _is_the_supply(smooth: Samples, first: int, bottom: int, decay_a: Samples, dt: float) -> bool:

@@ -19,7 +19,7 @@ SHARP, SHARP_S = 10.0, 1e-3  # clear and quick enough a corner that no other exp
 FOLLOWED = (
     0.65  # weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
 )
-UNCERTAIN = 0.3  # of the way from seat to rest: a followed return that is less certain says nothing
+UNCERTAIN = 0.4  # of the way from seat to rest: a followed return that is less certain says nothing
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 
 
@@ -121,4 +121,5 @@ def _not_before(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -
     if len(rows) < 12 or not bool(np.any(part[rows] > 0.5)):
         return None
     left = np.flatnonzero(part[rows] < SEATED)
-    return float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])
+    # flux and current are not known so well that the last tenth counts
+    return 0.9 * float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])

@@ -29,6 +29,7 @@ SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3)
 PLAIN_S = 0.4e-3
 SHIFT, SPREAD, SPREAD_S = 0.16, 0.2, 6e-5
 FAINT = 10.0
+WIDE, WIDER = 1.4, 0.3  # a bend longer than so many half widths is no corner: part of the rest
 
 
 @lru_cache(maxsize=32)
@@ -95,5 +96,6 @@ def find_corner(trace: CoilTrace, b: Branches, full_a: float) -> tuple[Instant, 
     faint = 1.0 + max(FAINT - found.clear, 0.0) / (FAINT - CLEAR)
     u = (SPREAD_S + SPREAD * more) * faint
     # the fit's own part in that is what noise and samples leave
-    u = float(np.hypot(u, 0.5 * found.u_s))
+    wide = max((end - first) * dt - WIDE * half_s, 0.0)
+    u = float(np.sqrt(u**2 + (0.5 * found.u_s) ** 2 + (WIDER * wide) ** 2))
     return Instant(found.s + SHIFT * more, u, found.clear), half_s
