@@ -9,16 +9,17 @@ import numpy.typing as npt
 
 from benchrig.analysis.baseline import hum_of, is_cut, settled_rest, slowness, step_of
 from benchrig.analysis.one_pulse import find_break, first_pulse
-from benchrig.analysis.probe import couple_dc, despike, turn_round
+from benchrig.analysis.probe import couple_dc, despike, find_jump, turn_round, zero_moved
 from benchrig.analysis.release_instant import find_release, told_wrong, voltage_falls
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
-from benchrig.analysis.switch_on import current_zero, starts_elsewhere
+from benchrig.analysis.switch_on import begins_gently, current_zero, starts_elsewhere
 
 Flags = npt.NDArray[np.bool_]
 
 __all__ = ["CoilTrace", "check_record", "prepare"]
 
+DRIFT = 0.6  # of a zero's drift that may be wrong with the current in the pulse
 STILL_WAVY = 0.1  # of the largest current: hum may make so much of a record's end, after the current has gone
 FINEST = 1e-4  # of the full current: slower wander than this is not looked at
 FEWEST = 12  # samples in the pulse below which nothing is said
@@ -65,6 +66,8 @@ class CoilTrace:
         How long before or after the told switch-on the current begins, about; 0.0 where it does at once.
     broken : bool
         The rise ends before the release, because the driver or the supply does something else from there on.
+    gentle : bool
+        The current does not rise fastest at once.
     """
 
     dt_s: float
@@ -89,6 +92,7 @@ class CoilTrace:
     end_s: float = 0.0
     starts_off_s: float = 0.0
     broken: bool = False
+    gentle: bool = False
 
 
 def check_record(
@@ -236,6 +240,14 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         zero_u = float(np.hypot(zero_u, 0.2 * np.abs(hum.wave).max()))
     zero_u = float(np.hypot(zero_u, 0.3 * hum.u_a))
     current = current - zero
+    if gone is not None and not hidden:
+        drift_a, words_of_drift = zero_moved(current[lead], current[gone], white, float(current.max()))
+        zero_u = float(np.hypot(zero_u, DRIFT * drift_a))
+        notes += [words_of_drift] if words_of_drift else []
+    jump = find_jump(time_s, current, white, end_s)
+    if jump is not None:
+        notes.append(jump[1])
+        gaps = (*gaps, (jump[0] - 1e-3, jump[0] + 1e-3))
     volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
     broken = find_break(time_s[pulse], current[pulse] / np.maximum(volts, 0.3), current[decay], white, dt)
     resumes = True
@@ -251,6 +263,8 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
     rest = settled_rest(current[tail])
     least = max(white, FINEST * float(np.abs(current[tail]).max()))
+    gentle = begins_gently(time_s[rise], current[rise], white)
+    notes += [gentle] if gentle else []
     elsewhere = starts_elsewhere(time_s, current, lead, noise, step, float(current[tail].max()), hidden, notes)
     return CoilTrace(
         dt_s=dt,
@@ -275,6 +289,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         end_s=end_s,
         starts_off_s=elsewhere,
         broken=not resumes,
+        gentle=bool(gentle),
     )
 
 

@@ -24,6 +24,7 @@ __all__ = ["Branches", "Steady", "branches", "steady_current"]
 
 TRIED = 16  # time constants of the last approach, from 0.04 of the pulse ...
 SLOWEST = 4.0  # ... to 0.4 of it, or so many times the time in which the current rose to 63 %
+FALLING = 3.0  # of a fall in the last tenth of the pulse that may be wrong with the steady current
 NOT_EXPONENTIAL = 0.2  # standard uncertainty of an extrapolation, share of it (engineering judgement)
 
 
@@ -85,6 +86,11 @@ def steady_current(trace: CoilTrace) -> Steady:
     missing = float(w @ np.asarray(left))
     # iron does not settle exponentially: part of what was extrapolated
     variance += (NOT_EXPONENTIAL * missing) ** 2
+    # a coil's current never falls while it is on: a supply that sags, or an armature still on its way
+    fifth = max(3, m // 4)
+    fall = float(y[-2 * fifth : -fifth].mean() - y[-fifth:].mean())
+    if fall > max(4.0 * sd * trace.slow_tail * (2.0 / fifth) ** 0.5, 1e-3 * value):
+        variance += (FALLING * fall) ** 2
     return Steady(value, variance**0.5, missing / value if value else 0.0)
 
 

@@ -160,7 +160,7 @@ def analyse_inrush(
     own_u = (steady.u_a**2 + trace.zero_u_a**2 + step_var) ** 0.5
     current = steady.current_a
     highest = float(np.abs(trace.rise_a).max())
-    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4) and highest < max(8.0 * trace.noise_a, 3.0 * own_u, 1e-4):
+    if current < max(2.0 * trace.noise_a, 3.0 * own_u, 1e-4) and highest < max(8.0 * trace.noise_a, 1e-4):
         if float(time_s[0]) < 0.0 and float(np.ptp(current_a)) == 0.0 and float(current_a[0]) != 0.0:
             same = f"every sample reads {current_a[0]:.4g} A: the probe or the converter is stuck"
             return _nothing((*notes, same), None)
@@ -205,6 +205,12 @@ def analyse_inrush(
         start, arrival = None, None
     elif trace.starts_off_s > 0.0:
         start, arrival = (_less_certain(each, 0.4 * trace.starts_off_s) for each in (start, arrival))
+    if trace.gentle:
+        start, arrival = None, None
+        moved = None if moved is False else moved
+    if trace.hidden_zero or trace.scale_u > 0.0:
+        # the end of the decay is that of the probe
+        opened, back, release = None, None, Release()
     if trace.broken and moved is False:
         moved = None
         notes.append("only part of the rise could be looked at: cannot tell whether the armature moved")

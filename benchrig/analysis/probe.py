@@ -7,13 +7,15 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
 
-__all__ = ["couple_dc", "despike", "turn_round"]
+__all__ = ["couple_dc", "despike", "find_jump", "turn_round", "zero_moved"]
 
 SPIKE = 8.0  # standard deviations by which one or two samples must stand out of their neighbours
 MOST_SPIKES = 0.02  # of the samples; with more the noise is not what it is taken for
 TURNED = 6.0  # standard deviations by which the pulse must lie below the lead-in
 UNDERSHOOT = 6.0  # standard deviations by which the current must end below its zero
 UNDERSHOOT_LEAST = 0.004  # share of the largest current
+JUMP, JUMP_LEAST = 8.0, 0.02  # standard deviations, and share of the largest current, that a jump must have
+MOVED = 5.0  # standard deviations between the zeros before and after the pulse that are two zeros
 REFUTED = 4.0  # standard deviations by which the corrected end may still bend
 
 
@@ -141,3 +143,60 @@ def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -
     u = rate_u * float(sums[after[0]]) / size + 0.02 * rate * on_s
     note = f"{seen}: the probe is AC-coupled ({1e3 / rate:.3g} ms); its droop was undone"
     return mended, u, note, ""
+
+
+def find_jump(time_s: Samples, current_a: Samples, noise: float, end_s: float) -> tuple[float, str] | None:
+    """First place where the current jumps from one sample to the next, as no coil's does.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        Seconds from switch-on, evenly spaced; A.
+    noise : float
+        Standard deviation of one sample, A.
+    end_s : float
+        Release; the current may bend there and at switch-on.
+
+    Returns
+    -------
+    (float, str) or None
+        When, s, and what was seen.
+    """
+    if len(current_a) < 24:
+        return None
+    steps = np.diff(current_a)
+    size = np.abs(steps)
+    limit = max(JUMP * 2.0**0.5 * noise, JUMP_LEAST * float(current_a.max() - current_a.min()))
+    dt = float(time_s[1] - time_s[0])
+    for k in np.flatnonzero(size > limit)[:20]:
+        t = float(time_s[k])
+        if abs(t) < 6.0 * dt or abs(t - end_s) < 6.0 * dt or k < 8 or k > len(steps) - 9:
+            continue
+        around = np.concatenate([size[k - 7 : k - 1], size[k + 2 : k + 8]])
+        if size[k] > 4.0 * float(around.max()) and max(size[k - 1], size[k + 1]) < 0.6 * size[k]:
+            return t, (
+                f"the current jumps from {current_a[k]:.3g} to {current_a[k + 1]:.3g} A at {1e3 * t:.1f} ms, "
+                f"sample {k}: samples are missing there, or the probe changed its range"
+            )
+    return None
+
+
+def zero_moved(before_a: Samples, after_a: Samples, noise: float, full_a: float) -> tuple[float, str]:
+    """How far the zero after the pulse is from the one before it, if that is no chance; else 0.0 and no words.
+
+    Parameters
+    ----------
+    before_a, after_a : ndarray, shape (n,) and (m,)
+        Current without pulse, A.
+    noise : float
+        Standard deviation of one sample, A.
+    full_a : float
+        Largest current, A.
+    """
+    if len(before_a) < 8 or len(after_a) < 16:
+        return 0.0, ""
+    moved = float(after_a[len(after_a) // 2 :].mean() - before_a.mean())
+    u = noise * (1.0 / len(before_a) + 2.0 / len(after_a)) ** 0.5
+    if abs(moved) < max(MOVED * u, 2e-3 * full_a):
+        return 0.0, ""
+    return abs(moved), f"the zero of the current moved by {1e3 * moved:.3g} mA during the record: the probe drifts"

@@ -9,13 +9,15 @@ import numpy as np
 from benchrig.analysis.coil_trace import CoilTrace
 from benchrig.analysis.damped_return import DampedReturn, follow_return, seated_part
 from benchrig.analysis.flux import Branches
-from benchrig.analysis.kinks import Instant, find_dip, leaving
+from benchrig.analysis.kinks import Dip, Instant, best_kink, find_dip, leaving
 from benchrig.analysis.motion import DIP_CLEAR, DIP_LEAST
 from benchrig.analysis.return_corner import find_corner
 
 __all__ = ["Release", "look_for_release"]
 
 SHARP, SHARP_S = 10.0, 1e-3  # clear and quick enough a corner that no other explanation is tried
+BOUNCE_LEAST = 0.04  # of the full current by which it must come back after release to be looked at as a bounce
+BEND_S = (0.4e-3, 0.6e-3, 1e-3)
 FOLLOWED = (
     0.65  # weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
 )
@@ -62,6 +64,10 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     if len(b.decay) < 12:
         return Release(notes=("drop-out needs the decay of the current, which was not recorded",))
     skip = round(5e-4 / dt)
+    hump = find_dip(-b.decay, noise, dt)
+    if hump.clear > DIP_CLEAR and hump.depth > BOUNCE_LEAST and _comes_back(b, noise, hump, dt):
+        seen = f"{1e3 * hump.top * dt:.1f} ms after release the current rises at once"
+        return Release(notes=(f"{seen}: the switch bounces, or the coil is switched on again; no drop-out is stated",))
     corner = find_corner(trace, b, full_a)
     notes: tuple[str, ...] = ()
     back = corner[0] if corner is not None else None
@@ -80,12 +86,23 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
         return Release(notes=("drop-out does not show before the current is used up",))
     # from the fall along the seated line until shortly before the return
     k = min(round((back.s if followed is None else followed.leaves_s + 2e-3) / dt), len(b.decay) - 1)
-    hump = find_dip(-b.decay, noise, dt)
     since = max(skip, hump.top) if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST else k
     begin = max(2 * skip, k - round(12e-3 / dt))
     rows = slice(begin, max(begin, k - max(1, (k - since) // 4)))
     start = leaving(trace.decay_s[rows], b.decay_flux[rows], b.decay[rows], noise)
     return Release(start, Instant(back.s + float(trace.decay_s[0]), back.u_s, back.clear), notes=notes)
+
+
+def _comes_back(b: Branches, noise: float, hump: Dip, dt: float) -> bool:
+    """The hump begins with as sharp a bend as it ends with: the supply's; an armature's begins gently."""
+    reach, last = round(8e-4 / dt) + 1, len(b.decay) - 1
+    bends = [
+        best_kink(b.decay, noise, dt, max(0, at - reach), min(at + reach, last), sign, BEND_S, bent=True)
+        for at, sign in ((hump.top, 1.0), (hump.bottom, -1.0))
+    ]
+    if bends[0] is None or bends[1] is None or bends[0].clear < SHARP:
+        return False
+    return bends[0].jump > 0.6 * bends[1].jump
 
 
 def _joined(corner: Instant | None, followed: DampedReturn) -> tuple[Instant | None, str]:

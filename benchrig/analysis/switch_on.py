@@ -7,9 +7,12 @@ import numpy as np
 from benchrig.analysis.baseline import zero_of
 from benchrig.analysis.results import Samples
 
-__all__ = ["UNSURE_S", "current_zero", "starts_elsewhere"]
+__all__ = ["UNSURE_S", "begins_gently", "current_zero", "starts_elsewhere"]
 
 UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: the times are then only less certain
+SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
+GENTLE_S = 1e-2  # ... how far, ...
+GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
 
 
@@ -88,3 +91,31 @@ def starts_elsewhere(
         )
         return float(max(onset, UNSURE_S))
     return 0.0
+
+
+def begins_gently(time_s: Samples, current_a: Samples, noise: float) -> str:
+    """Words for a rise whose slope grows at first; empty for that of a coil that is switched on.
+
+    Parameters
+    ----------
+    time_s, current_a : ndarray, shape (n,)
+        The rise: seconds from switch-on; A over its zero.
+    noise : float
+        Standard deviation of one sample, A.
+    """
+    dt = float(time_s[1] - time_s[0])
+    span = max(4, round(SLOPE_S / dt))
+    low = int(np.argmax(current_a > 0.6 * float(current_a.max())))
+    count = min(low, round(GENTLE_S / dt)) // span
+    if count < 2:
+        return ""
+    k = np.arange(span) - 0.5 * (span - 1)
+    slopes = current_a[: count * span].reshape(count, span) @ k / float(k @ k) / dt
+    u = noise / float(k @ k) ** 0.5 / dt
+    at = int(np.argmax(slopes))
+    if at == 0 or slopes[0] > GENTLE * slopes[at] or slopes[at] - slopes[0] < 5.0 * u:
+        return ""
+    return (
+        f"the current rises fastest only {1e3 * (at + 0.5) * span * dt:.1f} ms after switch-on: the supply comes up "
+        "slowly, or the record is averaged over milliseconds; times and a small motion do not show"
+    )
