@@ -132,6 +132,10 @@ def test_times_that_are_no_seconds_are_recognised(axis, trace, factor):
     assert ("milliseconds" in said) == (factor > 1)
 
 
+def test_even_the_shortest_hold_of_a_run_is_too_long_in_milliseconds():
+    assert "milliseconds" in refused(hold_axis, hold(5.0)[0] * 1e3, None)
+
+
 # -- the time axis
 
 

@@ -49,7 +49,7 @@ def hold_axis(path: Path, time_s: Samples, from_s: float | None) -> TimeAxis:
 
     A record that begins late has nothing of what was before, so its first sample serves as well as any.
     """
-    _whole(path, time_s, shortest_s=0.5, longest_s=7200.0, what="a hold takes seconds to an hour")
+    _whole(path, time_s, shortest_s=0.5, longest_s=3600.0, what="a hold takes seconds to an hour")
     notes: tuple[str, ...] = ()
     began_s = float(time_s[0])
     if from_s is None:

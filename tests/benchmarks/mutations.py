@@ -10,7 +10,12 @@ from dataclasses import dataclass
 
 __all__ = ["MUTATIONS", "Mutation"]
 
-ANALYSIS = ("tests/analysis/test_budgets.py", "tests/analysis")
+COIL = ("tests/analysis/test_coil.py",)
+HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
+FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
+INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
+CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.py")
+UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/uncertainty.py")
 VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
 BENCH = ("tests/bench",)
 STEPS = ("tests/sequencer/test_limits_of_the_steps.py", "tests/sequencer")
@@ -75,7 +80,7 @@ SURVIVED_ONCE = [
     ),
     *_of(
         "benchrig/analysis/hold.py",
-        ANALYSIS,
+        HOLD,
         ("hold's background not subtracted", "gross_sccm - setting.background_sccm", "gross_sccm"),
         ("transducer's part missing in hold's budget", '"pressure transducer": abs(gross_sccm)', '"x": 0'),
     ),
@@ -116,12 +121,12 @@ SURVIVED_ONCE = [
     ),
     *_of(
         "benchrig/analysis/flow.py",
-        ANALYSIS,
+        FLOW,
         ("flow's temperature u doubled", "0.5 * setting.ambient_u_k", "1.0 * setting.ambient_u_k"),
     ),
     *_of(
         "benchrig/analysis/inrush.py",
-        ANALYSIS,
+        INRUSH,
         ("step variance of inrush gone", "step_var = trace.step_a**2 / 12", "step_var = 0.0 * trace.step_a"),
     ),
     *_of(
@@ -181,7 +186,7 @@ DECISIONS = [
 MEASUREMENTS = [
     *_of(
         "benchrig/analysis/coil.py",
-        ANALYSIS,
+        COIL,
         ("leads added", "(meter + wander - leads)", "(meter + wander + leads)"),
         (
             "coil's temperature the wrong way",
@@ -192,23 +197,34 @@ MEASUREMENTS = [
     ),
     *_of(
         "benchrig/analysis/hold.py",
-        ANALYSIS,
+        HOLD,
         ("background's u left out", '"background leak of the bench": setting.background_u_sccm', '"x": 0'),
         ("a bound keeps its u", "None if bound else u_sccm,", "u_sccm,"),
     ),
     *_of(
         "benchrig/analysis/clicks.py",
-        ANALYSIS,
+        CLICKS,
         ("spread of the mean from its sum", "spread = float(np.ptp(x))", "spread = float(np.std(x))"),
     ),
     *_of(
         "benchrig/analysis/uncertainty.py",
-        ANALYSIS,
+        UNCERTAINTY,
         ("rectangular by 2", "sqrt(3", "sqrt(4"),
     ),
 ]
 
 BENCH_AND_SEQUENCE = [
+    *_of(
+        "benchrig/bench/ending.py",
+        RUN,
+        ("outputs left on after a fault", "error.bench_state = bench.make_safe()[1]", 'error.bench_state = "off"'),
+        ("an unsafe bench gives a verdict", "if not safe:", "if False:"),
+    ),
+    *_of(
+        "benchrig/sequencer/run.py",
+        RUN,
+        ("aborted record left open", "        if recording:\n", "        if False:\n"),
+    ),
     *_of(
         "benchrig/bench/bench.py",
         BENCH,
@@ -256,14 +272,11 @@ BENCH_AND_SEQUENCE = [
     *_of(
         "benchrig/sequencer/run.py",
         RUN,
-        ("outputs left on after a fault", "bench_state = bench_state or bench.make_safe()[1]", 'bench_state = "off"'),
-        ("unsafe bench gives a verdict", "_demand_safe(safe)\n", "\n"),
         (
             "shown before it is kept",
             "sink.step_finished(result)\n    run.watcher",
             "run.watcher.step_ended(result)\n    sink.step_finished(result)\n    run.watcher",
         ),
-        ("aborted record left open", "if recording:\n            _close", "if False:\n            _close"),
         ("uncalibrated not marked", "if run.bench.grounds.missing:", "if False:"),
         (
             "still clicks taken as moved",
@@ -309,6 +322,31 @@ BENCH_AND_SEQUENCE = [
             'if judgement.verdict == "reject":',
         ),
         ("an unmeasured own leak is tight", "own_sccm = math.inf if", "own_sccm = 0.0 if"),
+    ),
+]
+
+TRACES = [
+    *_of(
+        "benchrig/tracefile/time_axis.py",
+        ("tests/test_trace_plausible.py",),
+        ("a late hold counts from 0", "from_s = max(began_s, 0.0)", "from_s = 0.0"),
+        ("a late hold says nothing", "if began_s > 2.0 *", "if began_s > 2e12 *"),
+        ("gaps of fifty samples pass", "GAP: Final = 5.0", "GAP: Final = 50.0"),
+        ("times are left as they are", "TimeAxis(time_s - on_s, on_s)", "TimeAxis(time_s, on_s)"),
+        ("milliseconds taken for seconds", "if span_s > longest_s:", "if False:"),
+    ),
+    *_of(
+        "benchrig/tracefile/plausible.py",
+        ("tests/test_trace_plausible.py",),
+        ("half of a clipped curve passes", "CUT_OFF: Final = 0.1", "CUT_OFF: Final = 0.5"),
+        ("gauge pressure passes", "if low < 0:", "if False:"),
+        ("milliamperes pass", "MOST_A: Final = 20.0", "MOST_A: Final = 2000.0"),
+    ),
+    *_of(
+        "benchrig/tracefile/events.py",
+        ("tests/test_trace_plausible.py",),
+        ("a second pulse passes", "if len(began) > 1:", "if len(began) > 2:"),
+        ("a pump that draws passes", "FALLS_MOST_PA = 300.0, 7.0, 1_000.0", "FALLS_MOST_PA = 9e4, 7.0, 1e5"),
     ),
 ]
 
@@ -399,4 +437,4 @@ WIRES_AND_RECORDS = [
     ),
 ]
 
-MUTATIONS = [*SURVIVED_ONCE, *DECISIONS, *MEASUREMENTS, *BENCH_AND_SEQUENCE, *WIRES_AND_RECORDS]
+MUTATIONS = [*SURVIVED_ONCE, *DECISIONS, *MEASUREMENTS, *BENCH_AND_SEQUENCE, *TRACES, *WIRES_AND_RECORDS]
