@@ -328,7 +328,7 @@ BENCH_AND_SEQUENCE = [
 TRACES = [
     *_of(
         "benchrig/tracefile/time_axis.py",
-        ("tests/test_trace_plausible.py",),
+        ("tests/tracefile",),
         ("a late hold counts from 0", "from_s = max(began_s, 0.0)", "from_s = 0.0"),
         ("a late hold says nothing", "if began_s > 2.0 *", "if began_s > 2e12 *"),
         ("gaps of fifty samples pass", "GAP: Final = 5.0", "GAP: Final = 50.0"),
@@ -337,14 +337,14 @@ TRACES = [
     ),
     *_of(
         "benchrig/tracefile/plausible.py",
-        ("tests/test_trace_plausible.py",),
+        ("tests/tracefile",),
         ("half of a clipped curve passes", "CUT_OFF: Final = 0.1", "CUT_OFF: Final = 0.5"),
         ("gauge pressure passes", "if low < 0:", "if False:"),
         ("milliamperes pass", "MOST_A: Final = 20.0", "MOST_A: Final = 2000.0"),
     ),
     *_of(
         "benchrig/tracefile/events.py",
-        ("tests/test_trace_plausible.py",),
+        ("tests/tracefile",),
         ("a second pulse passes", "if len(began) > 1:", "if len(began) > 2:"),
         ("a pump that draws passes", "FALLS_MOST_PA = 300.0, 7.0, 1_000.0", "FALLS_MOST_PA = 9e4, 7.0, 1e5"),
     ),

@@ -193,10 +193,22 @@ def test_each_uncertainty_in_the_bench_file_widens_the_leaks(monkeypatch, table,
     assert leak_of(wide).u > 1.3 * leak_of(usual).u
 
 
-def test_the_vacuum_left_is_what_the_manifold_ends_with(monkeypatch):
+def test_the_vacuum_left_is_what_the_manifold_ends_with_below_the_ambient(monkeypatch):
     found, run = held(monkeypatch, condition="seat-leak")
-    assert found.readings["vacuum left"][0] < found.readings["vacuum reached"][0]
-    assert run.vacuum_pa == pytest.approx(1000 * found.readings["vacuum left"][0])
+    (trace,) = found.traces
+    left_pa = run.ambient_pa - float(trace.columns["pressure_pa"][-20:].mean())
+    assert run.vacuum_pa == pytest.approx(left_pa, abs=1e-6)
+    assert found.readings["vacuum left"][0] == pytest.approx(left_pa / 1000)
+    assert 50_000 < left_pa < run.reached_vacuum_pa
+
+
+def test_a_pump_that_draws_nothing_at_all_is_the_bench_and_no_leak():
+    _, bench, _ = short_bench(faults=["pump-relay-dead@0"])
+    run = context(bench)
+    step("ready", run)
+    step("coil", run)
+    with pytest.raises(BenchError, match="even a wide open valve"):
+        step("hold", run)
 
 
 # -- flow
@@ -233,6 +245,16 @@ def test_the_flow_step_hands_on_every_uncertainty_that_the_bench_file_states(mon
     assert known["pressure_u_pa"] == 77.0
     assert known["response_s"] == pytest.approx(0.004)
     assert (known["inflow_w_k"], known["inflow_u_w_k"]) == (1.7, 0.21)
+
+
+@pytest.mark.parametrize("coil", ["open", "short", "intermittent"])
+def test_a_valve_whose_coil_is_not_sound_is_not_told_to_open(monkeypatch, coil):
+    _, run = held(monkeypatch)
+    run.coil = coil
+    found = step("flow", run)
+    assert f"the coil is {coil}" in found.skipped
+    assert all(each.value is None for each in found.characteristics)
+    assert run.opened is None
 
 
 @pytest.mark.parametrize(("left_pa", "opens"), [(9_900.0, False), (10_100.0, True)])
