@@ -33,6 +33,10 @@ CHARACTERISTICS: Mapping[str, About] = MappingProxyType(
         "pull_in_time_ms": About("Pull-in time", "ms", 2),
         "drop_out_time_ms": About("Drop-out time", "ms", 2),
         "click_spread_ms": About("Click spread", "ms", 2),
+        "coil_resistance_warm_ohm": About("Coil resistance, warm", "ohm", 2),
+        "flow_at_rated_vacuum_warm_lpm_anr": About("Flow, warm", "L/min ANR", 1),
+        "pull_in_time_warm_ms": About("Pull-in time, warm", "ms", 2),
+        "drop_out_time_warm_ms": About("Drop-out time, warm", "ms", 2),
     }
 )
 """Every characteristic that the program knows, in the order in which people read them."""

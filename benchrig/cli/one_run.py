@@ -18,6 +18,7 @@ from benchrig.cli.said import emit
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
+from benchrig.verdict.warm import speaks_of_heat
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,6 +29,8 @@ __all__ = ["CAUTION", "ask_ready", "check_tag", "model_facts", "run_one"]
 
 EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 TAG_LONGEST = 300
+WARM_C = 60.0
+"""Coil temperature of a warm test when none is named: a coil in use gets as warm (common practice, no source)."""
 
 CAUTION = (
     "Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or "
@@ -74,6 +77,7 @@ def run_one(
     no_control: bool = False,
     barometer_kpa: float | None = None,
     yes: bool = False,
+    warm_c: float | None = None,
 ) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
@@ -111,6 +115,8 @@ def run_one(
             console.print("UNCALIBRATED: every result of this run is marked so.", style="bold yellow")
         if not simulated and not yes:
             ask_ready(console)
+        if warm_c is None and intake.reason == "return" and speaks_of_heat(intake.complaint):
+            warm_c = _offer_warm(console)
         console.print()
         try:
             with ProgressLine(console, len(STEPS)) as line:
@@ -126,6 +132,7 @@ def run_one(
                     program=f"benchrig {__version__}",
                     guide=None if no_control else control_guide(console, bench, opened.hands, line),
                     control_waived=no_control,
+                    warm_c=warm_c,
                 )
         except (BenchError, KeyboardInterrupt) as error:
             with stop_requests.ending(), suppress(BenchError, OSError):
@@ -162,6 +169,18 @@ def run_one(
         print_verdict(record, out)
     sys.stdout.flush()
     return EXIT[finished.judgement.verdict]
+
+
+def _offer_warm(console: Console) -> float | None:
+    """Offer to test a part warm, of which heat is complained; None: no, or nobody to ask."""
+    console.print("\nThe complaint speaks of heat.", style="bold")
+    if not (sys.stdin.isatty() and console.is_terminal):
+        console.print("This run tests the part cold; --warm tests it warm too.")
+        return None
+    console.print(
+        f"Test it with its coil at {WARM_C:g} °C too? It takes some minutes, and the coil gets hot. [Y/n] ", end=""
+    )
+    return None if sys.stdin.readline().strip().lower().startswith("n") else WARM_C
 
 
 def ask_ready(console: Console) -> None:

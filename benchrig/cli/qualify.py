@@ -100,6 +100,16 @@ def who(named: str | None) -> str:
     is_flag=True,
     help="Before a leak or a blocked flow rejects a valve, do not ask to look at the bench without it.",
 )
+@click.option(
+    "--warm",
+    "warm_c",
+    type=click.FloatRange(30, 120),
+    metavar="[CELSIUS]",
+    is_flag=False,
+    flag_value=60.0,
+    help="Then let the coil heat itself to this temperature, 60 when none is named, and look at coil, clicks and flow "
+    "again. Takes minutes; offered by itself when the complaint of a return speaks of heat.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask whether the part is aired out and connected.")
 @as_json_option
 @speaks
@@ -122,6 +132,7 @@ def qualify(
     allow_uncalibrated: bool,
     barometer_kpa: float | None,
     no_control: bool,
+    warm_c: float | None,
     yes: bool,
     as_json: bool,
 ) -> None:
@@ -188,6 +199,7 @@ def qualify(
             no_control=no_control,
             barometer_kpa=barometer_kpa,
             yes=yes,
+            warm_c=warm_c,
         )
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run

@@ -63,6 +63,10 @@ class Context:
     load_ratio: float | None = None
     load_ratio_u: float | None = None
     vapour: Vapour | None = None
+    warm_c: float | None = None
+    """Temperature to which the coil is to heat itself for a second look; None: no such look."""
+    warmed_c: float | None = None
+    """Temperature that it reached."""
     found: list[Characteristic] = field(default_factory=list)
 
     @property

@@ -24,9 +24,11 @@ from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import hold
 from benchrig.sequencer.steps.ready import ready
+from benchrig.sequencer.steps.warm import warm
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
-from benchrig.verdict.words import Judgement
+from benchrig.verdict.warm import WARM, speaks_of_heat
+from benchrig.verdict.words import Judgement, Limit
 
 __all__ = ["STEPS", "Finished", "Step", "qualify"]
 
@@ -47,6 +49,10 @@ STEPS: tuple[Step, ...] = (
     Step("flow", "Open flow", flow),
     Step("clicks", "Clicks", clicks),
 )
+
+
+WARM_STEP = Step("warm", "Warm", warm)
+"""Only when asked for: it takes minutes."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +79,7 @@ def qualify(
     program: str = "",
     guide: Guide | None = None,
     control_waived: bool = False,
+    warm_c: float | None = None,
 ) -> Finished:
     """Take one valve through the sequence.
 
@@ -93,6 +100,8 @@ def qualify(
         cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left undecided.
     control_waived : bool
         With nobody there, let such a reject stand: somebody said so. The record says that nobody looked.
+    warm_c : float or None
+        Heat the coil to this temperature at the end and look again; None: no warm step.
 
     Raises
     ------
@@ -102,6 +111,7 @@ def qualify(
     """
     eyes = watcher if watcher is not None else Quiet()
     run = Context(bench, model, eyes, coil_limit_s, hold_vacuum_pa)
+    run.warm_c = warm_c
     recording, number = False, ""
     run.began_s = bench.clock.now()
     try:
@@ -113,7 +123,7 @@ def qualify(
                 recording = True
             run.began_s = bench.clock.now()
             bench.arm(coil_limit_s)
-            steps = tuple(_take(step, run, sink) for step in STEPS)
+            steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
             judgement = _judge(run, intake)
             doubts = doubted(judgement)
             if doubts:
@@ -193,6 +203,18 @@ def _marked(found: Found) -> Found:
     return replace(found, characteristics=marked)
 
 
+def _warm_limits(run: Context) -> list[Limit]:
+    """The limits of what was measured warm: the cold ones, where the model file says nothing of its own."""
+    if run.warm_c is None:
+        return []
+    own = {limit.name for limit in run.model.limits}
+    return [
+        replace(limit, name=WARM[limit.name], limit_from=f"{limit.limit_from}; taken to hold warm too")
+        for limit in run.model.limits
+        if limit.name in WARM and WARM[limit.name] not in own
+    ]
+
+
 def _judge(run: Context, intake: Intake) -> Judgement:
     evidence = Evidence(
         clicks=run.clicks,
@@ -203,10 +225,13 @@ def _judge(run: Context, intake: Intake) -> Judgement:
         load_ratio=run.load_ratio,
         load_ratio_u=run.load_ratio_u,
         vapour=run.vapour,
+        tested_at_c=run.ambient_k - 273.15,
+        warmed_to_c=run.warmed_c,
+        heat_complained_of=speaks_of_heat(intake.complaint),
     )
     return decide(
         tuple(run.found),
-        run.model.limits,
+        (*run.model.limits, *_warm_limits(run)),
         guard_band=run.model.guard_band,
         normally=run.model.normally,
         evidence=evidence,

@@ -10,7 +10,8 @@ from benchrig.analysis.coil import INTERMITTENT
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge
-from benchrig.verdict.disposition import dispose
+from benchrig.verdict.disposition import dispose, no_fault_found
+from benchrig.verdict.warm import warm_causes
 from benchrig.verdict.wet import NAMED_FROM, Vapour, certain_beside_vapour, retest_after_min, vapour_said, wet_cause
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit, Reason, Verdict
 
@@ -75,8 +76,14 @@ def decide(
     if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
         return _wet(judged, vapour, "" if verdict == "accept" else why, reason)
     suspect = verdict == "reject" or any(_speaks_against(each) for each in decisive)
-    causes: tuple[Cause, ...] = likely_causes(judged, evidence, normally) if suspect else ()
+    causes: tuple[Cause, ...] = ()
+    if suspect:
+        causes = (warm_causes(decisive) if verdict == "reject" else ()) or likely_causes(judged, evidence, normally)
     disposition, disposition_why = dispose(verdict, causes, reason)
+    if verdict == "accept" and reason == "return":
+        disposition, disposition_why = no_fault_found(
+            evidence.tested_at_c, evidence.warmed_to_c, heat_complained_of=evidence.heat_complained_of
+        )
     return Judgement(
         verdict=verdict,
         why=why,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from benchrig.verdict.words import Cause, Disposition, Reason, Verdict, sure_text
 
-__all__ = ["SURE_ENOUGH", "dispose"]
+__all__ = ["SURE_ENOUGH", "dispose", "no_fault_found"]
 
 COIL = frozenset({"open coil", "shorted turns", "high-resistance joint"})
 """Faults inside the moulded coil: nothing to repair."""
@@ -61,7 +61,7 @@ def dispose(
         return "ask", "The measurements do not decide it: somebody has to, or measure again."
     if verdict == "accept":
         if reason == "return":
-            return "return to customer", "The part is good: the complaint has another cause."
+            return no_fault_found(None, None, heat_complained_of=False)
         return "sell", "The part is within its limits."
     wrong = _sum(causes, {WRONG})
     if reason == "new-stock":
@@ -71,6 +71,35 @@ def dispose(
             return "ask", f"It may not be the part that was sold ({sure_text(wrong)} sure): compare it with the sale."
         return "refund", "The part is bad."
     return _core(causes, wrong)
+
+
+def no_fault_found(
+    tested_at_c: float | None, warmed_to_c: float | None, *, heat_complained_of: bool
+) -> tuple[Disposition, str]:
+    """What to do with a returned part in which nothing was found, and what that does and does not say.
+
+    Parameters
+    ----------
+    tested_at_c, warmed_to_c : float or None
+        Temperature of the part, and that of its coil in a second look, degC; None: not known, no second look.
+    heat_complained_of : bool
+        Whether the customer's complaint speaks of heat.
+
+    Examples
+    --------
+    >>> no_fault_found(22.3, None, heat_complained_of=False)[1]
+    'No fault was found in coil, leak, flow and clicks at 22 °C. Not tested: heat, vibration, the part on its engine.'
+    >>> no_fault_found(22.3, None, heat_complained_of=True)[0]
+    'ask'
+    """
+    at = "cold" if tested_at_c is None else f"at {tested_at_c:.0f} °C"
+    found = f"No fault was found in coil, leak, flow and clicks {at}"
+    if warmed_to_c is not None:
+        found += f", nor in coil, flow and clicks with the coil at {warmed_to_c:.0f} °C"
+        return "return to customer", f"{found}. Not tested: vibration, the part on its engine."
+    if heat_complained_of:
+        return "ask", f"{found}. The complaint speaks of heat: test it again with --warm before it goes back."
+    return "return to customer", f"{found}. Not tested: heat, vibration, the part on its engine."
 
 
 def _core(causes: Sequence[Cause], wrong: float) -> tuple[Disposition, str]:

@@ -45,6 +45,10 @@ class Evidence:
         Resistance under load over that expected from the cold coil, from `steady_current_cross_check`.
     vapour : Vapour or None
         Fuel vapour that the hold showed.
+    tested_at_c, warmed_to_c : float or None
+        Temperature of the cold part, and that to which its coil heated itself for a second look, if there was one.
+    heat_complained_of : bool
+        Whether the customer's complaint speaks of heat.
     """
 
     moved_fraction: float | None = None
@@ -55,6 +59,9 @@ class Evidence:
     load_ratio: float | None = None
     load_ratio_u: float | None = None
     vapour: Vapour | None = None
+    tested_at_c: float | None = None
+    warmed_to_c: float | None = None
+    heat_complained_of: bool = False
 
 
 Kind = Literal[

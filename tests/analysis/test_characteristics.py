@@ -21,7 +21,7 @@ def test_every_name_ends_in_its_unit_or_is_a_ratio() -> None:
 
 
 def test_titles_are_different() -> None:
-    assert len({about.title for about in CHARACTERISTICS.values()}) == len(CHARACTERISTICS) == 10
+    assert len({about.title for about in CHARACTERISTICS.values()}) == len(CHARACTERISTICS) == 14
 
 
 def test_an_unknown_name_is_printed_as_it_is() -> None:

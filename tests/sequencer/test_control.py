@@ -26,7 +26,7 @@ class Steps(InMemory):
         self.ends.append(end)
 
 
-def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False):
+def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False, warm_c=None):
     valve = Catalogue(model_folders()).get(model)
     opened = open_registered(
         "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
@@ -43,6 +43,7 @@ def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False)
                 hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
                 guide=guide(opened.hands) if guide else None,
                 control_waived=control_waived,
+                warm_c=warm_c,
             )
         finally:
             assert bench.board.status().outputs == frozenset()

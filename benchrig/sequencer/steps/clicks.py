@@ -14,7 +14,7 @@ from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised
 
-__all__ = ["WORDS", "clicks"]
+__all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
 
 UNITS = {"pull_in_time_ms": "ms", "drop_out_time_ms": "ms", "click_spread_ms": "ms", "steady_current_a": "A"}
 PERIOD_S = 0.0001
@@ -39,7 +39,36 @@ def clicks(run: Context) -> Found:
         why = "the coil measures as a short: it is not energised"
         return Found(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
     count = DEAD_CLICKS if run.coil == "open" else file.sequence.clicks
-    report = run.watch("clicks", count * EVERY_S)
+    results, loads_v, traces = pulses(run, count, "clicks")
+    together = combine_clicks(results)
+    moved = sum(1 for each in results if each.armature_moved)
+    run.clicks, run.moved = count, moved
+    run.still = sum(1 for each in results if each.armature_moved is False)
+    load_v = float(np.mean(loads_v))
+    check = _under_load(run, together, load_v)
+    readings = {
+        "pulses": (float(count), ""),
+        "pulses with motion": (float(moved), ""),
+        "supply under load": (load_v, "V"),
+    }
+    notes = tuple(together.notes)
+    if check is not None:
+        run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
+        readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
+        if check.outcome != "agrees":
+            notes = (*notes, check.why)
+    return Found(
+        characteristics=click_characteristics(together, count, moved, run.still),
+        traces=tuple(traces),
+        readings=readings,
+        notes=notes,
+    )
+
+
+def pulses(run: Context, count: int, step: str) -> tuple[list[InrushResult], list[float], list[Trace]]:
+    """Energise and release so many times; what each pulse shows, the supply's volts at its end, and its trace."""
+    bench, file = run.bench, run.bench.file
+    report = run.watch(step, count * EVERY_S)
     results: list[InrushResult] = []
     loads_v: list[float] = []
     traces: list[Trace] = []
@@ -75,28 +104,7 @@ def clicks(run: Context) -> Found:
         due_s += EVERY_S
         if number < count:
             bench.wait_until(due_s)
-    together = combine_clicks(results)
-    run.clicks, run.moved = count, moved
-    run.still = sum(1 for each in results if each.armature_moved is False)
-    load_v = float(np.mean(loads_v))
-    check = _under_load(run, together, load_v)
-    readings = {
-        "pulses": (float(count), ""),
-        "pulses with motion": (float(moved), ""),
-        "supply under load": (load_v, "V"),
-    }
-    notes = tuple(together.notes)
-    if check is not None:
-        run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
-        readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
-        if check.outcome != "agrees":
-            notes = (*notes, check.why)
-    return Found(
-        characteristics=_characteristics(together, count, moved, run.still),
-        traces=tuple(traces),
-        readings=readings,
-        notes=notes,
-    )
+    return results, loads_v, traces
 
 
 def _at_the_end(recording: Recording) -> tuple[float, float]:
@@ -125,7 +133,8 @@ def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck |
     )
 
 
-def _characteristics(together: ClickSet, count: int, moved: int, still: int) -> tuple[Characteristic, ...]:
+def click_characteristics(together: ClickSet, count: int, moved: int, still: int) -> tuple[Characteristic, ...]:
+    """Pull-in time, drop-out time, click spread and steady current of some pulses."""
     pulse_ms = ON_S * 1e3
     if still == count:
         pull_in = Characteristic(
