@@ -63,6 +63,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
     from benchrig.bench.calibrated import in_use
     from benchrig.bench.file import load_bench_file
+    from benchrig.bench.kinds import KINDS_OF_CALIBRATION
     from benchrig.cli.places import demo_folder, home
     from benchrig.reports.bench_text import constant_text
 
@@ -106,6 +107,11 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     listed = [("rests on", each.says, "") for each in grounds.grounds]
     listed += [("missing", what, "yellow") for what, _ in grounds.missing]
     listed += [("note", remark, "dim") for remark in grounds.remarks]
+    counting = {each.kind for each in grounds.used}
+    sharper = [kind for kind, each in KINDS_OF_CALIBRATION.items() if not each.needed and kind not in counting]
+    if sharper and not loaded.file.bench.simulated:
+        said = f"not needed, but results would be sharper with 'benchrig bench calibrate' {', '.join(sharper)}"
+        listed.append(("note", said, "dim"))
     if grounds.forbidden:
         listed.append(("no run", grounds.forbidden, "bold red"))
     below = Table.grid(padding=(0, 2, 0, 0))

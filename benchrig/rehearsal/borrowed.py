@@ -13,7 +13,9 @@ import math
 import random
 from typing import Any
 
+from benchrig.bench.calibrated import constant_in
 from benchrig.bench.file import BenchFile, LoadedBenchFile
+from benchrig.bench.kinds import CONSTANTS
 
 __all__ = ["BORROWED", "bench_as_stated"]
 
@@ -39,9 +41,6 @@ def bench_as_stated(wanted: BenchFile, simulated: LoadedBenchFile, seed: int) ->
     changed: dict[str, dict[str, Any]] = {
         "meter": {
             "wires": meter.wires,
-            # Readings cannot be altered from here: the meter's own error goes in with the leads.
-            "lead_ohm": own.meter.lead_ohm + off(meter.lead_u_ohm, own.meter.lead_u_ohm) + off(accuracy_ohm, own_ohm),
-            "lead_u_ohm": meter.lead_u_ohm,
             "accuracy_percent": meter.accuracy_percent,
             "accuracy_ohm": meter.accuracy_ohm,
             "nplc": meter.nplc,
@@ -50,34 +49,28 @@ def bench_as_stated(wanted: BenchFile, simulated: LoadedBenchFile, seed: int) ->
             "divider": own.supply.divider * (1 + off(wanted.supply.u_percent, own.supply.u_percent) / 100),
             "u_percent": wanted.supply.u_percent,
         },
-        "shunt": {
-            "volts_per_amp": own.shunt.volts_per_amp * (1 + off(wanted.shunt.u_percent, own.shunt.u_percent) / 100),
-            "u_percent": wanted.shunt.u_percent,
-            "series_u_ohm": wanted.shunt.series_u_ohm,
-        },
-        "transducer": {
-            "offset_v": own.transducer.offset_v
-            + own.transducer.volts_per_pa * off(wanted.transducer.u_pa, own.transducer.u_pa),
-            "u_pa": wanted.transducer.u_pa,
-        },
+        "shunt": {"series_u_ohm": wanted.shunt.series_u_ohm},
         "thermistor": {"u_k": wanted.thermistor.u_k},
         "reservoir": {
-            "volume_l": own.reservoir.volume_l * (1 + off(wanted.reservoir.u_percent, own.reservoir.u_percent) / 100),
-            "u_percent": wanted.reservoir.u_percent,
             "hold_vacuum_kpa": wanted.reservoir.hold_vacuum_kpa,
             "pump_limit_s": wanted.reservoir.pump_limit_s,
         },
-        "background": {
-            "leak_sccm": max(0.0, own.background.leak_sccm + off(wanted.background.u_sccm, own.background.u_sccm)),
-            "u_sccm": wanted.background.u_sccm,
-        },
-        "heat": {
-            "time_constant_s": max(0.5, own.heat.time_constant_s + off(wanted.heat.u_s, own.heat.u_s)),
-            "u_s": wanted.heat.u_s,
-            "inflow_w_k": None if wanted.heat.inflow_w_k is None else own.heat.inflow_w_k,
-            "inflow_u_w_k": wanted.heat.inflow_u_w_k,
-        },
         "sequence": wanted.sequence.model_dump(),
     }
+    for each in {constant.name: constant for constant in CONSTANTS}.values():
+        table = getattr(wanted, each.table)
+        stated, mine = constant_in(wanted, each), constant_in(own, each)
+        relative = stated.u / stated.value if stated.value and each.u_is == "percent" else None
+        stated_u, own_u = stated.u if relative is None else relative * mine.value, mine.u
+        if each.name == "meter lead_ohm":
+            # Readings cannot be altered from here: the meter's own error goes in with the leads.
+            stated_u, own_u = math.hypot(stated_u, accuracy_ohm), math.hypot(own_u, own_ohm)
+        value = mine.value + off(stated_u, own_u)
+        if each.name != "meter lead_ohm":
+            value = max(value, each.least)
+        without = getattr(table, each.key) is None  # what the file does without, the simulated bench does without
+        changed.setdefault(each.table, {}).update(
+            {each.key: None if without else value, each.u_key: getattr(table, each.u_key)}
+        )
     tables = {name: getattr(own, name).model_copy(update=update) for name, update in changed.items()}
     return LoadedBenchFile(own.model_copy(update=tables), f"{simulated.where}, as stated by the file given", "")

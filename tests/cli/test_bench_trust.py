@@ -213,7 +213,9 @@ def test_bench_show_says_what_a_run_would_rest_on_and_what_is_missing(tmp_path):
         "bench check", "volume", "shunt", "transducer", "leads", "heat", "background",
     ]  # fmt: skip
     assert not store_path().exists()
-    assert "never calibrated" in run("bench", "show", "--bench", str(path)).stdout
+    words = run("bench", "show", "--bench", str(path)).stdout
+    assert "never calibrated" in words
+    assert "sharper with 'benchrig bench calibrate' inflow, response, scale" in " ".join(words.split())
 
 
 @pytest.mark.slow

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import replace
 
 import pytest
 
+from benchrig.bench.calibrated import constant_in
 from benchrig.bench.file import BenchFile, LoadedBenchFile
+from benchrig.bench.kinds import CONSTANTS
 from benchrig.bench.opening import open_registered
 from benchrig.errors import ConfigError
 from benchrig.rehearsal.borrowed import bench_as_stated
@@ -97,6 +100,20 @@ def test_a_bench_known_worse_is_off_by_as_much_as_its_file_states(simulated):
     rms = (sum(each**2 for each in off) / len(off)) ** 0.5
     assert rms == pytest.approx((0.03**2 - 0.005**2) ** 0.5, rel=0.15)
     assert {file.shunt.volts_per_amp for file in files} == {simulated.file.shunt.volts_per_amp}
+
+
+@pytest.mark.parametrize("constant", CONSTANTS, ids=lambda each: each.name)
+def test_whatever_constant_can_be_calibrated_is_put_off_as_far_as_the_file_says_it_may_be(simulated, constant):
+    own = constant_in(simulated.file, constant)
+    u_key = getattr(getattr(simulated.file, constant.table), constant.u_key)
+    wanted = changed(simulated, **{constant.table: {constant.u_key: 2 * u_key}})
+    files = [bench_as_stated(wanted, simulated, seed).file for seed in range(400)]
+    off = [constant_in(file, constant).value - own.value for file in files if constant_in(file, constant).value > 0]
+    assert all(getattr(getattr(file, constant.table), constant.u_key) == 2 * u_key for file in files)
+    if constant.least in (-math.inf, 1e-9, 0.01, 0.5):  # the others are cut at nothing, which narrows the scatter
+        rms = (sum(each**2 for each in off) / len(off)) ** 0.5
+        assert rms == pytest.approx(3**0.5 * own.u, rel=0.15)
+    assert len(set(off)) > 150
 
 
 # --- circumstances, and valves near their limits ----------------------------------------------------------------------
