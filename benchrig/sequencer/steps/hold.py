@@ -31,9 +31,6 @@ ENOUGH_VACUUM = 0.9
 ROOM_READ_U_K = 0.02
 """What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
 included; standard uncertainty (common practice, no source)."""
-DEPARTS = 10.0
-"""A rise that departs from any steady leak by so many times the noise: something changed meanwhile. Sound benches and
-valves stay below 1.2."""
 
 
 def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
@@ -169,9 +166,8 @@ def hold(run: Context) -> Found:
             None if result.vapour_pa is None else result.vapour_pa / 1000,
             result.vapour_time_constant_s,
         )
-    if result.widening <= DEPARTS:
-        run.thermal_time_constant_s = result.thermal_time_constant_s
-        run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
+    run.thermal_time_constant_s = result.thermal_time_constant_s
+    run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
     short_of = (
         (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
         if reached_pa < run.hold_vacuum_pa
@@ -205,13 +201,12 @@ def _at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit
 
 
 def _leak(result: HoldResult, recording: Recording) -> Characteristic:
-    if result.widening > DEPARTS:
+    if result.explanation == "changing":
         return not_measured(
             NAME,
             UNIT,
-            f"the leak changed while it was measured (off any steady one by {result.widening:.0f} times the noise): "
-            "look at hoses and joints for a leak that comes and goes, at vent K5 and reference valve K6, at the "
-            "transducer, then measure again",
+            "no steady leak explains the rise of pressure, with vapour or without: look at hoses and joints for a leak "
+            "that comes and goes, at vent K5 and reference valve K6, at the transducer, then measure again",
         )
     return Characteristic(
         NAME,
