@@ -153,6 +153,8 @@ class SequenceTable(_Table):
     flow_s: Annotated[float, Field(ge=SHORTEST_FLOW_S, le=60)] = 6.0
     clicks: Annotated[int, Field(ge=3, le=200)] = 10
     coil_readings: Annotated[int, Field(ge=2, le=100)] = 3
+    vapour_look_s: Annotated[float, Field(ge=0, le=60)] = 5.0
+    """Manifold closed around the valve before the pump runs, to see fuel vapour; 0: no such look."""
 
 
 class CheckTable(_Table):

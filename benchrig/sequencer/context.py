@@ -39,6 +39,15 @@ class Context:
         From the coil step. An open coil cannot be energised to any effect, a short is not energised at all.
     vacuum_pa : float
         Vacuum left in the manifold at the end of the hold step.
+    vapour, slow_rise : Vapour or None
+        Fuel vapour, as far as the hold tells; a small rise that levels off, which may be vapour or the reservoir's wall
+        and is to be looked into without the valve.
+    rises_at_rest : bool
+        The pressure rose in the closed manifold before the pump had run.
+    not_vapour : str
+        Why what looked like vapour is none, as the control found.
+    bench_tight : bool
+        The control found the bench tight without the valve.
     """
 
     bench: Bench
@@ -67,6 +76,10 @@ class Context:
     """Temperature to which the coil is to heat itself for a second look; None: no such look."""
     warmed_c: float | None = None
     """Temperature that it reached."""
+    slow_rise: Vapour | None = None
+    rises_at_rest: bool = False
+    not_vapour: str = ""
+    bench_tight: bool = False
     found: list[Characteristic] = field(default_factory=list)
 
     @property

@@ -19,7 +19,7 @@ from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, 
 from benchrig.sequencer.guide import Guide
 from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
-from benchrig.sequencer.steps.control import control, doubted, not_controlled, without_control
+from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import hold
@@ -126,10 +126,18 @@ def qualify(
             steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
             judgement = _judge(run, intake)
             doubts = doubted(judgement)
+            if guide is not None and not doubts and run.slow_rise is not None:
+                doubts = frozenset({SLOW_RISE})
             if doubts:
                 steps += (_take(Step("control", "Control", _controlling(doubts, guide)), run, sink),)
                 if guide is None and not control_waived:
                     judgement = without_control(judgement, doubts)
+            if SLOW_RISE in doubts:
+                judgement = _judge(run, intake)
+                left = doubted(judgement) - ({LEAK} if run.bench_tight else set())
+                judgement = without_control(judgement, left) if left else judgement
+                if run.not_vapour and judgement.verdict == "undecided":
+                    judgement = replace(judgement, why=f"{judgement.why} {run.not_vapour}")
             bench_state = end_safe(bench)
             seconds = bench.clock.now() - run.began_s
             with stop_requests.ending():

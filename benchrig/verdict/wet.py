@@ -38,11 +38,14 @@ class Vapour:
         That there is some.
     pressure_kpa, time_constant_s : float or None
         Pressure by which it would still rise, and how fast; None where the record does not say.
+    at_rest_pa : float or None
+        By how much the pressure rose in the closed manifold before the pump had run, where it did.
     """
 
     probability: float
     pressure_kpa: float | None = None
     time_constant_s: float | None = None
+    at_rest_pa: float | None = None
 
 
 def retest_after_min(vapour: Vapour) -> int:
@@ -68,6 +71,11 @@ def vapour_said(vapour: Vapour) -> str:
     >>> vapour_said(Vapour(0.98, 2.31, 14.2))
     'beside any leak the pressure rises by 2.3 kPa and levels off with 14 s, as vapour of residual fuel does'
     """
+    if vapour.at_rest_pa is not None:
+        return (
+            f"the pressure rises by {vapour.at_rest_pa:.0f} Pa in the closed manifold before the pump runs, as vapour "
+            "of residual fuel makes it"
+        )
     by = "" if vapour.pressure_kpa is None else f" by {vapour.pressure_kpa:.2g} kPa"
     seconds = "" if vapour.time_constant_s is None else f" with {vapour.time_constant_s:.0f} s"
     return f"beside any leak the pressure rises{by} and levels off{seconds}, as vapour of residual fuel does"

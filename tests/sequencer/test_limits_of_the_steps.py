@@ -308,7 +308,7 @@ def controlled(monkeypatch, what, *, own_sccm=0.1, u_sccm=0.04, vacuum_pa=500.0)
     run = context(bench)
     step("ready", run)
 
-    def leak(bench, recording, air_pa):
+    def leak(bench, recording, air_pa, drift):
         seen["held_s"] = float(recording.time_s[-1])
         return HoldResult(hold_leak_sccm=own_sccm, hold_leak_sccm_u=u_sccm)
 

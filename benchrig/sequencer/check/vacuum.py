@@ -82,8 +82,8 @@ def hold_for(
     )
 
 
-def leak(bench: Bench, recording: Recording, air_pa: float) -> HoldResult:
-    """The whole leak into the manifold, the bench's own included."""
+def leak(bench: Bench, recording: Recording, air_pa: float, drift_k_s: tuple[float, float] | None = None) -> HoldResult:
+    """The whole leak into the manifold, the bench's own included; `drift_k_s` of the room, with its u, if known."""
     file = bench.file
     return analyse_hold(
         recording.time_s,
@@ -97,6 +97,8 @@ def leak(bench: Bench, recording: Recording, air_pa: float) -> HoldResult:
         thermal_time_constant_s=file.heat.time_constant_s,
         thermal_time_constant_u_s=file.heat.u_s,
         response_s=file.transducer.response_ms * 1e-3,
+        ambient_drift_k_s=None if drift_k_s is None else drift_k_s[0],
+        ambient_drift_u_k_s=None if drift_k_s is None else drift_k_s[1],
     )
 
 

@@ -3,6 +3,10 @@
 From the pressure alone nobody can tell a leaking hose from a leaking seat, or a kinked hose from a blocked valve. So
 when the verdict would be a reject that rests on one of the two, the valve comes off: the port is closed with the blind
 plug and must be tight, or left open and must let air in. What shows there is the bench's, and no verdict is given.
+
+Nor can anybody tell a trace of fuel vapour from a reservoir whose wall comes back slowly (a liner): where the hold
+showed a small rise that levels off, it is looked for without the valve too. If it is there it is the wall's; if not,
+the valve is wet.
 """
 
 from __future__ import annotations
@@ -10,17 +14,20 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from benchrig.analysis.hold import HoldResult
 from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.vapour import Room, rise_at_rest
+from benchrig.verdict.wet import NAMED_FROM, Vapour
 from benchrig.verdict.words import Judgement
 
-__all__ = ["FLOW", "LEAK", "control", "doubted", "not_controlled", "without_control"]
+__all__ = ["FLOW", "LEAK", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
 
-LEAK, FLOW = "leak", "flow"
+LEAK, FLOW, SLOW_RISE = "leak", "flow", "slow rise"
 _RESTS_ON = {
     "hold_leak_sccm": LEAK,
     "flow_at_rated_vacuum_lpm_anr": FLOW,
@@ -29,6 +36,9 @@ _RESTS_ON = {
 SECONDS = 10.0
 SURE_U = 3.0
 """A leak of the closed bench beyond what its file states by more than so many standard uncertainties is real."""
+REST_TAUS = 15.0
+"""Gas that an opening has warmed is at rest after so many time constants of its recovery at the hold's vacuum: six of
+those at the pressure of the room."""
 LINE_S, LINE_PA = 4.0, 3_000.0
 """A small pump draws well under a kilopascal through an open hose."""
 
@@ -83,7 +93,10 @@ def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
     """
     readings: dict[str, tuple[float, str]] = {}
     notes = []
-    if LEAK in what:
+    if SLOW_RISE in what:
+        put_on(run.bench, guide, Fitting.BLIND, run.coil_limit_s)
+        notes.append(_whose_rise(run, guide, readings))
+    elif LEAK in what:
         put_on(run.bench, guide, Fitting.BLIND, run.coil_limit_s)
         readings["leak of the bench without the valve"] = (_tight(run, guide), "sccm")
         notes.append("controlled: without the valve the bench is tight")
@@ -94,15 +107,61 @@ def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
     return Found(readings=readings, notes=tuple(notes))
 
 
+def _whose_rise(run: Context, guide: Guide, readings: dict[str, tuple[float, str]]) -> str:
+    """Look for the slow rise without the valve, and let the run know whose it is; return what to note."""
+    seen = run.slow_rise
+    assert seen is not None
+    if run.rises_at_rest:
+        return _whose_warmth(run, seen, readings)
+    found = _held(run, guide, run.bench.file.sequence.hold_s, "does it rise without the valve too?")
+    if found.hold_leak_sccm is not None:
+        _demand_tight(run, found)
+        readings["leak of the bench without the valve"] = (found.hold_leak_sccm, "sccm")
+    shows = found.vapour_probability >= NAMED_FROM
+    if found.vapour_pa is not None:
+        readings["slow rise without the valve"] = (found.vapour_pa, "Pa")
+    if shows:
+        run.vapour = None
+        run.not_vapour = "Without the valve the bench shows the same rise: it is its wall, not vapour."
+        return (
+            "controlled: without the valve the pressure rises and levels off too: it is the reservoir's wall "
+            "(a liner, a coating), not vapour; every hold on this bench is less certain for it"
+        )
+    run.vapour = seen
+    return "controlled: without the valve the pressure does not rise and level off: the valve is wet"
+
+
+def _whose_warmth(run: Context, seen: Vapour, readings: dict[str, tuple[float, str]]) -> str:
+    """The pressure rose at rest, but not as vapour does in the hold: it may be vapour or a reservoir that warms."""
+    run.bench.wait(REST_TAUS * run.bench.file.heat.time_constant_s)
+    room = Room(run.bench)
+    rest = rise_at_rest(run)
+    run.bench.switch(AT_REST)
+    if rest is not None:
+        readings["rise at rest without the valve"] = (rest.rise_pa, "Pa")
+        if rest.is_vapour(*room.drift_k_s()):
+            run.vapour = None
+            run.not_vapour = "Without the valve the pressure rises too: something warms the reservoir; shade it."
+            return (
+                "controlled: without the valve the pressure rises at rest too: something warms the reservoir (the sun, "
+                "a draught, the pump), which reads as a leak; shade it and test again"
+            )
+    run.vapour = seen
+    return "controlled: without the valve the pressure does not rise at rest: the valve is wet"
+
+
 def _tight(run: Context, guide: Guide) -> float:
-    bench, file = run.bench, run.bench.file
-    limit_s = file.reservoir.pump_limit_s
+    """Leak of the bench without the valve, sccm; held longer where a short hold does not tell."""
+    found = _held(run, guide, SECONDS, "tight without the valve?")
+    if found.hold_leak_sccm is None and not found.bound:
+        found = _held(run, guide, run.bench.file.sequence.hold_s, "tight without the valve?")
+    return _demand_tight(run, found)
+
+
+def _held(run: Context, guide: Guide, seconds: float, what: str) -> HoldResult:
+    bench = run.bench
+    limit_s = bench.file.reservoir.pump_limit_s
     _, reached_pa = pump_to(bench, guide, run.ambient_pa, run.hold_vacuum_pa, limit_s)
-    hint = (
-        "Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent K5 and "
-        "reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. Mend it, "
-        "then 'benchrig bench check', then test the valve again."
-    )
     if run.ambient_pa - reached_pa < run.hold_vacuum_pa:
         bench.switch(AT_REST)
         raise BenchError(
@@ -112,16 +171,26 @@ def _tight(run: Context, guide: Guide) -> float:
             "Then hose, coupling and port seal between manifold and valve, reference valve K6, the pump's diaphragm, "
             "the transducer. Mend it, then 'benchrig bench check', then test the valve again.",
         )
-    found = leak(bench, hold_for(bench, guide, SECONDS, "tight without the valve?"), run.ambient_pa)
+    room = Room(bench)
+    recording = hold_for(bench, guide, seconds, what)
+    found = leak(bench, recording, run.ambient_pa, room.drift_k_s())
     bench.switch(AT_REST)
+    return found
+
+
+def _demand_tight(run: Context, found: HoldResult) -> float:
+    file = run.bench.file
     own_sccm = math.inf if found.hold_leak_sccm is None or found.bound else found.hold_leak_sccm
     room_sccm = SURE_U * math.hypot(found.hold_leak_sccm_u or 0.0, file.background.u_sccm)
     if own_sccm - file.background.leak_sccm > room_sccm:
         raise BenchError(
             f"The bench leaks without the valve: {own_sccm:.3g} sccm with the port closed, "
             f"{file.background.leak_sccm:.2g} ± {room_sccm:.2g} sccm allowed. Nothing is said about the valve.",
-            hint=hint,
+            hint="Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent "
+            "K5 and reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. "
+            "Mend it, then 'benchrig bench check', then test the valve again.",
         )
+    run.bench_tight = True
     return own_sccm
 
 

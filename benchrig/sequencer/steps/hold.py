@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
-
 from benchrig.analysis.hold import HoldResult, analyse_hold
 from benchrig.analysis.results import Characteristic, Curve, Trace
-from benchrig.bench.bench import Bench, Recording
+from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
-from benchrig.verdict.wet import Vapour
+from benchrig.sequencer.steps.vapour import Room, learn_of_vapour, rise_at_rest
 
 __all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
 
@@ -28,9 +26,6 @@ QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
 STILL_RISING_PA_S = 150.0
 ENOUGH_VACUUM = 0.9
-ROOM_READ_U_K = 0.02
-"""What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
-included; standard uncertainty (common practice, no source)."""
 
 
 def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
@@ -75,25 +70,6 @@ def words(hold_s: float, period_s: float = PERIOD_S) -> int:
     return LEAD_IN + round(hold_s / period_s)
 
 
-class Room:
-    """The room's temperature, read when made and once more later.
-
-    Parameters
-    ----------
-    bench : Bench
-        Its thermistor is read.
-    """
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
-        self._from_s, self._from_k = bench.clock.now(), bench.ambient_k()
-
-    def drift_k_s(self) -> tuple[float, float]:
-        """How fast it changed meanwhile, K/s, with its standard uncertainty."""
-        seconds = max(self._bench.clock.now() - self._from_s, 0.1)
-        return (self._bench.ambient_k() - self._from_k) / seconds, math.sqrt(2.0) * ROOM_READ_U_K / seconds
-
-
 QUICK_WORDS = words(QUICK_S, QUICK_PERIOD_S)
 
 
@@ -108,6 +84,8 @@ def hold(run: Context) -> Found:
         bench.switch(frozenset({Output.COIL}))
         bench.wait(0.3)
         check_energised(run, bench.current_a(), bench.supply_v())
+    room = Room(bench)
+    rest = rise_at_rest(run)
     reached_pa = draw_down(run, "hold")
     run.reached_vacuum_pa = reached_pa
     quick = reached_pa < QUICK_BELOW_PA
@@ -121,7 +99,6 @@ def hold(run: Context) -> Found:
         report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
         return so_far.time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa)
 
-    room = Room(bench)
     recording = bench.record(
         (Channel.PRESSURE,),
         period_s=period_s,
@@ -160,12 +137,7 @@ def hold(run: Context) -> Found:
         ambient_drift_k_s=drift_k_s,
         ambient_drift_u_k_s=drift_u_k_s,
     )
-    if result.explanation in ("wet", "undecided"):
-        run.vapour = Vapour(
-            result.vapour_probability,
-            None if result.vapour_pa is None else result.vapour_pa / 1000,
-            result.vapour_time_constant_s,
-        )
+    learn_of_vapour(run, result, rest, (drift_k_s, drift_u_k_s), hold_s)
     run.thermal_time_constant_s = result.thermal_time_constant_s
     run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
     short_of = (
@@ -180,6 +152,7 @@ def hold(run: Context) -> Found:
             "vacuum reached": (reached_pa / 1000, "kPa"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
+            **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
             **_extras(result),
         },
         notes=(*short_of, *result.notes),
