@@ -39,6 +39,8 @@ def table(text: str, *, kind: str, where: str, hint: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{kind} {where}: not valid TOML: {error}.", hint=hint) from error
+    except RecursionError as error:
+        raise ConfigError(f"{kind} {where}: brackets are nested too deeply.", hint=hint) from error
 
 
 def plain(message: str) -> str:

@@ -55,14 +55,19 @@ def reaches(course: Course, pascal: float) -> float:
     return float(np.interp(pascal, course.pressure(t), t))
 
 
-@pytest.mark.parametrize(("walls", "curve", "times"), [
-    (ISOTHERMAL, nozzle, (0.24125, 0.57361, 1.06058, 1.50044)),
-    (ADIABATIC, nozzle, (0.17232, 0.40972, 0.75756, 1.07174)),
-    (ISOTHERMAL, iso(0.528), (None, 0.57371, 1.06148, 1.50253)),
-    (ISOTHERMAL, iso(0.3), (None, 0.61377, 1.18236, 1.71423)),
-], ids=["nozzle, isothermal", "nozzle, adiabatic", "ISO b = 0.528, closed form", "ISO b = 0.3, closed form"])
-def test_a_litre_fills_through_2_mm_in_the_published_time(walls: Walls, curve: Curve,
-                                                          times: tuple[float | None, ...]) -> None:
+@pytest.mark.parametrize(
+    ("walls", "curve", "times"),
+    [
+        (ISOTHERMAL, nozzle, (0.24125, 0.57361, 1.06058, 1.50044)),
+        (ADIABATIC, nozzle, (0.17232, 0.40972, 0.75756, 1.07174)),
+        (ISOTHERMAL, iso(0.528), (None, 0.57371, 1.06148, 1.50253)),
+        (ISOTHERMAL, iso(0.3), (None, 0.61377, 1.18236, 1.71423)),
+    ],
+    ids=["nozzle, isothermal", "nozzle, adiabatic", "ISO b = 0.528, closed form", "ISO b = 0.3, closed form"],
+)
+def test_a_litre_fills_through_2_mm_in_the_published_time(
+    walls: Walls, curve: Curve, times: tuple[float | None, ...]
+) -> None:
     course = charged(walls, curve)
     for pascal, seconds in zip((0.5282818 * AIR_PA, 70e3, 90e3, 100e3), times, strict=True):
         if seconds is not None:
@@ -175,7 +180,8 @@ def test_what_is_off_by_more_than_matters_and_more_than_2_u_counts() -> None:
 
 
 def test_a_library_that_prints_and_an_error_are_failures_and_no_value_is_not_measured(
-        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     def shouting(t, x, **told):
         ctypes.CDLL(None).puts(b"parameter 4 had an illegal value")
         return SimpleNamespace(hold_leak_sccm=None, notes=())

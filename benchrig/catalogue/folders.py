@@ -111,7 +111,7 @@ def _claimed(path: Path) -> str | None:
     """The name that a file with mistakes in it claims, as far as it can be read."""
     try:
         claimed = tomllib.loads(path.read_text(encoding="utf-8")).get("model")
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return claimed if isinstance(claimed, str) else None
 

@@ -17,8 +17,12 @@ from stranger_instruments import log_uniform
 from stranger_vessel import iso, nozzle
 
 Arrays = tuple[np.ndarray, np.ndarray]
-C, B, FLOW, DELAY = ("sonic_conductance_dm3_s_bar", "critical_pressure_ratio", "flow_at_rated_vacuum_lpm_anr",
-                     "opening_delay_ms")
+C, B, FLOW, DELAY = (
+    "sonic_conductance_dm3_s_bar",
+    "critical_pressure_ratio",
+    "flow_at_rated_vacuum_lpm_anr",
+    "opening_delay_ms",
+)
 NOTHING: dict[str, Any] = dict.fromkeys((C, B, FLOW, DELAY))
 CLASSES: list[StrangerClass] = []
 
@@ -28,6 +32,7 @@ def a_class(name: str, keeps: bool, words: tuple[str, ...] = (), hidden: bool = 
         if all(each.name != name for each in CLASSES):  # a test runner may import a module of classes twice
             CLASSES.append(StrangerClass("flow", name, keeps, make, words, hidden))
         return make
+
     return enter
 
 
@@ -128,8 +133,9 @@ def other_index(rng: Rng) -> Stranger:
 def two_steps(rng: Rng) -> Stranger:
     flow = population(rng)
     part, later = float(rng.uniform(0.2, 0.7)), flow.delay_s + log_uniform(rng, 0.02, 0.3)
-    return made(rng, replace(flow, area=lambda t: 0.0 if t < flow.delay_s else part if t < later else 1.0,
-                             breaks=(later,)))
+    return made(
+        rng, replace(flow, area=lambda t: 0.0 if t < flow.delay_s else part if t < later else 1.0, breaks=(later,))
+    )
 
 
 @a_class("opens over 30 to 100 ms", False, ("slow", "opening", "open"))
@@ -181,16 +187,26 @@ def half_open(rng: Rng) -> Stranger:
 def creeps_wider(rng: Rng) -> Stranger:
     flow = population(rng)
     first, tau = float(rng.uniform(0.5, 0.85)), 0.5 * (full_at_s(flow) - flow.delay_s) * float(rng.uniform(0.5, 2))
-    return made(rng, replace(flow, area=lambda t: 0.0 if t < flow.delay_s else 1 - (1 - first) * math.exp(
-        -(t - flow.delay_s) / tau)), **{C: None, B: None, FLOW: None})
+    return made(
+        rng,
+        replace(
+            flow, area=lambda t: 0.0 if t < flow.delay_s else 1 - (1 - first) * math.exp(-(t - flow.delay_s) / tau)
+        ),
+        **{C: None, B: None, FLOW: None},
+    )
 
 
 @a_class("opening clogs", False, ("clog", "opening", "narrow"))
 def clogs(rng: Rng) -> Stranger:
     flow = population(rng)
     left, tau = float(rng.uniform(0.4, 0.8)), 0.5 * (full_at_s(flow) - flow.delay_s) * float(rng.uniform(0.5, 2))
-    return made(rng, replace(flow, area=lambda t: 0.0 if t < flow.delay_s else left + (1 - left) * math.exp(
-        -(t - flow.delay_s) / tau)), **{C: None, B: None, FLOW: None})
+    return made(
+        rng,
+        replace(
+            flow, area=lambda t: 0.0 if t < flow.delay_s else left + (1 - left) * math.exp(-(t - flow.delay_s) / tau)
+        ),
+        **{C: None, B: None, FLOW: None},
+    )
 
 
 @a_class("opens at the second try", False, ("opening", "open", "twice"))
@@ -198,8 +214,15 @@ def second_try(rng: Rng) -> Stranger:
     flow = population(rng)
     shut = flow.delay_s + log_uniform(rng, 0.01, 0.08)
     again = shut + log_uniform(rng, 0.1, 1.0)
-    return made(rng, replace(flow, area=lambda t: 1.0 if flow.delay_s <= t < shut or t >= again else 0.0,
-                             breaks=(shut, again), seconds=flow.seconds + 1))
+    return made(
+        rng,
+        replace(
+            flow,
+            area=lambda t: 1.0 if flow.delay_s <= t < shut or t >= again else 0.0,
+            breaks=(shut, again),
+            seconds=flow.seconds + 1,
+        ),
+    )
 
 
 @a_class("does not open", False, ("not open", "did not", "no rise"))
@@ -247,16 +270,26 @@ def slow_stirring(rng: Rng) -> Stranger:
     flow = population(rng)
     high, tau, from_s = float(rng.uniform(3.0, 10.0)), log_uniform(rng, 0.5, 3.0), flow.delay_s
     top = full_at_s(flow)
-    return made(rng, replace(flow, heat=lambda t, gas, wall, p, q: 1 + high * (
-        0.0 if t < from_s else min(1.0, (t - from_s) / 0.1) * math.exp(-max(t - top, 0.0) / tau)), tell_mixing=False))
+    return made(
+        rng,
+        replace(
+            flow,
+            heat=lambda t, gas, wall, p, q: (
+                1 + high * (0.0 if t < from_s else min(1.0, (t - from_s) / 0.1) * math.exp(-max(t - top, 0.0) / tau))
+            ),
+            tell_mixing=False,
+        ),
+    )
 
 
 @a_class("free convection", False, ("heat", "convection"))
 def convection(rng: Rng) -> Stranger:
     flow = population(rng)
     part = flow.mixing_w_k / flow.conductance
-    return made(rng, replace(flow, heat=lambda t, gas, wall, p, q: 2 * (0.05 + abs(gas - wall) / 20) ** 0.25 * p**0.5
-                             + part * q))
+    return made(
+        rng,
+        replace(flow, heat=lambda t, gas, wall, p, q: 2 * (0.05 + abs(gas - wall) / 20) ** 0.25 * p**0.5 + part * q),
+    )
 
 
 @a_class("liner: a second time constant", False, ("heat", "liner", "second"))
@@ -283,5 +316,6 @@ def warm_reservoir(rng: Rng) -> Stranger:
 
 @a_class("fuel vapour in the reservoir", False, ("vapour", "wet"))
 def vapour(rng: Rng) -> Stranger:
-    return made(rng, replace(population(rng), vapour_pa=log_uniform(rng, 1000, 10_000),
-                             vapour_s=log_uniform(rng, 3, 40)))
+    return made(
+        rng, replace(population(rng), vapour_pa=log_uniform(rng, 1000, 10_000), vapour_s=log_uniform(rng, 3, 40))
+    )

@@ -45,8 +45,11 @@ def pump_runs_on(rng: Rng) -> Stranger:
 @a_class("restriction between reservoir and valve", False, ("hose", "restrict", "departs"))
 def restriction(rng: Rng) -> Stranger:
     flow = population(rng)
-    return made(rng, replace(flow, hose_part=float(rng.uniform(0.02, 0.1)), hose_over_c=float(rng.uniform(2.0, 6.0))),
-                **{B: ..., FLOW: ...})
+    return made(
+        rng,
+        replace(flow, hose_part=float(rng.uniform(0.02, 0.1)), hose_over_c=float(rng.uniform(2.0, 6.0))),
+        **{B: ..., FLOW: ...},
+    )
 
 
 @a_class("hose rings", False, ("ring", "oscillat"))
@@ -67,9 +70,13 @@ def tap(rng: Rng) -> Stranger:
     pa = float(rng.choice([-1, 1])) * log_uniform(rng, 800, 8000)
 
     def shifted(t: np.ndarray, p: np.ndarray, course: Course) -> Arrays:
-        area = (flow.area or ramp(flow.delay_s, flow.ramp_s))
-        share = np.array([area(float(x)) * flow.share(min(1.0, float(y))) for x, y in
-                          zip(t, course.pressure(t) / flow.ambient_pa, strict=True)])
+        area = flow.area or ramp(flow.delay_s, flow.ramp_s)
+        share = np.array(
+            [
+                area(float(x)) * flow.share(min(1.0, float(y)))
+                for x, y in zip(t, course.pressure(t) / flow.ambient_pa, strict=True)
+            ]
+        )
         return t, p + pa * share**2
 
     return made(rng, flow, shifted)
@@ -115,15 +122,29 @@ def hum(rng: Rng) -> Stranger:
 @a_class("spikes", False, ("spike", "outlier"))
 def spikes(rng: Rng) -> Stranger:
     flow = population(rng)
-    return made(rng, replace(flow, instrument=replace(
-        flow.instrument, spikes_per_s=log_uniform(rng, 0.5, 10.0), spike_pa=log_uniform(rng, 500, 20_000))))
+    return made(
+        rng,
+        replace(
+            flow,
+            instrument=replace(
+                flow.instrument, spikes_per_s=log_uniform(rng, 0.5, 10.0), spike_pa=log_uniform(rng, 500, 20_000)
+            ),
+        ),
+    )
 
 
 @a_class("transducer creeps", False, ("creep", "second", "heat"))
 def creep(rng: Rng) -> Stranger:
     flow = population(rng)
-    return made(rng, replace(flow, instrument=replace(flow.instrument, creep=log_uniform(rng, 0.003, 0.02),
-                                                      creep_s=log_uniform(rng, 0.5, 8.0))))
+    return made(
+        rng,
+        replace(
+            flow,
+            instrument=replace(
+                flow.instrument, creep=log_uniform(rng, 0.003, 0.02), creep_s=log_uniform(rng, 0.5, 8.0)
+            ),
+        ),
+    )
 
 
 @a_class("transducer clips", False, ("clip", "range", "limit"))
@@ -172,7 +193,7 @@ def block_twice(rng: Rng) -> Stranger:
         a = int(np.searchsorted(t, flow.delay_s + float(rng.uniform(0.1, 0.6)) * (full_at_s(flow) - flow.delay_s)))
         long = max(8, int(0.15 * (full_at_s(flow) - flow.delay_s) * flow.instrument.rate_hz))
         q = p.copy()
-        q[a + long: a + 2 * long] = p[a: a + long]
+        q[a + long : a + 2 * long] = p[a : a + long]
         return t, q
 
     return made(rng, flow, doubled)

@@ -104,9 +104,15 @@ def ramp(delay_s: float, ramp_s: float) -> InTime:
     return lambda t: 0.0 if t < delay_s else 1.0 if t >= delay_s + ramp_s else (t - delay_s) / ramp_s
 
 
-def population(rng: Rng, rate: tuple[float, float] = (0.15, 2.2), litres: tuple[float, float] = (0.1, 2.0),
-               b: tuple[float, float] = (0.15, 0.5), noise_pa: tuple[float, float] = (2.0, 40.0),
-               delay_s: tuple[float, float] = (0.002, 0.06), rate_hz: tuple[float, float] = (500.0, 10_000.0)) -> Flow:
+def population(
+    rng: Rng,
+    rate: tuple[float, float] = (0.15, 2.2),
+    litres: tuple[float, float] = (0.1, 2.0),
+    b: tuple[float, float] = (0.15, 0.5),
+    noise_pa: tuple[float, float] = (2.0, 40.0),
+    delay_s: tuple[float, float] = (0.002, 0.06),
+    rate_hz: tuple[float, float] = (500.0, 10_000.0),
+) -> Flow:
     """A fill as a workshop could make it; C between 0.02 and 2 dm3/(s bar)."""
     while True:
         speed, volume = log_uniform(rng, *rate), log_uniform(rng, *litres)
@@ -118,12 +124,25 @@ def population(rng: Rng, rate: tuple[float, float] = (0.15, 2.2), litres: tuple[
     ambient_pa = float(rng.uniform(85e3, 105e3))
     vacuum_pa = float(rng.uniform(0.5, 0.75)) * ambient_pa
     ambient_k = 273.15 + float(rng.uniform(5, 40))
-    return Flow(instrument=instrument, litres=volume, ambient_pa=ambient_pa, ambient_k=ambient_k, vacuum_pa=vacuum_pa,
-                recovery_s=float(rng.uniform(0.6, 4.0)), mixing_w_k=log_uniform(rng, 0.6, 4.0),
-                rate=speed, b=float(rng.uniform(*b)), delay_s=float(rng.uniform(*delay_s)),
-                ramp_s=float(rng.uniform(0.0005, 0.008)), seconds=seconds, lead_s=float(rng.uniform(0.1, 0.5)),
-                rated_vacuum_pa=float(rng.uniform(0.15, 0.6)) * ambient_pa, start_u_k=float(rng.uniform(0.3, 1.5)),
-                volume_u=float(rng.uniform(0.002, 0.01)), ambient_u_k=float(rng.uniform(0.2, 1.0)))
+    return Flow(
+        instrument=instrument,
+        litres=volume,
+        ambient_pa=ambient_pa,
+        ambient_k=ambient_k,
+        vacuum_pa=vacuum_pa,
+        recovery_s=float(rng.uniform(0.6, 4.0)),
+        mixing_w_k=log_uniform(rng, 0.6, 4.0),
+        rate=speed,
+        b=float(rng.uniform(*b)),
+        delay_s=float(rng.uniform(*delay_s)),
+        ramp_s=float(rng.uniform(0.0005, 0.008)),
+        seconds=seconds,
+        lead_s=float(rng.uniform(0.1, 0.5)),
+        rated_vacuum_pa=float(rng.uniform(0.15, 0.6)) * ambient_pa,
+        start_u_k=float(rng.uniform(0.3, 1.5)),
+        volume_u=float(rng.uniform(0.002, 0.01)),
+        ambient_u_k=float(rng.uniform(0.2, 1.0)),
+    )
 
 
 def vessel_of(flow: Flow) -> Vessel:
@@ -151,9 +170,17 @@ def vessel_of(flow: Flow) -> Vessel:
             return -choked * area(t) * flow.share(flow.ambient_pa / p) * p / flow.ambient_pa
         return choked * area(t) * flow.share(p / flow.ambient_pa)
 
-    return Vessel(volume_m3=volume * (1 - flow.hose_part), walls=walls, openings=[valve, *flow.others],
-                  ambient_k=always(flow.ambient_k), pump_m3_s=flow.pump_m3_s, vapour_pa=flow.vapour_pa,
-                  vapour_s=flow.vapour_s, hose_m3=volume * flow.hose_part, hose_c=flow.hose_over_c * flow.c)
+    return Vessel(
+        volume_m3=volume * (1 - flow.hose_part),
+        walls=walls,
+        openings=[valve, *flow.others],
+        ambient_k=always(flow.ambient_k),
+        pump_m3_s=flow.pump_m3_s,
+        vapour_pa=flow.vapour_pa,
+        vapour_s=flow.vapour_s,
+        hose_m3=volume * flow.hose_part,
+        hose_c=flow.hose_over_c * flow.c,
+    )
 
 
 def course_of(flow: Flow, start_off_k: float) -> Course:
@@ -182,11 +209,15 @@ def with_vapour(vessel: Vessel, start: State) -> State:
 def told_of(rng: Rng, flow: Flow) -> dict[str, Any]:
     volume = flow.litres * 1e-3
     told: dict[str, Any] = {
-        "volume_m3": volume * (1 + flow.volume_u * rng.standard_normal()), "volume_u_m3": volume * flow.volume_u,
+        "volume_m3": volume * (1 + flow.volume_u * rng.standard_normal()),
+        "volume_u_m3": volume * flow.volume_u,
         "ambient_pa": flow.instrument.shown(flow.ambient_pa),
-        "ambient_k": flow.ambient_k + flow.ambient_u_k * rng.standard_normal(), "ambient_u_k": flow.ambient_u_k,
-        "rated_vacuum_pa": flow.rated_vacuum_pa, "start_u_k": flow.start_u_k,
-        "response_s": flow.instrument.lag_s, "pressure_u_pa": 50.0,
+        "ambient_k": flow.ambient_k + flow.ambient_u_k * rng.standard_normal(),
+        "ambient_u_k": flow.ambient_u_k,
+        "rated_vacuum_pa": flow.rated_vacuum_pa,
+        "start_u_k": flow.start_u_k,
+        "response_s": flow.instrument.lag_s,
+        "pressure_u_pa": 50.0,
     }
     if flow.tell_recovery:
         u = 0.06 * flow.recovery_s
@@ -202,13 +233,22 @@ def told_of(rng: Rng, flow: Flow) -> dict[str, Any]:
 def truth_of(flow: Flow) -> dict[str, float | bool | None]:
     rated = flow.share(1 - flow.rated_vacuum_pa / flow.ambient_pa)
     kg_s = choked_kg_s(flow.c, flow.ambient_pa, flow.ambient_k) * rated
-    return {"sonic_conductance_dm3_s_bar": flow.c, "critical_pressure_ratio": flow.b,
-            "flow_at_rated_vacuum_lpm_anr": kg_s / RHO_ANR * 60_000, "opening_delay_ms": flow.delay_s * 1e3,
-            "opened": True}
+    return {
+        "sonic_conductance_dm3_s_bar": flow.c,
+        "critical_pressure_ratio": flow.b,
+        "flow_at_rated_vacuum_lpm_anr": kg_s / RHO_ANR * 60_000,
+        "opening_delay_ms": flow.delay_s * 1e3,
+        "opened": True,
+    }
 
 
-def made(rng: Rng, flow: Flow, alter: Alter | None = None, told_otherwise: dict[str, Any] | None = None,
-         **true_otherwise: float | bool | None) -> Stranger:
+def made(
+    rng: Rng,
+    flow: Flow,
+    alter: Alter | None = None,
+    told_otherwise: dict[str, Any] | None = None,
+    **true_otherwise: float | bool | None,
+) -> Stranger:
     """The trace. `alter`: what befalls the record. `true_otherwise`: truths that differ; `...` drops one."""
     off = flow.start_u_k * rng.standard_normal() if flow.start_off_k is None else flow.start_off_k
     flow = replace(flow, instrument=replace(flow.instrument, offset_pa=50.0 * rng.standard_normal()))

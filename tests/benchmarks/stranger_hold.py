@@ -24,6 +24,7 @@ def a_class(name: str, keeps: bool, words: tuple[str, ...] = (), hidden: bool = 
         if all(each.name != name for each in CLASSES):  # a test runner may import a module of classes twice
             CLASSES.append(StrangerClass("hold", name, keeps, make, words, hidden))
         return make
+
     return enter
 
 
@@ -201,9 +202,11 @@ def proportional(rng: Rng) -> Stranger:
 def pulled_shut(rng: Rng) -> Stranger:
     hold = large_enough(rng, 2.0, 100.0, 20.0, (8.0, 60.0))
     held, gain = hold.vacuum_pa, float(rng.uniform(3.0, 15.0))
+
     def shape(v: float) -> float:
         x = v / held
         return math.sqrt(max(x, 0.0)) * (1 + gain * max(0.0, 1 - x))
+
     return made(rng, replace(hold, leak_shape=shape))
 
 

@@ -30,8 +30,9 @@ def seats_slowly(rng: Rng) -> Stranger:
     hold = population(rng, leak=(0.1, 10.0))
     speed = hold.litres * 1e-3 * math.log(hold.ambient_pa / hold.held_pa) / hold.pump_down_s
     part, tau = float(rng.uniform(0.03, 0.5)), log_uniform(rng, 0.5, 8.0)
-    return made(rng, replace(hold, pump_after=lambda t: part * speed * math.exp(-t / tau) if t >= 0 else 0.0),
-                recovery=False)
+    return made(
+        rng, replace(hold, pump_after=lambda t: part * speed * math.exp(-t / tau) if t >= 0 else 0.0), recovery=False
+    )
 
 
 @a_class("pumped again in the record", False, ("pump", "fall", "two"))
@@ -75,8 +76,15 @@ def hum(rng: Rng) -> Stranger:
 @a_class("spikes", False, ("spike", "outlier"))
 def spikes(rng: Rng) -> Stranger:
     hold = population(rng, leak=(0.05, 5.0))
-    return made(rng, replace(hold, instrument=replace(
-        hold.instrument, spikes_per_s=log_uniform(rng, 0.3, 5.0), spike_pa=log_uniform(rng, 300, 20_000))))
+    return made(
+        rng,
+        replace(
+            hold,
+            instrument=replace(
+                hold.instrument, spikes_per_s=log_uniform(rng, 0.3, 5.0), spike_pa=log_uniform(rng, 300, 20_000)
+            ),
+        ),
+    )
 
 
 @a_class("transducer creeps", False, ("creep", "second", "drift"))
@@ -101,6 +109,7 @@ def zero_drift(rng: Rng) -> Stranger:
 @a_class("gauge transducer in gusts", False, ("gust", "wander", "ambient"))
 def gusts(rng: Rng) -> Stranger:
     pa, tau = log_uniform(rng, 5, 60), log_uniform(rng, 0.5, 8.0)
+
     def blown(t: np.ndarray, p: np.ndarray) -> Arrays:
         steps = np.diff(t, prepend=t[0] - 1e-3)
         x = np.zeros(t.size)
@@ -108,6 +117,7 @@ def gusts(rng: Rng) -> Stranger:
             a = math.exp(-steps[i] / tau)
             x[i] = a * x[i - 1] + math.sqrt(1 - a * a) * rng.standard_normal()
         return t, p - pa * x
+
     return made(rng, population(rng, leak=(0.05, 5.0)), blown)
 
 
@@ -138,12 +148,14 @@ def constant(rng: Rng) -> Stranger:
 @a_class("a block written twice", False, ("repeat", "twice", "jump", "block"))
 def block_twice(rng: Rng) -> Stranger:
     hold = population(rng, leak=(2.0, 40.0))
+
     def doubled(t: np.ndarray, p: np.ndarray) -> Arrays:
         n = p.size
         a, long = int(rng.uniform(0.2, 0.5) * n), int(rng.uniform(0.05, 0.2) * n)
         q = p.copy()
-        q[a + long: a + 2 * long] = p[a: a + long]
+        q[a + long : a + 2 * long] = p[a : a + long]
         return t, q
+
     return made(rng, hold, doubled)
 
 
@@ -159,4 +171,3 @@ def far_from_zero(rng: Rng) -> Stranger:
     hold = replace(population(rng, leak=(0.5, 60.0)), lead_s=0.0)
     far = float(rng.choice([1e4, 1e5, 1.7e9]))
     return made(rng, hold, lambda t, p: (t + far, p))
-

@@ -76,21 +76,37 @@ class Hold:
         return self.ambient_pa - self.vacuum_pa
 
 
-def population(rng: Rng, leak: tuple[float, float] = (0.05, 20.0), seconds: tuple[float, float] = (8.0, 60.0),
-               litres: tuple[float, float] = (0.1, 2.0), recovery: tuple[float, float] = (0.6, 4.0),
-               rate_hz: tuple[float, float] = (50.0, 2000.0), noise_pa: tuple[float, float] = (2.0, 40.0)) -> Hold:
+def population(
+    rng: Rng,
+    leak: tuple[float, float] = (0.05, 20.0),
+    seconds: tuple[float, float] = (8.0, 60.0),
+    litres: tuple[float, float] = (0.1, 2.0),
+    recovery: tuple[float, float] = (0.6, 4.0),
+    rate_hz: tuple[float, float] = (50.0, 2000.0),
+    noise_pa: tuple[float, float] = (2.0, 40.0),
+) -> Hold:
     """A hold as a workshop could make it. The leak at most empties half the vacuum's room within the record."""
     instrument = drawn(rng, rate_hz, noise_pa)
     long = log_uniform(rng, *seconds)
     instrument = replace(instrument, rate_hz=min(instrument.rate_hz, round(60_000 / long)))
     ambient_pa = float(rng.uniform(85e3, 105e3))
-    return Hold(instrument=instrument, litres=log_uniform(rng, *litres), ambient_pa=ambient_pa,
-                ambient_k=273.15 + float(rng.uniform(5, 40)), vacuum_pa=float(rng.uniform(20e3, 0.72 * ambient_pa)),
-                pump_down_s=log_uniform(rng, 4.0, 30.0), recovery_s=float(rng.uniform(*recovery)),
-                leak_sccm=log_uniform(rng, *leak), seconds=long, curve=iso(float(rng.uniform(0.15, 0.53))),
-                lead_s=float(rng.choice([0.0, rng.uniform(0.1, 1.0)])), background_sccm=float(rng.uniform(0.0, 0.2)),
-                volume_u=float(rng.uniform(0.002, 0.01)), ambient_u_k=float(rng.uniform(0.2, 1.0)),
-                tell_recovery=bool(rng.random() < 0.5))
+    return Hold(
+        instrument=instrument,
+        litres=log_uniform(rng, *litres),
+        ambient_pa=ambient_pa,
+        ambient_k=273.15 + float(rng.uniform(5, 40)),
+        vacuum_pa=float(rng.uniform(20e3, 0.72 * ambient_pa)),
+        pump_down_s=log_uniform(rng, 4.0, 30.0),
+        recovery_s=float(rng.uniform(*recovery)),
+        leak_sccm=log_uniform(rng, *leak),
+        seconds=long,
+        curve=iso(float(rng.uniform(0.15, 0.53))),
+        lead_s=float(rng.choice([0.0, rng.uniform(0.1, 1.0)])),
+        background_sccm=float(rng.uniform(0.0, 0.2)),
+        volume_u=float(rng.uniform(0.002, 0.01)),
+        ambient_u_k=float(rng.uniform(0.2, 1.0)),
+        tell_recovery=bool(rng.random() < 0.5),
+    )
 
 
 def vessel_of(hold: Hold) -> tuple[Vessel, float]:
@@ -124,10 +140,18 @@ def vessel_of(hold: Hold) -> tuple[Vessel, float]:
 
     openings: list[Opening] = [leak, background]
     gassing = lambda t: hold.outgassing_kg_s / max(t + 3.0, 0.5)  # noqa: E731
-    return Vessel(volume_m3=volume * (1 - hold.hose_part), walls=walls, openings=openings, ambient_k=room,
-                  vapour_pa=hold.vapour_pa, vapour_s=hold.vapour_s, pump_m3_s=hold.pump_after,
-                  outgassing=gassing if hold.outgassing_kg_s else always(0.0),
-                  hose_m3=volume * hold.hose_part, hose_c=hold.hose_c), hold.leak_sccm * hold.leak_in_time(0.0)
+    return Vessel(
+        volume_m3=volume * (1 - hold.hose_part),
+        walls=walls,
+        openings=openings,
+        ambient_k=room,
+        vapour_pa=hold.vapour_pa,
+        vapour_s=hold.vapour_s,
+        pump_m3_s=hold.pump_after,
+        outgassing=gassing if hold.outgassing_kg_s else always(0.0),
+        hose_m3=volume * hold.hose_part,
+        hose_c=hold.hose_c,
+    ), hold.leak_sccm * hold.leak_in_time(0.0)
 
 
 def course_of(hold: Hold) -> Course:
@@ -164,7 +188,9 @@ def told_of(rng: Rng, hold: Hold, course: Course) -> dict[str, Any]:
         "ambient_u_k": hold.ambient_u_k,
         "background_sccm": hold.background_sccm + background_u * rng.standard_normal(),
         "background_u_sccm": background_u,
-        "pressure_u_rel": 0.002, "pressure_u_pa": 50.0, "response_s": hold.instrument.lag_s,
+        "pressure_u_rel": 0.002,
+        "pressure_u_pa": 50.0,
+        "response_s": hold.instrument.lag_s,
     }
     if hold.tell_recovery:
         u = 0.08 * recovery_of(hold, course)
@@ -179,8 +205,14 @@ def recovery_of(hold: Hold, course: Course) -> float:
     return float(state[0]) * C_V / (C_V * hold.held_pa * hold.litres * 1e-3 / R_AIR / hold.ambient_k / hold.recovery_s)
 
 
-def made(rng: Rng, hold: Hold, alter: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]] | None = None,
-         leak: float | str | None = "as drawn", recovery: bool = True, **told_otherwise: Any) -> Stranger:
+def made(
+    rng: Rng,
+    hold: Hold,
+    alter: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]] | None = None,
+    leak: float | str | None = "as drawn",
+    recovery: bool = True,
+    **told_otherwise: Any,
+) -> Stranger:
     """The trace. The transducer's scale and zero are drawn from what is told of them."""
     instrument = replace(hold.instrument, scale=0.002 * rng.standard_normal(), offset_pa=50.0 * rng.standard_normal())
     hold = replace(hold, instrument=instrument)
@@ -197,4 +229,3 @@ def made(rng: Rng, hold: Hold, alter: Callable[[np.ndarray, np.ndarray], tuple[n
 
 def true_leak(hold: Hold) -> float:
     return vessel_of(hold)[1]
-

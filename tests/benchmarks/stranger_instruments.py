@@ -86,18 +86,21 @@ def sampled(rng: np.random.Generator, instrument: Instrument, start_s: float, en
         keep = np.ones(t.size, dtype=bool)
         while keep.mean() > 1 - instrument.missing:
             at, long = int(rng.integers(1, t.size - 1)), int(rng.geometric(0.1))
-            keep[at: at + long] = False
+            keep[at : at + long] = False
         keep[[0, -1]] = True
         t = t[keep]
     return t
 
 
-def recorded(rng: np.random.Generator, instrument: Instrument, signal: Signal, start_s: float,
-             end_s: float) -> tuple[np.ndarray, np.ndarray]:
+def recorded(
+    rng: np.random.Generator, instrument: Instrument, signal: Signal, start_s: float, end_s: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Times and values as they would stand in a file. `signal` must be defined a little before `start_s`, too."""
     t = sampled(rng, instrument, start_s, end_s)
-    fine = max(min(0.25 / instrument.rate_hz, 2e-3, instrument.lag_s / 8 if instrument.lag_s else 1.0),
-               (end_s - start_s) / 400_000)
+    fine = max(
+        min(0.25 / instrument.rate_hz, 2e-3, instrument.lag_s / 8 if instrument.lag_s else 1.0),
+        (end_s - start_s) / 400_000,
+    )
     before = min(8 * instrument.lag_s, 1.0)
     grid = np.arange(start_s - before, end_s + 2 * fine, fine)
     p = lagged(signal(grid), fine, instrument.lag_s)
@@ -120,11 +123,20 @@ def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(math.log(low), math.log(high))))
 
 
-def drawn(rng: np.random.Generator, rate_hz: tuple[float, float], noise_pa: tuple[float, float] = (2.0, 40.0),
-          lag_s: tuple[float, float] = (0.001, 0.008)) -> Instrument:
+def drawn(
+    rng: np.random.Generator,
+    rate_hz: tuple[float, float],
+    noise_pa: tuple[float, float] = (2.0, 40.0),
+    lag_s: tuple[float, float] = (0.001, 0.008),
+) -> Instrument:
     """A sound instrument: 12 to 16 bits, with noise enough to hide the converter's steps."""
     noise = log_uniform(rng, *noise_pa)
     full_scale = float(rng.uniform(112_000, 160_000))
     bits = 16 if noise < 0.6 * full_scale / 2**12 else int(rng.choice([12, 14, 16]))
-    return Instrument(rate_hz=round(log_uniform(rng, *rate_hz)), noise_pa=noise, bits=bits, full_scale_pa=full_scale,
-                      lag_s=float(rng.uniform(*lag_s)))
+    return Instrument(
+        rate_hz=round(log_uniform(rng, *rate_hz)),
+        noise_pa=noise,
+        bits=bits,
+        full_scale_pa=full_scale,
+        lag_s=float(rng.uniform(*lag_s)),
+    )

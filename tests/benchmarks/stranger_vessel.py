@@ -59,8 +59,10 @@ def nozzle(ratio: float) -> float:
     edge = 0.999  # linear beyond, as above
     if ratio > edge:
         return nozzle(edge) * max(0.0, 1 - ratio) / (1 - edge)
+
     def outflow(r: float) -> float:
         return math.sqrt(r ** (2 / GAMMA) - r ** ((GAMMA + 1) / GAMMA))
+
     return outflow(ratio) / outflow(critical)
 
 
@@ -212,8 +214,13 @@ def _rates(vessel: Vessel, t: float, y: np.ndarray) -> np.ndarray:
     pumped = y[0] * gas_out, y[2] * gas_out
     out[0] = inflow + gassing - pumped[0]
     out[2] = vapour - pumped[1]
-    out[1] = (warm + heat + gassing * C_P * wall_k + vapour * (CV_FUEL + R_FUEL) * wall_k
-              - (pumped[0] * C_P + pumped[1] * (CV_FUEL + R_FUEL)) * gas_k)
+    out[1] = (
+        warm
+        + heat
+        + gassing * C_P * wall_k
+        + vapour * (CV_FUEL + R_FUEL) * wall_k
+        - (pumped[0] * C_P + pumped[1] * (CV_FUEL + R_FUEL)) * gas_k
+    )
     out[5:] = nodes
     return out
 
@@ -221,11 +228,18 @@ def _rates(vessel: Vessel, t: float, y: np.ndarray) -> np.ndarray:
 _JOINT = iso(0.4)
 
 
-def run(vessel: Vessel, start: State, until_s: float, breaks: Sequence[float] = (),
-        stop_below_pa: float | None = None, longest_step_s: float = math.inf) -> Course:
+def run(
+    vessel: Vessel,
+    start: State,
+    until_s: float,
+    breaks: Sequence[float] = (),
+    stop_below_pa: float | None = None,
+    longest_step_s: float = math.inf,
+) -> Course:
     """Integrate, anew at each of `breaks` (where something jumps); stop when the pressure has fallen enough."""
-    scale = np.maximum(np.abs(start.values), np.concatenate(([0.0, 0.0, start.values[0], 0.0, 0.0],
-                                                             np.zeros(start.values.size - 5))))
+    scale = np.maximum(
+        np.abs(start.values), np.concatenate(([0.0, 0.0, start.values[0], 0.0, 0.0], np.zeros(start.values.size - 5)))
+    )
     scale[scale == 0] = 1.0
 
     def low(t: float, z: np.ndarray) -> float:
@@ -240,9 +254,17 @@ def run(vessel: Vessel, start: State, until_s: float, breaks: Sequence[float] = 
             continue
         # a hair inside the piece, so that each side of a jump is seen from its own side
         inside = (b - a) * 1e-12 + abs(b) * 1e-15
-        done = solve_ivp(lambda t, z, a=a, b=b, e=inside: _rates(vessel, min(max(t, a + e), b - e), z * scale) / scale,
-                         (a, b), z, method="LSODA", rtol=1e-9, atol=1e-11, dense_output=True,
-                         max_step=min(longest_step_s, b - a), events=low if stop_below_pa is not None else None)
+        done = solve_ivp(
+            lambda t, z, a=a, b=b, e=inside: _rates(vessel, min(max(t, a + e), b - e), z * scale) / scale,
+            (a, b),
+            z,
+            method="LSODA",
+            rtol=1e-9,
+            atol=1e-11,
+            dense_output=True,
+            max_step=min(longest_step_s, b - a),
+            events=low if stop_below_pa is not None else None,
+        )
         if not done.success:
             raise RuntimeError(f"integration failed at {done.t[-1]}: {done.message}")
         starts.append(a)

@@ -120,8 +120,9 @@ def judged(name: str, true: float | bool | None, result: Any) -> Value:
     if isinstance(true, bool) or isinstance(value, (bool, np.bool_)):
         return Value(name, "stated" if value == true else "wrong", bool(value), None, true)
     wrong = wrong_and_sure(name, float(value), u, true, bound)
-    return Value(name, "wrong" if wrong else "bound" if bound else "stated", float(value),
-                 None if u is None else float(u), true)
+    return Value(
+        name, "wrong" if wrong else "bound" if bound else "stated", float(value), None if u is None else float(u), true
+    )
 
 
 def outcome(task: tuple[str, str, int, int]) -> Outcome:
@@ -203,8 +204,18 @@ def row(one: StrangerClass, outcomes: Sequence[Outcome]) -> Row:
         worst = f"#{o.index}: {v.name} {v.value:.4g}{u}, true {truth}"
     failures = sorted({o.failure for o in outcomes if o.failure})
     n = len(outcomes)
-    return Row(one.kind, one.name, one.keeps, one.hidden, n, len(wrong) / n, len(absent) / max(1, len(wanted)),
-               len(named) / n, [f"{sum(o.failure == f for o in outcomes)} x {f}" for f in failures], worst)
+    return Row(
+        one.kind,
+        one.name,
+        one.keeps,
+        one.hidden,
+        n,
+        len(wrong) / n,
+        len(absent) / max(1, len(wanted)),
+        len(named) / n,
+        [f"{sum(o.failure == f for o in outcomes)} x {f}" for f in failures],
+        worst,
+    )
 
 
 def percent(x: float) -> str:
@@ -216,34 +227,50 @@ def mean(xs: Sequence[float]) -> float:
 
 
 def class_table(rows: Sequence[Row]) -> str:
-    lines = ["| kind | class | keeps | traces | wrong and sure | not measured | named | worst |",
-             "|---|---|---|---|---|---|---|---|"]
+    lines = [
+        "| kind | class | keeps | traces | wrong and sure | not measured | named | worst |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
     for r in rows:
         keeps = "yes" if r.keeps else "hidden" if r.hidden else "no"
-        lines.append(f"| {r.kind} | {r.name} | {keeps} | {r.traces} | {percent(r.wrong)} | {percent(r.not_measured)} | "
-                     f"{percent(r.named)} | {r.worst} |")
-    lines += ["", "Totals, every class equally (" + GOALS + "):", "",
-              "| kind | classes | traces | wrong and sure | not measured | failures |", "|---|---|---|---|---|---|"]
+        lines.append(
+            f"| {r.kind} | {r.name} | {keeps} | {r.traces} | {percent(r.wrong)} | {percent(r.not_measured)} | "
+            f"{percent(r.named)} | {r.worst} |"
+        )
+    lines += [
+        "",
+        "Totals, every class equally (" + GOALS + "):",
+        "",
+        "| kind | classes | traces | wrong and sure | not measured | failures |",
+        "|---|---|---|---|---|---|",
+    ]
     for kind in [*dict.fromkeys(r.kind for r in rows), "all"]:
         mine = [r for r in rows if kind in (r.kind, "all")]
-        for title, chosen in (("keep", [r for r in mine if r.keeps]),
-                              ("break", [r for r in mine if not r.keeps and not r.hidden]),
-                              ("hidden", [r for r in mine if r.hidden])):
+        for title, chosen in (
+            ("keep", [r for r in mine if r.keeps]),
+            ("break", [r for r in mine if not r.keeps and not r.hidden]),
+            ("hidden", [r for r in mine if r.hidden]),
+        ):
             if chosen:
                 failed = sum(int(f.split(" x ")[0]) for r in chosen for f in r.failures)
-                lines.append(f"| {kind} | {len(chosen)} that {title} | {sum(r.traces for r in chosen)} | "
-                             f"{percent(mean([r.wrong for r in chosen]))} | "
-                             f"{percent(mean([r.not_measured for r in chosen]))} | {failed} |")
+                lines.append(
+                    f"| {kind} | {len(chosen)} that {title} | {sum(r.traces for r in chosen)} | "
+                    f"{percent(mean([r.wrong for r in chosen]))} | "
+                    f"{percent(mean([r.not_measured for r in chosen]))} | {failed} |"
+                )
     failures = [f"- {r.kind}, {r.name}: {f}" for r in rows for f in r.failures]
     return "\n".join([*lines, *(["", "Failures:", "", *failures] if failures else [])])
 
 
 def quantity_table(one_by_name: dict[tuple[str, str], StrangerClass], outcomes: Sequence[Outcome]) -> str:
     """Per quantity over the population that keeps, each class with the same weight."""
-    lines = ["Over the classes that keep (" + COVERAGE_GOALS + "):", "",
-             "| kind | quantity | values | within 2 u | z rms | z rms, inner 99 % | mean z | median u | u/value | "
-             "not measured |",
-             "|---|---|---|---|---|---|---|---|---|---|"]
+    lines = [
+        "Over the classes that keep (" + COVERAGE_GOALS + "):",
+        "",
+        "| kind | quantity | values | within 2 u | z rms | z rms, inner 99 % | mean z | median u | u/value | "
+        "not measured |",
+        "|---|---|---|---|---|---|---|---|---|---|",
+    ]
     groups: dict[tuple[str, str], list[tuple[float, Value]]] = {}
     for o in outcomes:
         if one_by_name[o.kind, o.name].keeps:
@@ -261,10 +288,12 @@ def quantity_table(one_by_name: dict[tuple[str, str], StrangerClass], outcomes: 
         inner = np.abs(z) <= np.quantile(np.abs(z), 0.99)
         us = np.array([h[2].u for h in have], dtype=float)
         relative = np.median(us / np.abs([float(h[2].value or math.nan) for h in have]))
-        lines.append(f"| {kind} | {name} | {len(have)} | {percent(np.average(np.abs(z) <= 2, weights=w))} | "
-                     f"{math.sqrt(np.average(z**2, weights=w)):.2f} | {np.sqrt(np.mean(z[inner]**2)):.2f} | "
-                     f"{np.average(z, weights=w):+.2f} | {np.median(us):.3g} | {percent(relative)} | "
-                     f"{percent(absent)} |")
+        lines.append(
+            f"| {kind} | {name} | {len(have)} | {percent(np.average(np.abs(z) <= 2, weights=w))} | "
+            f"{math.sqrt(np.average(z**2, weights=w)):.2f} | {np.sqrt(np.mean(z[inner] ** 2)):.2f} | "
+            f"{np.average(z, weights=w):+.2f} | {np.median(us):.3g} | {percent(relative)} | "
+            f"{percent(absent)} |"
+        )
     return "\n".join(lines)
 
 
@@ -333,8 +362,11 @@ def main() -> None:
             print("\n", o.truth, "\n", [asdict(v) for v in o.values], "\n", o.notes, o.refusal)
     if args.json:
         with open(args.json, "w", encoding="utf-8") as file:
-            json.dump({"seed": args.seed, "rows": [asdict(r) for r in rows], "outcomes": [asdict(o) for o in outcomes]},
-                      file, indent=1)
+            json.dump(
+                {"seed": args.seed, "rows": [asdict(r) for r in rows], "outcomes": [asdict(o) for o in outcomes]},
+                file,
+                indent=1,
+            )
 
 
 if __name__ == "__main__":
