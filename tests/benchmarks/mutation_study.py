@@ -29,7 +29,8 @@ from queue import Queue
 from mutations import MUTATIONS, Mutation
 
 TOP = Path(__file__).resolve().parents[2]
-LONGEST_S = 600
+LONGEST_S = 300
+"""A change can make the program run for ever: that is noticed too."""
 ALL_PASSED, SOME_FAILED, NONE_CHOSEN = 0, 1, 5
 """What pytest says by its exit status; any other means that it could not run the tests."""
 

@@ -383,11 +383,7 @@ WIRES_AND_RECORDS = [
         "firmware_protocol/board.py",
         BOARD,
         ("silence never trips", "if now - self._heard_us >= self._silent_us:", "if False:"),
-        (
-            "coil time exclusive",
-            "now - self._coil_on_us >= self._coil_limit_us",
-            "now - self._coil_on_us > self._coil_limit_us",
-        ),
+        ("coil time doubled", "arm.coil_limit_ms * 1000", "arm.coil_limit_ms * 2000"),
         ("guard not looked at on the board", "if not inputs & m.GUARD_CLOSED:", "if False:"),
         ("coil and meter together on the board", "if outputs & m.COIL and outputs & m.METER:", "if False:"),
         (
