@@ -97,14 +97,19 @@ def times_ms(world: World, switched: list[tuple[float, int]]) -> tuple[float | N
     return tuple(1e3 * float(np.mean(each)) if each else None for each in (pulls, drops))  # type: ignore[return-value]
 
 
+def jammed(world: World) -> bool:
+    """Whether the armature has no stroke to speak of; what it does within its play is no motion of a valve."""
+    arm = world.valve.armature
+    return arm.blocked is not None or arm.free_to - arm.free_from < 0.5
+
+
 def truths(world: World, valve: ValveModel) -> dict[str, float | None]:
     """What is true of the valve as it comes to the bench: of all but the times, which its motions tell."""
-    arm, r20 = world.valve.armature, world.valve.coil.r20_ohm
-    jammed = arm.blocked is not None or arm.free_to - arm.free_from < 0.5
-    flows = not jammed and r20 < 100.0
+    r20 = world.valve.coil.r20_ohm
+    flows = not jammed(world) and r20 < 100.0
     return {
         "coil_resistance_20c_ohm": r20 if r20 < 100.0 else None,
-        "hold_leak_sccm": None if jammed else leak_sccm(world),
+        "hold_leak_sccm": None if jammed(world) else leak_sccm(world),
         "sonic_conductance_dm3_s_bar": 1e8 * world.sonic_conductance_m3_s_pa() if flows else None,
         "flow_at_rated_vacuum_lpm_anr": world.flow_lpm_anr(valve.rated_vacuum_kpa * 1e3) if flows else None,
     }
@@ -141,7 +146,8 @@ def run(asked: Asked) -> Came:
             )
     except BenchError as error:
         return Came(asked.sort, asked.options, "no verdict", "", str(error), leaks)
-    true["pull_in_time_ms"], true["drop_out_time_ms"] = times_ms(world, switched)
+    times = (None, None) if jammed(world) else times_ms(world, switched)
+    true["pull_in_time_ms"], true["drop_out_time_ms"] = times
     judgement = finished.judgement
     by_name = {each.characteristic.name: each.characteristic for each in judgement.judged}
     found = {n: (by_name[n].value, by_name[n].u, by_name[n].bound, true[n]) for n in NAMES if n in by_name}
@@ -271,7 +277,8 @@ def main() -> None:
                 tables[sort] = coverage(pool.map(run, plain(sort, count, asked.seed), chunksize=4), sort)
         if asked.disturbed:
             results = pool.map(run, disturbed(asked.disturbed, asked.seed), chunksize=4)
-            tables["disturbed"] = coverage(results, "disturbed")
+            for kind in ("wet", "drift", "liner"):
+                tables[kind] = coverage([each for each in results if kind in each.sort], kind)
             tables["verdicts"] = verdicts(results)
     if asked.json:
         with open(asked.json, "w", encoding="utf-8") as file:
