@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,6 +60,28 @@ def test_a_volume_told_wrong_hardly_moves_the_heat_and_its_part_says_by_how_much
     right, wrong = inflow_heat(given, setting()), inflow_heat(given, setting(1.05 * VOLUME_M3))
     assert wrong.inflow_w_k / right.inflow_w_k == pytest.approx(1.05**0.2, abs=0.002)
     assert dict(right.parts)["reservoir volume"] == pytest.approx(0.002 * 0.2 * right.inflow_w_k, rel=0.2)
+
+
+@pytest.mark.slow
+def test_a_transducers_hysteresis_is_taken_off_where_the_pressure_falls():
+    play_pa = 40.0
+
+    def played(pulse: Pulse, fell: bool) -> Pulse:
+        """What is shown while the pressure falls is too high; before the first pulse it does not fall."""
+        falls = pulse.time_s > pulse.time_s[np.argmax(pulse.pressure_pa)]
+        shown = pulse.pressure_pa + play_pa * (falls | ((pulse.time_s < 0.01) & fell))
+        return Pulse(pulse.opening, pulse.time_s, shown, pulse.late_s, pulse.late_pa + play_pa, fell)
+
+    plain = pulses()
+    given = [played(pulse, fell) for pulse, fell in zip(plain, (False, False, False, True), strict=True)]
+    right = inflow_heat(plain, setting())
+    told = replace(setting(), hysteresis_pa=Quantity("hysteresis", play_pa, 1.0))
+    known, unknown = inflow_heat(given, told), inflow_heat(given, setting())
+    assert known.inflow_w_k == pytest.approx(right.inflow_w_k, rel=0.01)
+    assert known.power == pytest.approx(right.power, abs=0.01)
+    assert abs(unknown.inflow_w_k / right.inflow_w_k - 1) > 0.02
+    guessed = replace(setting(), hysteresis_pa=Quantity("hysteresis", play_pa, 20.0))
+    assert dict(inflow_heat(given, guessed).parts)["transducer's hysteresis"] > 0.01 * right.inflow_w_k
 
 
 def test_an_opening_that_lets_nothing_in_is_refused():

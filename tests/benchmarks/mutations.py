@@ -18,6 +18,7 @@ CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.
 UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/uncertainty.py")
 VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
 BENCH = ("tests/bench",)
+CALIBRATION = ("tests/analysis/test_inflow_calibration.py", "tests/sequencer/test_calibration.py")
 STEPS = ("tests/sequencer/test_limits_of_the_steps.py", "tests/sequencer")
 RUN = ("tests/sequencer/test_the_run_itself.py", "tests/sequencer")
 DRIVERS = ("tests/drivers", "benchrig/drivers")
@@ -268,6 +269,33 @@ BENCH_AND_SEQUENCE = [
         "benchrig/bench/calibrated.py",
         BENCH,
         ("withdrawn calibration counts", "if each.withdrawal is None:", "if True:"),
+        ("rough guess always asked about", "as_guessed = was.u > ROUGH", "as_guessed = was.u > 1e9"),
+        ("percent taken as the unit", 'known.u_is == "percent"', 'known.u_is == "per cent"'),
+    ),
+    *_of(
+        "benchrig/analysis/calibration/inflow.py",
+        CALIBRATION,
+        ("walls cool what they warm", "gained_j + conductance", "gained_j - conductance"),
+        ("power of the inflow not fitted", "/ seconds * 1e3, power)", "/ seconds * 1e3, 0.8)"),
+        ("hysteresis before the pulse forgotten", "value if fell else 0.0", "value if not fell else 0.0"),
+        ("leaking valve calibrates", "MOST_LEAK_PA_S = 20.0", "MOST_LEAK_PA_S = 2e4"),
+    ),
+    *_of(
+        "benchrig/analysis/calibration/short_fill.py",
+        CALIBRATION,
+        ("no lag after the end", "after - response_s * (1 - fading)", "after"),
+        ("lag's terms of the wrong order", "u**k - k * response_s", "u**k - response_s"),
+    ),
+    *_of(
+        "benchrig/sequencer/check/vacuum.py",
+        STEPS,
+        ("volume by the leak upside down", "in_use_l * wanted_sccm / through", "in_use_l * through / wanted_sccm"),
+        ("volume allowed ten times", "room_l = ALLOWED_U *", "room_l = 10 * ALLOWED_U *"),
+    ),
+    *_of(
+        "benchrig/cli/guiding.py",
+        ("tests/cli/test_guiding.py",),
+        ("armed board starves", "if self._bench.armed:", "if False:"),
     ),
     *_of(
         "benchrig/sequencer/run.py",
