@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 
 from benchrig.analysis import hold as analysis
+from benchrig.analysis.results import Characteristic
 from benchrig.sequencer.steps import hold as step
-from benchrig.sequencer.steps.vapour import RestRise, rise_at_rest
+from benchrig.sequencer.steps.vapour import RestRise, beside_vapour, rise_at_rest
 from tests.sequencer.short_runs import context, set_in_file, short_bench
 from tests.sequencer.short_runs import step as take
 from tests.sequencer.test_control import taken
@@ -61,6 +62,19 @@ def test_noise_and_an_unsteady_room_make_vapour_of_a_still_manifold_once_in_thir
     u_pa = math.hypot(1.0, 343.3 * 5.0 * 0.03 / 60)
     assert not RestRise(3.9 * u_pa, 1.0, 5.0, 101_325.0, 295.15).is_vapour(0.0, 0.0)
     assert RestRise(4.1 * u_pa, 1.0, 5.0, 101_325.0, 295.15).is_vapour(0.0, 0.0)
+
+
+def test_a_leak_beside_vapour_that_the_hold_did_not_tell_apart_is_at_most_so_much():
+    rest = RestRise(20.0, 1.0, 5.0, 101_325.0, 295.15)
+    leak = Characteristic("hold_leak_sccm", 0.8, 0.05, "sccm", how="", parts=(("fit", 0.05),))
+    bounded = beside_vapour(leak, rest, 0.5e-3, 5.0)
+    assert (bounded.value, bounded.bound, bounded.u) == (pytest.approx(0.9), "below", None)
+    # 4 Pa/s in half a litre: 2 mPa m3/s, 1.10 sccm at 0 degC
+    beyond = beside_vapour(replace(leak, value=40.0), rest, 0.5e-3, 5.0)
+    assert (beyond.value, beyond.bound) == (40.0, "")
+    assert beyond.u == pytest.approx(math.hypot(0.05, 2e-3 / 101_325.0 * 60e6 * 273.15 / 295.15))
+    assert beyond.parts[0][0] == "vapour that rose at rest"
+    assert beside_vapour(leak, None, 0.5e-3, 5.0) == leak
 
 
 def test_a_bench_file_may_do_without_the_look():

@@ -11,7 +11,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
-from benchrig.sequencer.steps.vapour import Room, learn_of_vapour, rise_at_rest
+from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest
 
 __all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
 
@@ -145,8 +145,11 @@ def hold(run: Context) -> Found:
         if reached_pa < run.hold_vacuum_pa
         else ()
     )
+    leak = _leak(result, recording)
+    if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
+        leak = beside_vapour(leak, rest, file.reservoir.volume_l * 1e-3, limit_sccm)
     return Found(
-        characteristics=(_at_full_vacuum(run, _leak(result, recording), reached_pa, limit_sccm),),
+        characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),

@@ -14,13 +14,15 @@ import math
 import statistics
 from dataclasses import replace
 
+from benchrig.analysis.gas import sccm_from_pv_flow
 from benchrig.analysis.hold import HoldResult
+from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.bench.wiring import closed_up
 from benchrig.sequencer.context import Context
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 
-__all__ = ["ROOM_READ_U_K", "RestRise", "Room", "learn_of_vapour", "rise_at_rest"]
+__all__ = ["ROOM_READ_U_K", "RestRise", "Room", "beside_vapour", "learn_of_vapour", "rise_at_rest"]
 
 ROOM_READ_U_K = 0.02
 """What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
@@ -71,6 +73,7 @@ class RestRise:
 
     def __init__(self, rise_pa: float, u_pa: float, seconds: float, ambient_pa: float, ambient_k: float) -> None:
         self.rise_pa, self.u_pa, self.seconds = rise_pa, u_pa, seconds
+        self.ambient_k = ambient_k
         self._pa_per_k = ambient_pa / ambient_k
 
     def is_vapour(self, drift_k_s: float, drift_u_k_s: float) -> bool:
@@ -124,6 +127,22 @@ def learn_of_vapour(
     elif slow and (rest is not None or not _is_large(seen, hold_s)):
         # vapour would have shown at rest, unless the manifold was full of it
         run.slow_rise = seen
+
+
+def beside_vapour(leak: Characteristic, rest: RestRise | None, volume_m3: float, limit: float | None) -> Characteristic:
+    """A leak that was measured as if there were no vapour, in the light of vapour that showed at rest.
+
+    Vapour only adds: what seems to leak within the limit leaks no more than that. Of what lies beyond it, as much as
+    rose at rest may be vapour's.
+    """
+    if rest is None or leak.value is None or leak.u is None or leak.bound:
+        return leak
+    if limit is None or leak.value <= limit:
+        how = f"{leak.how}; at most, vapour included"
+        return replace(leak, value=max(leak.value, 0.0) + 2.0 * leak.u, u=None, bound="below", how=how, parts=())
+    vapour = sccm_from_pv_flow(volume_m3 * max(rest.rise_pa, 0.0) / rest.seconds, rest.ambient_k)
+    parts = tuple(sorted((*leak.parts, ("vapour that rose at rest", vapour)), key=lambda part: -part[1]))
+    return replace(leak, u=math.hypot(leak.u, vapour), parts=parts)
 
 
 def _is_large(seen: Vapour, hold_s: float) -> bool:
