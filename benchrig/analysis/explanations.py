@@ -23,6 +23,8 @@ __all__ = ["Explained", "component_of", "explained", "not_below"]
 TAIL = 0.02275
 """Probability beyond two standard deviations on one side."""
 NEGLIGIBLE = 1e-5
+HARD = -3.0
+"""A leak that comes out negative by so many standard deviations is no matter of chance."""
 
 
 @dataclass(frozen=True)
@@ -71,12 +73,11 @@ def not_below(component: Component, least: float, unsure: float, *, cut: bool) -
     z = (component.leak - least) / max(sd, 1e-30)
     if z > 5:
         return component
-    if z > -30:
-        tail = 0.5 * math.erfc(-z / math.sqrt(2))
-        hazard = math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi) / tail
-        log = math.log(tail)
-    else:
-        hazard, log = -z - 1 / z, -0.5 * z * z - math.log(-z * 2.5066)
+    if z < HARD:  # then something else is wrong, and it is left to be seen
+        return replace(component, log_evidence=component.log_evidence - 0.5 * HARD**2)
+    tail = 0.5 * math.erfc(-z / math.sqrt(2))
+    hazard = math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi) / tail
+    log = math.log(tail)
     if not cut:
         return replace(component, log_evidence=component.log_evidence + log)
     share = component.leak_sd**2 / sd if sd > 0 else 0.0
@@ -92,6 +93,11 @@ def not_below(component: Component, least: float, unsure: float, *, cut: bool) -
 def explained(components: Sequence[Component]) -> Explained:
     """Average over all ways to explain the record."""
     logs = np.array([one.log_evidence for one in components])
+    if not np.isfinite(logs).all():
+        components = [one for one in components if math.isfinite(one.log_evidence)]
+        if not components:
+            raise np.linalg.LinAlgError("no way to explain the record")
+        logs = np.array([one.log_evidence for one in components])
     share = np.exp(logs - np.max(logs))
     share /= share.sum()
     matter = share > NEGLIGIBLE

@@ -25,7 +25,7 @@ SLOW, MIDDLE = 12, 40
 """The slowest cosines, which are tested; those up to the middle, which tell slow noise from white noise."""
 SLOW_NOISE_FROM = 1.75
 """The middle cosines hold more than the fast ones by this factor: slow noise (1 in 200 records of white noise)."""
-LEAST_SPARE = 0.02
+LEAST_SPARE = 0.15
 """A combination of cosines of which the fit leaves less than this says nothing."""
 
 

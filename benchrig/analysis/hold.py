@@ -18,7 +18,7 @@ from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, t
 from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
 from benchrig.analysis.hold_judgement import KNOWN_SCCM, judged, no_hold
 from benchrig.analysis.hold_result import Explanation, HoldResult
-from benchrig.analysis.leak_fit import LeakFit, LeakSetting, gross_leak, usual_leak
+from benchrig.analysis.leak_fit import FEW_SAMPLES, LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.shut_off import since_shut_off
 from benchrig.analysis.temperature_drift import drift_allowed_for
@@ -129,9 +129,9 @@ def analyse_hold(
             start_pressure_pa=began_pa,
             notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
         )
-    absurd = no_hold(p[held], ambient_pa)
+    absurd, named = no_hold(p[held], ambient_pa)
     if absurd:
-        return HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation="changing")
+        return HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation=named)
     drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
     gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
@@ -142,7 +142,7 @@ def analyse_hold(
             leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
         found = _result(leak, setting, limit_sccm, drift)
         return replace(found, notes=(moved, *found.notes)) if moved else found
-    except np.linalg.LinAlgError:
+    except (np.linalg.LinAlgError, ArithmeticError):
         return HoldResult(
             start_pressure_pa=began_pa,
             notes=("no steady leak fits the rise: something changed while it was measured",),
@@ -181,7 +181,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     tau_s = math.exp(q["tau_ln"])
     notes = []
     bound: Bound = ""
-    if at_least_sccm > 0 and u_sccm > BOUND_FROM_U * leak_sccm:
+    too_fast = leak.half_s <= FEW_SAMPLES * leak.period_s
+    if at_least_sccm > 0 and (too_fast or u_sccm > BOUND_FROM_U * leak_sccm):
         bound, leak_sccm = "above", max(leak_sccm - 2 * u_sccm, at_least_sccm)
         notes.append("a gross leak, too fast for this record: the value is what it certainly exceeds")
     rate_pa_s = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3

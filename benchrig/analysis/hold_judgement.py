@@ -24,8 +24,9 @@ FALLS_PA = 10.0
 GROSS_IN_SAMPLES = 40
 """A gross leak of which at least so many samples were seen can be told from something that happened to the bench."""
 NO_STEADY_LEAK = (
-    "no steady leak fits the rise, with vapour or without: something changed while it was measured. Look for a joint "
-    "that comes and goes, let bench and valve come to the room's temperature, and test again"
+    "no steady leak fits the rise, with vapour or without: something changed while it was measured; look at hoses and "
+    "joints for a leak that comes and goes, at vent K5 and reference valve K6, at the transducer; let bench and valve "
+    "come to the room's temperature, and test again"
 )
 WORTH_SCCM, WORTH_PART = 1.0, 0.5
 """A leak beside vapour that is known no better than this, standard uncertainty, is not worth stating."""
@@ -35,21 +36,22 @@ FAR_BELOW = 3.0
 """A leak below zero by so many standard uncertainties, and by more than `KNOWN_SCCM` / 2, is none."""
 
 
-def no_hold(p: Samples, ambient_pa: float) -> str:
-    """What shows that a record is no hold at all, or nothing: empty."""
+def no_hold(p: Samples, ambient_pa: float) -> tuple[str, Explanation]:
+    """What shows that a record is no hold at all, in words and by its name; or nothing: empty."""
     if float(np.ptp(p)) <= 1e-9 * ambient_pa:
-        return f"the pressure stands at exactly {p[0]:.0f} Pa: transducer or logger is stuck, or not connected"
+        return f"the pressure stands at exactly {p[0]:.0f} Pa: transducer or logger is stuck, or not connected", ""
     if float(np.max(p)) < LEAST_PRESSURE * ambient_pa:
-        return f"never above {np.max(p):.0f} Pa, where no pump goes: is the pressure in mbar or kPa instead of Pa?"
+        return f"never above {np.max(p):.0f} Pa, where no pump goes: is the pressure in mbar or kPa instead of Pa?", ""
     tenth = max(len(p) // 10, 3)
     began, ended = p[:tenth], p[-tenth:]
     fell_pa = float(np.mean(began) - np.mean(ended))
     if fell_pa > FALLS_PA + 6 * math.hypot(float(np.std(began)), float(np.std(ended))) / math.sqrt(tenth):
         return (
             f"the pressure falls by {fell_pa:.0f} Pa, while that in a shut-off reservoir only rises: is it gauge "
-            "instead of absolute pressure, does the pump still draw (isolation valve K4), does the room cool?"
+            "instead of absolute pressure, does the pump still draw (isolation valve K4), does the room cool?",
+            "drift",
         )
-    return ""
+    return "", ""
 
 
 def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
@@ -97,7 +99,7 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
             vapour_time_constant_s_u=slow.time_constant_u_s,
         )
     found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
-    if explanation != "leak" and u > max(WORTH_SCCM, WORTH_PART * value):
+    if explanation in ("wet", "undecided") and u > max(WORTH_SCCM, WORTH_PART * value):
         said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
         return _taken_back(replace(found, notes=()), explanation, f"{notes[-1]}: {said}")
     if value < -max(FAR_BELOW * u, KNOWN_SCCM / 2):

@@ -17,9 +17,9 @@ from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, s
 from benchrig.analysis.goodness import Goodness, goodness_of, goodness_of_fit, resolution_pa
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
-from benchrig.analysis.slow_rise import SlowRise, slow_rise
+from benchrig.analysis.slow_rise import ROUNDS, Component, SlowRise, slow_rise
 
-__all__ = ["LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
+__all__ = ["FEW_SAMPLES", "LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
 
 SETTLED_S = 0.05
 """Relays and the isolation valve are at rest so long after the command (a slow small valve takes 30 ms)."""
@@ -32,6 +32,8 @@ gap."""
 BINS = (0.7, 0.9, 1.0, 0.5, 0.3, 0.1)
 """Shapes about which a gross leak through a hole is fitted, each within a tenth: over the whole range the corner where
 the flow leaves the choked part makes many valleys. In the order of trying: up from the middle, then down."""
+FEW_SAMPLES = 6
+"""A vacuum of which half is gone within so few samples tells nothing of the shape."""
 LAMINAR_ODDS = 0.2
 """A long narrow gap is so likely beforehand, over a hole (engineering judgement)."""
 SHAPE_SHOWS = 0.008
@@ -192,43 +194,59 @@ def _explained(
     setting: LeakSetting,
 ) -> LeakFit:
     """Ask whether a rise that saturates explains the record better, and average over what remains."""
-    unsure = LEAST_LEAK_PER_S
-    noise, x, sd = good.widening, leak.x, leak.sd
-    plain = [not_below(component_of(one, sd, noise, odds), 0.0, unsure, cut=False) for one, odds in ways]
+    x, sd = leak.x, leak.sd
 
-    def look(one: Fitted, noise: float, rounds: int) -> SlowRise:
-        return slow_rise(model, x, y, sd * noise, one.parameters, one.values, one.jacobian, rounds=rounds)
+    def plain(noise: float) -> list[Component]:
+        return [not_below(component_of(one, sd, noise, odds), 0.0, LEAST_LEAK_PER_S, cut=False) for one, odds in ways]
 
-    def together(slow: list[tuple[SlowRise, float]]) -> Explained:
+    def together(noise: float, slow: list[tuple[SlowRise, float]]) -> Explained:
         more = [
-            not_below(replace(c, log_evidence=c.log_evidence + odds), 0.0, unsure, cut=True)
+            not_below(replace(c, log_evidence=c.log_evidence + odds), 0.0, LEAST_LEAK_PER_S, cut=True)
             for rise, odds in slow
             for c in rise.components
         ]
-        return explained([*plain, *more])
+        return explained([*plain(noise), *more])
 
-    screened = [(look(one, noise, 0), odds) for one, odds in ways if one.cost < leak.likelier.cost + 100 * noise**2]
-    everything = together(screened)
-    if good.p > QUESTIONED and everything.slow_probability < SUSPECTED:
-        return replace(leak, goodness=good, explained=everything)
-    best = good
-    found: list[tuple[SlowRise, float]] = []
-    for one, odds in ways:
-        rise = look(one, noise, 10)
-        better = goodness_of(rise.residual * noise, rise.jacobian * noise, rise.weight, coarse=coarse)
-        found.append((rise, odds))
-        if better.p > best.p:
-            best = better
-    if best.widening < 0.9 * noise:  # what looked like noise was the misfit
-        noise = best.widening
-        plain = [not_below(component_of(one, sd, noise, odds), 0.0, unsure, cut=False) for one, odds in ways]
-        found = [(look(one, noise, 10), odds) for one, odds in ways]
-    everything = together(found)
+    noise = good.widening
+    if good.p > QUESTIONED and good.slow == 0.0:
+        near = [way for way in ways if way[0].cost < leak.likelier.cost + 100 * noise**2]
+        screened = [
+            (slow_rise(model, x, y, sd * noise, one.parameters, one.values, one.jacobian, rounds=0), odds)
+            for one, odds in near
+        ]
+        everything = together(noise, screened)
+        if everything.slow_probability < SUSPECTED:
+            return replace(leak, goodness=good, explained=everything)
+    found = [(_closely(one, model, x, y, sd, setting), odds) for one, odds in ways]
+    best = min((rise for rise, _ in found), key=lambda rise: rise.cost)
+    better = goodness_of(best.residual, best.jacobian, best.weight, coarse=coarse)
+    # what looks like slow noise is often the misfit of the wrong model
+    noise = min(noise, better.widening)
+    found = [
+        (slow_rise(model, x, y, sd * noise, one.parameters, rise.values, rounds=0, times_s=rise.times_s), odds)
+        for (one, _), (rise, odds) in zip(ways, found, strict=True)
+    ]
+    everything = together(noise, found)
     slow = max(found, key=lambda way: way[0].log_evidence + way[1])[0]
     if everything.slow_probability > 0.5:
         good = goodness_of(slow.residual * noise, slow.jacobian * noise, slow.weight, coarse=coarse)
         leak = replace(leak, curve=slow.curve, fitted=_with(slow, leak.fitted, good.widening / noise))
     return replace(leak, goodness=good, explained=everything, slow=slow)
+
+
+def _closely(one: Fitted, model: _Model, x: Samples, y: Samples, sd: Samples, setting: LeakSetting) -> SlowRise:
+    """Search for a rise that saturates, from the fit without and, if that leads nowhere, from what is expected."""
+    rise = slow_rise(model, x, y, sd, one.parameters, one.values, one.jacobian)
+    if rise.cost > ASTRAY * len(x):
+        begin = {q.name: q.prior if np.isfinite(q.prior_u) else one.values[q.name] for q in one.parameters}
+        begin |= {
+            "start": float(y[0]) / setting.ambient_pa,
+            "leak": 0.0,
+            "warmth": 1 - 0.5 * _cold_u(one.values["start"]),
+        }
+        other = slow_rise(model, x, y, sd, one.parameters, begin, rounds=2 * ROUNDS)
+        rise = min(rise, other, key=lambda each: each.cost)
+    return rise
 
 
 def _with(slow: SlowRise, fitted: Fitted, wide: float) -> Fitted:
@@ -366,7 +384,8 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     soft = (0.01 * setting.ambient_pa, 0.001 * setting.ambient_pa, 0.0)
     first = attempt(beginning(ORIFICE, BINS[0], 0.1), soft, 0.0)
     last = first
-    for near in BINS[1:]:
+    period_s = float(np.median(np.diff(t)))
+    for near in BINS[1:] if half_s > FEW_SAMPLES * period_s else ():
         if near < BINS[0] and last is not first and near == BINS[3]:
             last = first  # down again from the middle
         begin = beginning(ORIFICE, near, 0.1)
@@ -374,16 +393,16 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
             known = {name: value for name, value in last.values.items() if name != "shape"}
             begin = [replace(q, start=known.get(q.name, q.start)) for q in begin]
         last = attempt(begin, soft[1:] if last is not None else soft, 0.0)
-    if not tried or min(one.widening for one, _ in tried) > ASTRAY:
+    if half_s > FEW_SAMPLES * period_s and (not tried or min(one.widening for one, _ in tried) > ASTRAY):
         attempt(beginning(LAMINAR, LAMINAR[0], 1.0), soft, math.log(LAMINAR_ODDS))
     if not tried:
         raise np.linalg.LinAlgError("no gross leak fits")
     likelier = min((one for one, _ in tried), key=lambda one: one.cost)
     good = goodness_of_fit(likelier, sd)
     ways = [component_of(one, sd, max(good.widening, 1.0), odds) for one, odds in tried]
-    fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways])
+    told = all(math.isfinite(way.log_evidence) for way in ways)  # a record of a few samples may tell nothing
+    fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways]) if told else likelier
     # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
-    period_s = float(np.median(np.diff(t)))
     at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
     return LeakFit(
         fitted, likelier, x, sd, model(likelier.values), at_least_sccm, good, explained(ways), None, half_s, period_s

@@ -18,7 +18,7 @@ import numpy as np
 from benchrig.analysis.fitting import Parameter
 from benchrig.analysis.results import Samples
 
-__all__ = ["LEAST_WET_PA", "Component", "SlowRise", "slow_rise"]
+__all__ = ["LEAST_WET_PA", "ROUNDS", "Component", "SlowRise", "slow_rise"]
 
 LEAST_TIME_S, MOST_TIME_S, TIMES = 4.0, 180.0, 15
 """Time constants tried, equally probable on a logarithmic scale; vapour was seen to take 5 to 100 s."""
@@ -67,6 +67,8 @@ class SlowRise:
         Inverse variances of what was known beforehand.
     cost : float
         Chi-square of data and priors at the likeliest.
+    times_s : ndarray
+        The grid of time constants.
     """
 
     components: tuple[Component, ...]
@@ -81,6 +83,7 @@ class SlowRise:
     jacobian: Samples
     weight: Samples
     cost: float
+    times_s: Samples
 
 
 def log_evidence_of(cost: float, covariance: Samples, parameters: Sequence[Parameter]) -> float:
@@ -102,9 +105,10 @@ def slow_rise(
     sd: Samples,
     parameters: Sequence[Parameter],
     values: dict[str, float],
-    jacobian: Samples,
+    jacobian: Samples | None = None,
     *,
     rounds: int = ROUNDS,
+    times_s: Samples | None = None,
 ) -> SlowRise:
     """Look for a rise that saturates.
 
@@ -117,23 +121,39 @@ def slow_rise(
     parameters : sequence of Parameter
         Of the fit, `leak` among them.
     values, jacobian
-        Where the fit without such a rise ended, and its derivatives there, Pa; shape (n, k).
+        Where to begin: where the fit without such a rise ended, with its derivatives there, Pa, shape (n, k); or
+        anywhere, without.
     rounds : int
         Gauss-Newton steps at most; 0: stay where the fit ended, which is enough to see that there is nothing.
+    times_s : ndarray, optional
+        Grid of time constants to begin with.
     """
     names = [q.name for q in parameters]
     prior = np.array([q.prior for q in parameters])
     weight = np.array([1 / q.prior_u**2 for q in parameters])
     low, high = np.array([q.low for q in parameters]), np.array([q.high for q in parameters])
     step = np.array([q.step for q in parameters])
-    times_s = np.geomspace(LEAST_TIME_S, MOST_TIME_S, TIMES)
+    times_s = np.geomspace(LEAST_TIME_S, MOST_TIME_S, TIMES) if times_s is None else times_s
 
     def predicted(at: Samples, aside: bool = False) -> Samples:
-        return model(dict(zip(names, at.tolist(), strict=True)), aside)
+        try:
+            return model(dict(zip(names, at.tolist(), strict=True)), aside)
+        except (ArithmeticError, ValueError):  # a step too far
+            return np.full(len(x), np.inf)
 
     at = np.array([values[name] for name in names])
     now = predicted(at)
-    scaled = jacobian / sd[:, None]
+
+    def derivatives() -> Samples:
+        columns = []
+        for j, q in enumerate(parameters):
+            nearby = at.copy()
+            by = step[j] if at[j] + step[j] <= q.high else -step[j]
+            nearby[j] += by
+            columns.append((predicted(nearby, True) - now) / by / sd)
+        return np.array(columns).T
+
+    scaled = derivatives() if jacobian is None else jacobian / sd[:, None]
     here = _Linear(scaled, (y - now) / sd, prior - at, weight, x, sd, times_s)
     cost = math.inf
     for _ in range(rounds):
@@ -153,11 +173,7 @@ def slow_rise(
         gained = min(cost, best) - reached
         at, now, cost = there, then, reached
         predicted(at)
-        for j, q in enumerate(parameters):
-            nearby = at.copy()
-            sign = 1.0 if at[j] + step[j] <= q.high else -1.0
-            nearby[j] += sign * step[j]
-            scaled[:, j] = (predicted(nearby, True) - now) / (sign * step[j]) / sd
+        scaled = derivatives()
         here = _Linear(scaled, (y - now) / sd, prior - at, weight, x, sd, here.times_s)
         nearer = here.nearer()
         if nearer is not None:
@@ -272,10 +288,17 @@ class _Linear:
         time_s = math.exp(float(by_time @ np.log(self.times_s)))
         time_ln_u = math.sqrt(max(float(by_time @ (np.log(self.times_s) - math.log(time_s)) ** 2), 0.01**2))
         best_amplitude, k = self.likeliest()
-        moved = at + self.step(best_amplitude, k)
         column = self.columns[:, k]
-        residual = self.residual - self.jacobian @ self.step(best_amplitude, k) - best_amplitude * column
-        tilt = best_amplitude * np.exp(-x / self.times_s[k]) * x / self.times_s[k] / sd
+        # how the curve changes with the logarithm of the time constant, which the grid meets only nearly
+        tilt = -best_amplitude * np.exp(-x / self.times_s[k]) * x / self.times_s[k] / sd
+        whole = np.column_stack([self.jacobian, column, tilt])
+        weight = np.append(self.weight, [0.0, 1 / (math.log(self.times_s[-1] / self.times_s[0]) / 4) ** 2])
+        normal = whole.T @ whole + np.diag(weight)
+        size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        right = whole.T @ self.residual + np.append(self.weight * self.away, [0.0, 0.0])
+        by = size * (np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) @ (size * right))
+        residual = self.residual - whole @ by
+        moved = np.clip(at + by[:-2], [q.low for q in parameters], [q.high for q in parameters])
         return SlowRise(
             tuple(components),
             top + math.log(total),
@@ -284,11 +307,12 @@ class _Linear:
             time_s,
             time_s * time_ln_u,
             dict(zip(names, moved.tolist(), strict=True)),
-            now + (self.jacobian @ self.step(best_amplitude, k) + best_amplitude * column) * sd,
+            now + (whole @ by) * sd,
             np.asarray(residual, dtype=np.float64),
-            np.column_stack([self.jacobian, column, tilt]),
+            whole,
             np.append(self.weight, [0.0, 0.0]),
-            float(residual @ residual + np.sum(self.weight * (self.away - self.step(best_amplitude, k)) ** 2)),
+            float(residual @ residual + np.sum(self.weight * (self.away - by[:-2]) ** 2)),
+            self.times_s,
         )
 
 

@@ -204,7 +204,18 @@ def hold(
         "equivalent_orifice_mm": ("Same leak through a hole of", "mm"),
         "thermal_time_constant_s": ("Heat recovery time constant", "s"),
     }
-    _tell(result, axis, names, {"decided_after_s": result.decided_after_s, "bound": result.bound}, as_json)
+    extra = {
+        "decided_after_s": result.decided_after_s,
+        "bound": result.bound,
+        "explanation": result.explanation,
+        "goodness": result.goodness,
+        "vapour_probability": result.vapour_probability,
+        "vapour_pa": result.vapour_pa,
+        "vapour_time_constant_s": result.vapour_time_constant_s,
+        "drift_k_s": result.drift_k_s,
+        "parts": dict(result.parts),
+    }
+    _tell(result, axis, names, extra, as_json)
 
 
 @analyse.command(

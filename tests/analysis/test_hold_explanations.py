@@ -1,0 +1,157 @@
+"""What else than a leak a hold may show: fuel vapour, drift, a wall with two time constants, a bench at fault."""
+
+import math
+
+import numpy as np
+import pytest
+
+from benchrig.analysis.gas import pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.goodness import FALSE_ALARM, goodness_of
+from benchrig.analysis.hold import analyse_hold
+from tests.analysis.hold_records import AMBIENT_K, BENCH, VOLUME, cold_hold, noisy
+
+PA_S_PER_SCCM = pv_flow_pa_m3_s_from_sccm(1.0, AMBIENT_K) / VOLUME
+
+
+def vapour(t, ends_pa, time_s):
+    return ends_pa * (1 - np.exp(-t / time_s))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("ends_pa", "time_s"), [(600.0, 5.0), (2_000.0, 60.0), (4_000.0, 6.0), (9_000.0, 30.0)])
+@pytest.mark.parametrize("leak_sccm", [0.2, 7.0])
+def test_fuel_vapour_is_named_and_never_stated_as_a_leak_nor_as_a_tight_valve(leak_sccm, ends_pa, time_s):
+    t, p = cold_hold(leak_sccm, seconds=30.0)
+    found = analyse_hold(t, noisy(p + vapour(t, ends_pa, time_s)), thermal_time_constant_s=2.0, **BENCH)
+    assert found.explanation == "wet"
+    assert "air the valve out" in found.notes[0]
+    assert found.vapour_probability > 0.95
+    assert time_s / 2.2 < found.vapour_time_constant_s < 1.2 * time_s
+    if found.hold_leak_sccm is not None:
+        assert abs(found.hold_leak_sccm - leak_sccm) < 2 * found.hold_leak_sccm_u
+
+
+def test_a_dry_valve_is_not_called_wet():
+    t, p = cold_hold(3.0, seconds=30.0)
+    found = analyse_hold(t, noisy(p), thermal_time_constant_s=2.0, **BENCH)
+    assert found.explanation == "leak"
+    assert found.vapour_pa is None
+    assert found.goodness > FALSE_ALARM
+    assert abs(found.hold_leak_sccm - 3.0) < 2 * found.hold_leak_sccm_u < 0.4
+
+
+def test_a_slow_layer_of_the_wall_widens_the_interval_instead_of_being_read_as_a_leak():
+    t, p = cold_hold(0.3, seconds=30.0)
+    found = analyse_hold(t, noisy(p + vapour(t, 90.0, 15.0)), thermal_time_constant_s=2.0, **BENCH)
+    assert found.explanation == "slow_wall"
+    assert abs(found.hold_leak_sccm - 0.3) < max(0.3, 2 * found.hold_leak_sccm_u)
+    assert any("slow layer of the wall" in note for note in found.notes)
+
+
+def test_a_leak_far_below_zero_is_no_pass():
+    t, p = cold_hold(0.0, seconds=30.0)
+    found = analyse_hold(t, noisy(p - 1.5 * PA_S_PER_SCCM * t), thermal_time_constant_s=2.0, **BENCH)
+    assert found.hold_leak_sccm is None
+    assert found.explanation == "drift"
+    assert "steady" in found.notes[0]
+
+
+def test_a_drifting_room_seen_by_the_thermistor_is_spanned():
+    drift_k_s = 2.0 / 60
+    t, p = cold_hold(0.3, seconds=30.0)
+    for follows in (0.0, 0.5, 1.0):
+        drifted = p * (1 + follows * drift_k_s * t / AMBIENT_K)
+        found = analyse_hold(
+            t,
+            noisy(drifted),
+            thermal_time_constant_s=2.0,
+            ambient_drift_k_s=drift_k_s,
+            ambient_drift_u_k_s=1e-3,
+            **BENCH,
+        )
+        assert found.explanation == "drift"
+        assert abs(found.hold_leak_sccm - 0.3) < 2 * found.hold_leak_sccm_u
+        assert dict(found.parts)["drift of the ambient temperature"] > 0.3
+        assert any("2.0 K/min" in note for note in found.notes)
+
+
+def test_a_leak_that_begins_in_the_record_is_not_measured():
+    t, p = cold_hold(0.3, seconds=30.0)
+    found = analyse_hold(t, noisy(p + 20 * PA_S_PER_SCCM * np.maximum(t - 12.0, 0)), **BENCH)
+    assert found.hold_leak_sccm is None
+    assert found.thermal_time_constant_s is None
+    assert found.explanation == "changing"
+    assert found.goodness < FALSE_ALARM
+    assert "look at hoses and joints" in found.notes[0]
+
+
+@pytest.mark.parametrize("begins_s", [1e4, 1e5, 1.7e9])
+def test_result_does_not_depend_on_where_time_begins(begins_s, capfd):
+    t, p = cold_hold(46.2, seconds=12.0)
+    p = noisy(p)
+    here = analyse_hold(t, p, **BENCH)
+    there = analyse_hold(begins_s + t, p, **BENCH)
+    assert there.hold_leak_sccm == pytest.approx(here.hold_leak_sccm, rel=1e-4)
+    assert any("time 0 is not when" in note for note in there.notes)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_lead_in_on_a_clock_of_its_own_is_found():
+    t, p = cold_hold(5.0, seconds=20.0)
+    lead_s = np.arange(-1.0, 0.0, 0.005)
+    whole = np.concatenate([p[0] - 900 * lead_s, p])
+    found = analyse_hold(1e6 + np.concatenate([lead_s, t]), noisy(whole), **BENCH)
+    assert found.hold_leak_sccm == pytest.approx(5.0, abs=0.4)
+
+
+def test_coarse_converter_widens_the_uncertainty():
+    t, p = cold_hold(0.3, seconds=30.0)
+    step = 124e3 / 2**10
+    shown = np.round((p + 12 * np.random.default_rng(5).standard_normal(len(p))) / step) * step
+    found = analyse_hold(t, shown, thermal_time_constant_s=2.0, **BENCH)
+    assert abs(found.hold_leak_sccm - 0.3) < 2 * found.hold_leak_sccm_u
+    assert found.hold_leak_sccm_u > 0.15
+
+
+@pytest.mark.parametrize(
+    ("made", "says"),
+    [
+        (lambda p: np.full(len(p), 41_000.0), "stuck"),
+        (lambda p: p / 100, "mbar"),
+        (lambda p: 101_325.0 - p, "gauge"),
+    ],
+)
+def test_what_is_no_hold_is_told_and_not_measured(made, says):
+    t, p = cold_hold(5.0, seconds=20.0)
+    found = analyse_hold(t, made(noisy(p)), **BENCH)
+    assert found.hold_leak_sccm is None
+    assert says in found.notes[0]
+
+
+def test_parts_name_what_vapour_adds_and_add_up():
+    t, p = cold_hold(5.0, seconds=30.0)
+    found = analyse_hold(t, noisy(p + vapour(t, 90.0, 15.0)), thermal_time_constant_s=2.0, **BENCH)
+    parts = dict(found.parts)
+    assert parts["vapour, or a leak that clogs"] > 0.5
+    assert math.sqrt(sum(u * u for u in parts.values())) == pytest.approx(found.hold_leak_sccm_u)
+
+
+@pytest.mark.slow
+def test_goodness_of_fit_alarms_falsely_as_seldom_as_it_says():
+    rng, n = np.random.default_rng(1), 200
+    t = 10 * ((np.arange(n) + 0.5) / n) ** 1.5
+    jacobian = 30 * np.stack([np.ones(n), t, np.exp(-t / 2), t * np.exp(-t / 2)], 1)
+    left = np.eye(n) - jacobian @ np.linalg.pinv(jacobian)
+    p = np.array([goodness_of(left @ rng.standard_normal(n), jacobian, np.zeros(4)).p for _ in range(8000)])
+    # binomial: 8 expected at 1 in 1000, 80 at 1 in 100
+    assert np.count_nonzero(p < FALSE_ALARM) <= 16
+    assert 50 < np.count_nonzero(p < 0.01) < 110
+
+
+def test_goodness_of_fit_sees_a_slow_wave_of_the_size_of_the_noise_of_a_mean():
+    rng, n = np.random.default_rng(2), 200
+    jacobian = np.stack([np.ones(n), np.arange(n) / n], 1)
+    left = np.eye(n) - jacobian @ np.linalg.pinv(jacobian)
+    wave = 1.2 * np.sin(2 * np.pi * 1.5 * np.arange(n) / n)
+    assert goodness_of(left @ (rng.standard_normal(n) + wave), jacobian, np.zeros(2)).p < FALSE_ALARM
+    assert goodness_of(left @ rng.standard_normal(n), jacobian, np.zeros(2)).p > 0.01
