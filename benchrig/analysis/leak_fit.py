@@ -385,7 +385,9 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     first = attempt(beginning(ORIFICE, BINS[0], 0.1), soft, 0.0)
     last = first
     period_s = float(np.median(np.diff(t)))
-    for near in BINS[1:] if half_s > FEW_SAMPLES * period_s else ():
+    for near in BINS[1:]:
+        if half_s <= FEW_SAMPLES * period_s and tried:
+            break
         if near < BINS[0] and last is not first and near == BINS[3]:
             last = first  # down again from the middle
         begin = beginning(ORIFICE, near, 0.1)
@@ -405,5 +407,15 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
     at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
     return LeakFit(
-        fitted, likelier, x, sd, model(likelier.values), at_least_sccm, good, explained(ways), None, half_s, period_s
+        fitted,
+        likelier,
+        x,
+        sd,
+        model(likelier.values),
+        at_least_sccm,
+        good,
+        explained(ways) if told else None,
+        None,
+        half_s,
+        period_s,
     )
