@@ -109,7 +109,7 @@ def test_vacuum_that_is_gone_within_a_few_samples_gives_a_bound():
     p = np.where(t < 0.0, AMBIENT_PA - 400.0, AMBIENT_PA)
     found = analyse_hold(t, noisy(p), **BENCH)
     assert found.bound == "above"
-    assert found.hold_leak_sccm > 1_000
+    assert 1_000 < found.hold_leak_sccm < 10_000
     assert found.hold_leak_sccm_u is None
 
 
