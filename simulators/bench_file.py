@@ -13,6 +13,7 @@ _TEXT = """\
 [bench]
 name = "bench-1"
 workshop = "Fernhill Valve Rebuild (fictional)"
+address = "Unit 4, Fernhill Yard (fictional)"
 simulated = true
 barometer_kpa = 101.325     # station pressure, not reduced to sea level; checks the transducer at open vent
 

@@ -29,6 +29,8 @@ class General(_Table):
 
     name: str = Field(min_length=1, max_length=60)
     workshop: str = Field(default="", max_length=120)
+    address: str = Field(default="", max_length=160)
+    """Where the workshop can be found or written to; printed below its name."""
     simulated: bool = False
     barometer_kpa: float | None = Field(default=None, ge=50, le=110)
     """Station pressure (not reduced to sea level) to check the transducer against; leave it out when there is none."""

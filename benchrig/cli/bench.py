@@ -157,6 +157,6 @@ def _for_a_real_bench(text: str) -> str:
     for line in text.splitlines():
         key = line.partition("=")[0].strip()
         if key != "needed":  # a real bench needs its check and its calibrations
-            lines.append(real.get(key, line))
+            lines.append('address = ""' if key == "address" and "(fictional)" in line else real.get(key, line))
     body = "\n".join(line for line in lines if not line.startswith("# Bench file of the simulated bench"))
     return "# An example to start from: put in your own ports, and the constants of your own bench.\n" + body + "\n"

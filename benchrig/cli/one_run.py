@@ -138,7 +138,7 @@ def run_one(
             with stop_requests.ending(), suppress(BenchError, OSError):
                 number: str = getattr(error, "run", "")
                 if number:
-                    error.page = str(_papers(store.run(f"run:{number}"))[0])  # type: ignore[union-attr]  # see `speaks`
+                    error.page = str(_papers(store, store.run(f"run:{number}"))[0])  # type: ignore[union-attr]  # see `speaks`
             raise
     console.print()
     ring(console)
@@ -146,7 +146,7 @@ def run_one(
     page: Path | None = None
     label: Path | None = None
     try:
-        page, label = _papers(record)
+        page, label = _papers(store, record)
     except OSError as error:
         click.echo(
             f"The page could not be written into {pages_folder()} ({error.strerror or error}). The record is safe:\n"
@@ -196,11 +196,11 @@ def ask_ready(console: Console) -> None:
         )
 
 
-def _papers(record: Any) -> tuple[Path, Path]:
+def _papers(store: Store, record: Any) -> tuple[Path, Path]:
     from benchrig.reports import write_label, write_page
 
     folder = pages_folder()
-    return write_page(record, folder), write_label(record, folder)
+    return write_page(record, folder, store.before(record)), write_label(record, folder)
 
 
 def model_facts(model: ValveModel) -> ModelFacts:

@@ -39,7 +39,7 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         return
     record = store.run(tag_or_run)
     try:
-        page, label = write_page(record, where), write_label(record, where)
+        page, label = write_page(record, where, store.before(record)), write_label(record, where)
     except OSError as error:
         raise ConfigError(
             f"The page cannot be written into {where} ({error.strerror or error}).",

@@ -151,6 +151,8 @@ def bench_content(bench: BenchFacts) -> dict[str, Any]:
     for key in ("uncalibrated", "remarks"):
         if getattr(bench, key):
             rests_on[key] = [text(each) for each in getattr(bench, key)]
+    if bench.address:
+        rests_on["address"] = text(bench.address)
     return {
         **rests_on,
         "name": text(bench.name),

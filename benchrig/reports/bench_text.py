@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from rich.console import Console
@@ -16,7 +16,7 @@ from benchrig.bench.calibrated import Calibration, Constant
 from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
 from benchrig.records.model import utc_text
-from benchrig.reports.words import unit_text, visible
+from benchrig.reports.words import COVERAGE, in_print, local_text, unit_text, visible, with_spread
 
 __all__ = [
     "allowed_text",
@@ -50,10 +50,8 @@ def spread_text(value: float, u: float | None) -> str:
     >>> spread_text(0.5012, 0.0009), spread_text(13.4523, None), spread_text(9.985406, 0.0952)
     ('0.5012 ± 0.0018', '13.45', '9.99 ± 0.19')
     """
-    if u is None or not u > 0:
-        return f"{value:.4g}"
-    decimals = _decimals(u)
-    return f"{value:.{decimals}f} ± {2 * u:.{decimals}f}"
+    said, spread = with_spread(value, 0.0 if u is None else COVERAGE * u)
+    return f"{said} ± {spread}" if spread else said
 
 
 def value_of(look: Look) -> str:
@@ -185,7 +183,7 @@ def print_calibration(calibration: Calibration, console: Console) -> None:
     """Print what a calibration found, against what, and until when it counts."""
     console.print()
     console.print(
-        Text.assemble(("KEPT", "bold green"), f"   {calibration.name}, counts until {calibration.until:%Y-%m-%d}.")
+        Text.assemble(("KEPT", "bold green"), f"   {calibration.name}, counts until {_day(calibration.until)}.")
     )
     console.print()
     table = Table.grid(padding=(0, 2, 0, 2))
@@ -193,7 +191,7 @@ def print_calibration(calibration: Calibration, console: Console) -> None:
         table.add_row(
             Text(now.name, style="bold"), Text(constant_text(now), style="bold"), Text("± is k = 2", style="dim")
         )
-        moved = "" if not was.value else f"moved by {100 * (now.value / was.value - 1):+.2f} %"
+        moved = "" if not was.value else f"moved by {_moved_text(100 * (now.value / was.value - 1))} %"
         table.add_row(Text("until now", style="dim"), Text(constant_text(was)), Text(moved, style="dim"))
     for each in calibration.references:
         paper = f"certificate {each.certificate}" if each.certificate else "no certificate"
@@ -202,13 +200,28 @@ def print_calibration(calibration: Calibration, console: Console) -> None:
         table.add_row(Text(each.name), Text(value), Text(visible(f"{paper}{dated}"), style="dim"))
     console.print(table)
     console.print()
-    console.print(Padding(Text(calibration.how, style="dim"), (0, 2)))
+    console.print(Padding(Text(in_print(calibration.how), style="dim"), (0, 2)))
     if calibration.parts:
         shares = ", ".join(f"{name} {part:.2g}" for name, part in calibration.parts[:4])
-        said = f"standard uncertainty from: {shares} {calibration.constants[0].unit}"
+        said = f"standard uncertainty from: {shares} {unit_text(calibration.constants[0].unit)}"
         console.print(Padding(Text(said, style="dim"), (0, 2)))
     for note in calibration.notes:
-        console.print(Padding(Text(note, style="yellow"), (0, 2)))
+        console.print(Padding(Text(in_print(note), style="yellow"), (0, 2)))
+
+
+def _moved_text(percent: float) -> str:
+    """A change in per cent; one too small to be seen has no sign.
+
+    Examples
+    --------
+    >>> _moved_text(-0.001), _moved_text(-0.31)
+    ('0.00', '-0.31')
+    """
+    return "0.00" if abs(percent) < 0.005 else f"{percent:+.2f}"
+
+
+def _day(when: datetime) -> str:
+    return f"{when.astimezone():%Y-%m-%d}"
 
 
 def print_history(calibrations: Sequence[Calibration], checks: Sequence[CheckDone], console: Console) -> None:
@@ -224,22 +237,25 @@ def print_history(calibrations: Sequence[Calibration], checks: Sequence[CheckDon
             gone = each.withdrawal
             table.add_row(
                 each.name,
-                f"{each.made:%Y-%m-%d}",
+                _day(each.made),
                 each.kind,
                 ", ".join(constant_text(constant) for constant in each.constants),
                 Text(visible(each.operator)),
-                f"{each.until:%Y-%m-%d}",
-                Text("" if gone is None else f"withdrawn {gone.at:%Y-%m-%d}: {visible(gone.reason)}", style="yellow"),
+                _day(each.until),
+                Text(
+                    "" if gone is None else f"withdrawn {_day(gone.at)}: {visible(gone.reason)}",
+                    style="yellow",
+                ),
             )
         console.print(table)
     if calibrations and checks:
         console.print()
     if checks:
         table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-        for heading in ("bench check", "when (UTC)", "outcome", "by", "failed"):
+        for heading in ("bench check", "when", "outcome", "by", "failed"):
             table.add_column(heading, overflow="fold")
         for check in checks:
             word = Text("passed", style="green") if check.passed else Text("failed", style="bold red")
             failed = Text(visible(", ".join(check.failed)))
-            table.add_row(check.name, f"{check.ended:%Y-%m-%d %H:%M}", word, Text(visible(check.operator)), failed)
+            table.add_row(check.name, local_text(check.ended), word, Text(visible(check.operator)), failed)
         console.print(table)

@@ -14,8 +14,8 @@ from benchrig.reports.lookups import limit_of
 
 __all__ = ["clicks_svg"]
 
-WHOLE_PT = (533.0, 166.0)
-LEFT, RIGHT = (35.0, 13.0, 236.0, 121.0), (292.0, 13.0, 236.0, 121.0)
+WHOLE_PT, HEIGHT_PT = 526.0, 146.0
+"""The width of a printed A4 sheet, and the height where nothing else is wanted."""
 MOST_POINTS = 260
 LEAST_MS = 30.0
 BEFORE = 0.06
@@ -36,19 +36,20 @@ _ON = _Side("pull-in", "pull_in_time_ms", "ms after the coil is switched on", "n
 _OFF = _Side("drop-out", "drop_out_time_ms", "ms after the coil is switched off", "no drop-out seen")
 
 
-def clicks_svg(record: RunRecord) -> str | None:
+def clicks_svg(record: RunRecord, height_pt: float = HEIGHT_PT) -> str | None:
     """Coil current: left the coil switched on, right switched off; None without a trace."""
     traces = [trace for trace in record.traces("clicks") if "current_a" in trace.columns and len(trace.time_s) > 1]
     if not traces:
         return None
-    drawing = Drawing(*WHOLE_PT, f"Coil current in milliamperes over milliseconds, {len(traces)} clicks")
+    drawing = Drawing(WHOLE_PT, height_pt, f"Coil current in milliamperes over milliseconds, {len(traces)} clicks")
+    left, right = (33.0, 13.0, 236.0, height_pt - 42.0), (285.0, 13.0, 236.0, height_pt - 42.0)
     y = span(*(trace.columns["current_a"] * 1e3 for trace in traces), [0.0, 20.0], room=0.07)
     released = [trace.marks["released"] for trace in traces if "released" in trace.marks]
     first_off_s = min(released) if released else float(traces[0].time_s[-1])
-    _half(drawing, record, traces, _ON, [0.0] * len(traces), first_off_s * 1e3, LEFT, y)
+    _half(drawing, record, traces, _ON, [0.0] * len(traces), first_off_s * 1e3, left, y)
     if len(released) == len(traces):
         left_ms = (float(traces[0].time_s[-1]) - released[0]) * 1e3
-        _half(drawing, record, traces, _OFF, released, left_ms, RIGHT, y)
+        _half(drawing, record, traces, _OFF, released, left_ms, right, y)
     return drawing.svg()
 
 
@@ -76,8 +77,14 @@ def _half(
     if high_ms is not None and high_ms < end_ms:
         axes.band(high_ms, end_ms, LIMIT, 0.12)
         axes.upright(high_ms, Pen(LIMIT, 1.1, "5 2"))
-        # Where the current leaves room: below the plateau, above the decay.
-        axes.words_at(high_ms - 0.01 * end_ms, 0.97 if on else 0.06, f"limit {high_ms:g} ms", LIMIT, anchor="end")
+        near = high_ms < 0.25 * end_ms  # no room for words on its left
+        axes.words_at(
+            high_ms + (0.01 if near else -0.01) * end_ms,
+            _down(traces, zeros_s, high_ms, y),
+            f"limit {high_ms:g} ms",
+            LIMIT,
+            anchor="start" if near else "end",
+        )
     for trace, zero_s in zip(traces, zeros_s, strict=True):
         time_ms = (trace.time_s - zero_s) * 1e3
         shown = (time_ms >= -BEFORE * end_ms) & (time_ms <= end_ms)
@@ -95,3 +102,12 @@ def _half(
     some = f", {len(moved)} of {len(traces)} clicks" if len(moved) < len(traces) else ""
     anchor = "end" if mean_ms > 0.6 * end_ms else "middle"
     axes.words_at(mean_ms, -0.04, f"{side.mark} {mean_ms:.1f} ms{some}", FIT, anchor=anchor)
+
+
+def _down(traces: Sequence[Trace], zeros_s: Sequence[float], at_ms: float, y: tuple[float, float]) -> float:
+    """Where the currents leave room for words beside an upright line, from the top: below high ones, above low ones."""
+    levels = [
+        float(np.interp(zero_s + at_ms / 1e3, trace.time_s, trace.columns["current_a"])) * 1e3
+        for trace, zero_s in zip(traces, zeros_s, strict=True)
+    ]
+    return 0.96 if sum(levels) / len(levels) > sum(y) / 2 else 0.12

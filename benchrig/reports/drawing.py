@@ -25,8 +25,10 @@ INK, GRID = "#26343d", "#d9dfe3"
 
 MOST_POINTS = 600
 """A line on paper shows no more."""
-SMALL_PT, WORDS_PT = 6.3, 7.5
-LEGEND_STEP_PT = 8.5
+SMALL_PT, WORDS_PT = 7.6, 7.7
+"""Printed at least as large as drawn: nothing on paper is under 7.5 pt."""
+WIDE_EM = 0.56
+"""Mean width of a letter in the widest of the usual fonts, in parts of its size (DejaVu Sans, measured)."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,7 @@ class Axes:
         self.x, self.y = x, y
         self._labels = (x_label, y_label)
         self._about = about
-        self._size_pt = 5.8 if small else WORDS_PT
+        self._size_pt = SMALL_PT if small else WORDS_PT
         self._numbers = numbers
         self._inside: list[str] = []
         self._outside: list[str] = []
@@ -208,12 +210,13 @@ class Axes:
         """Words at a value of x, and at a part of the height from the top."""
         self.words((self._x(x) / self.width, down), text, colour, anchor=anchor)
 
-    def legend(self, entries: Sequence[tuple[str, Pen]], down_pt: float = 0.0) -> None:
-        """What each line means, at the right edge, from so far below the top."""
-        for number, (text, pen) in enumerate(entries):
-            y = down_pt + 6 + LEGEND_STEP_PT * number
-            self._outside.append(f'<path d="M{self.width - 17:.1f} {y - 2:.1f}h17" {pen.attributes}/>')
-            self._outside.append(_text(self.width - 20, y, text, "end", SMALL_PT, INK))
+    def legend(self, entries: Sequence[tuple[str, Pen]]) -> None:
+        """What each line means, in a row above the frame, where no line can run."""
+        at, y = 0.0, -5.0
+        for text, pen in entries:
+            self._outside.append(f'<path d="M{at:.1f} {y - 2.5:.1f}h14" {pen.attributes}/>')
+            self._outside.append(_text(at + 17, y, text, "start", SMALL_PT, INK))
+            at += 17 + WIDE_EM * SMALL_PT * len(text) + 9
 
     # -- as text
 
@@ -244,7 +247,7 @@ class Axes:
             said.append(_text(self.width / 2, below + 1.4 * size_pt, x_label, "middle", size_pt))
         if y_label:
             turned = _text(0, 0, y_label, "middle", size_pt)
-            said.append(f'<g transform="translate(-26 {self.height / 2:.1f}) rotate(-90)">{turned}</g>')
+            said.append(f'<g transform="translate(-25 {self.height / 2:.1f}) rotate(-90)">{turned}</g>')
         return said
 
     def _path(self, x: Samples, y: Samples) -> str:

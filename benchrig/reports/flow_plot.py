@@ -7,18 +7,20 @@ import numpy as np
 from benchrig.analysis.results import Samples, Trace
 from benchrig.records.model import RunRecord
 from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, Drawing, Pen, picked, span
-from benchrig.reports.hold_plot import FRAME, HALF_PT
+from benchrig.reports.hold_plot import HALF_PT, HEIGHT_PT, frame
 from benchrig.reports.lookups import ambient_pa, curve_of, first_trace, limit_of, measured
 
 __all__ = ["flow_svg", "slowest_line"]
 
-INSET = (170.0, 14.0, 82.0, 40.0)
-BELOW_INSET_PT = 60.0
+INSET = (152.0, 28.0, 98.0, 0.28)
+"""Left, top and width in points; its height is this part of the picture's."""
+LEAST_FOR_INSET_PT = 118.0
+"""A lower picture has no room for it."""
 FULL = 0.03
 """Less than this part of the first vacuum counts as full."""
 
 
-def flow_svg(record: RunRecord) -> str | None:
+def flow_svg(record: RunRecord, height_pt: float = HEIGHT_PT) -> str | None:
     """Samples, fit, the slowest fill allowed, and the first moments enlarged; None without a trace."""
     trace = first_trace(record, "flow", "pressure_pa")
     if trace is None:
@@ -29,13 +31,13 @@ def flow_svg(record: RunRecord) -> str | None:
     shown = (trace.time_s >= -0.05 * end_s) & (trace.time_s <= end_s)
     time_s, vacuum_kpa = picked(trace.time_s[shown], all_kpa[shown])
     rated_kpa = record.model.rated_vacuum_kpa
-    drawing = Drawing(*HALF_PT, "Vacuum in kilopascals over seconds while air flows in through the open valve")
+    drawing = Drawing(HALF_PT, height_pt, "Vacuum in kilopascals over seconds while air comes in by the open valve")
     low_kpa, high_kpa = span(vacuum_kpa, [0.0, rated_kpa], room=0.0)
     y = (low_kpa - 1.0, 1.06 * high_kpa)
-    axes = drawing.axes(FRAME, span(time_s, [0.0], room=0.0), y, x_label="seconds", y_label="vacuum, kPa")
+    axes = drawing.axes(frame(height_pt), span(time_s, [0.0], room=0.0), y, x_label="seconds", y_label="vacuum, kPa")
     axes.level(rated_kpa, Pen(INK, 0.6, "1 2"))
     down = (y[1] - rated_kpa) / (y[1] - y[0])
-    axes.words((0.012, down + 0.055), f"rated {rated_kpa:g} kPa")
+    axes.words((0.012, down + 7.5 / (height_pt - 43.0)), f"rated {rated_kpa:g} kPa")
     entries: list[tuple[str, Pen]] = []
     fit = curve_of(trace, "pressure_pa")
     slowest = slowest_line(record, trace, fit)
@@ -52,8 +54,10 @@ def flow_svg(record: RunRecord) -> str | None:
         axes.line(*picked(fit[0], (air_pa - fit[1]) / 1000), pen)
         entries.append(("fit", pen))
     if len(entries) > 1:
-        axes.legend(entries, BELOW_INSET_PT if "opened" in trace.marks else 0.0)
-    if "opened" in trace.marks:
+        axes.legend(entries)
+    if "opened" in trace.marks and height_pt < LEAST_FOR_INSET_PT:
+        axes.words((0.99, 0.12), f"air comes in after {trace.marks['opened'] * 1e3:.1f} ms", anchor="end")
+    elif "opened" in trace.marks:
         _first_moments(drawing, record, trace, all_kpa)
     elif fit is None:
         axes.words((0.5, 0.75), "no air came in", FIT, anchor="middle", size_pt=8)
@@ -92,10 +96,12 @@ def _first_moments(drawing: Drawing, record: RunRecord, trace: Trace, all_kpa: S
     x_ms, y_kpa = picked(time_ms[shown], all_kpa[shown], 240)
     if len(x_ms) < 2:
         return
-    inset = drawing.axes(INSET, span(x_ms, [0.0], room=0.0), span(y_kpa, room=0.15), about=(3, 2), small=True)
+    left, top, width, part = INSET
+    place = (left, top, width, part * drawing.height_pt)
+    inset = drawing.axes(place, span(x_ms, [0.0], room=0.0), span(y_kpa, room=0.15), about=(3, 2), small=True)
     if high_ms is not None:
         inset.band(high_ms, end_ms, LIMIT, 0.12)
         inset.upright(high_ms, Pen(LIMIT, 1.1, "5 2"))
     inset.line(x_ms, y_kpa, Pen(MEASURED, 0.9))
     inset.upright(opened_ms, Pen(FIT, 1.0))
-    inset.words((1.0, -0.08), f"air comes in after {opened_ms:.1f} ms", anchor="end")
+    inset.words((1.0, -0.1), f"air comes in after {opened_ms:.1f} ms", anchor="end")

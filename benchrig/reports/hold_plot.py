@@ -9,16 +9,22 @@ from benchrig.records.model import RunRecord
 from benchrig.reports.drawing import FIT, LIMIT, MEASURED, Drawing, Pen, picked, span
 from benchrig.reports.lookups import STANDARD_K, STANDARD_PA, ambient_pa, curve_of, first_trace, limit_of, reading
 
-__all__ = ["FRAME", "HALF_PT", "allowed_line", "hold_svg"]
+__all__ = ["HALF_PT", "HEIGHT_PT", "allowed_line", "frame", "hold_svg"]
 
-HALF_PT = (259.0, 169.0)
-FRAME = (35.0, 7.0, 219.0, 132.0)
-"""Half the width of the page, and where the axes lie in it."""
+HALF_PT, HEIGHT_PT = 256.0, 152.0
+"""Half the width of a printed A4 sheet, and the height where nothing else is wanted."""
+
+
+def frame(height_pt: float) -> tuple[float, float, float, float]:
+    """Where the axes lie in such a picture: the legend above, numbers and label below."""
+    return 33.0, 14.0, HALF_PT - 38.0, height_pt - 43.0
+
+
 SETTLED = 4.0
 """The air has taken the wall's temperature after so many time constants, to 2 %."""
 
 
-def hold_svg(record: RunRecord) -> str | None:
+def hold_svg(record: RunRecord, height_pt: float = HEIGHT_PT) -> str | None:
     """Samples, fit, and the loss of vacuum that the limit would allow; None without a trace."""
     trace = first_trace(record, "hold", "pressure_pa")
     if trace is None:
@@ -27,10 +33,10 @@ def hold_svg(record: RunRecord) -> str | None:
     shown = trace.time_s >= -0.1
     time_s, vacuum_kpa = picked(trace.time_s[shown], (air_pa - trace.columns["pressure_pa"][shown]) / 1000)
     allowed = allowed_line(record, trace, air_pa)
-    drawing = Drawing(*HALF_PT, "Vacuum in kilopascals over seconds while the closed valve holds it")
+    drawing = Drawing(HALF_PT, height_pt, "Vacuum in kilopascals over seconds while the closed valve holds it")
     x = span(time_s, [0.0], room=0.0)
     y = span(vacuum_kpa, *([allowed[1]] if allowed is not None else []), room=0.08)
-    axes = drawing.axes(FRAME, x, y, x_label="seconds", y_label="vacuum, kPa")
+    axes = drawing.axes(frame(height_pt), x, y, x_label="seconds", y_label="vacuum, kPa")
     entries: list[tuple[str, Pen]] = []
     if allowed is not None:
         at_s, level_kpa, label = allowed

@@ -7,7 +7,14 @@ from pathlib import Path
 from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
 from benchrig.reports.page import environment, write_text
+from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.words import verdict_words
+from benchrig.verdict.words import sure_text
+
+QUIET = 4
+"""So many squares on all sides of the code stay white (ISO/IEC 18004)."""
+DOT_MM, DOTS = 25.4 / 203, 4
+"""A dot of the usual label printer (203 to the inch), and so many of them to a square: 0.5 mm, no square is split."""
 
 __all__ = ["label_html", "label_path", "write_label"]
 
@@ -17,7 +24,9 @@ def label_html(record: RunRecord) -> str:
     import segno
     from markupsafe import Markup
 
-    code = segno.make(label_code(record), error="m", micro=False)
+    says = label_code(record)
+    code = segno.make(says, error="m", micro=False)
+    squares = code.symbol_size(border=QUIET)[0]
     local = record.started.astimezone()
     return (
         environment()
@@ -25,10 +34,27 @@ def label_html(record: RunRecord) -> str:
         .render(
             record=record,
             verdict=verdict_words(record),
+            to_do=_to_do(record),
+            cause=_cause(record),
             day=f"{local:%Y-%m-%d}",
-            code=Markup(code.svg_inline(border=0, omitsize=True, svgclass="code", lineclass=None)),
+            code_says=says,
+            code_mm=f"{squares * DOTS * DOT_MM:.3f}",
+            code=Markup(code.svg_inline(border=QUIET, omitsize=True, lineclass=None)),
         )
     )
+
+
+def _to_do(record: RunRecord) -> str:
+    if record.judgement is None:
+        return "Test it again"
+    return DISPOSITIONS.get(record.judgement.disposition, record.judgement.disposition)
+
+
+def _cause(record: RunRecord) -> str:
+    judgement = record.judgement
+    if judgement is None or judgement.cause is None or judgement.cause_probability is None:
+        return ""
+    return f"{judgement.cause}, {sure_text(judgement.cause_probability)}"
 
 
 def label_path(record: RunRecord, folder: Path) -> Path:

@@ -1,42 +1,48 @@
-"""One run as one self-contained HTML page: to hand over, to print on A4, to keep."""
+"""One run as one self-contained HTML page: to hand over, to print on two sheets of A4 or Letter, to keep."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchrig.records.model import RunRecord, utc_text
+from benchrig.records.model import RunRecord
+from benchrig.reports.page_text import (
+    causes,
+    constants,
+    cut,
+    explained,
+    limits_from,
+    made_up,
+    notes,
+    readings,
+    remarks,
+    sentence,
+)
+from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.reports.plots import plots
+from benchrig.reports.retest import retest
+from benchrig.reports.sheets import sheets
 from benchrig.reports.strip import strip_svg
-from benchrig.reports.words import Row, rows, unit_text, verdict_words, visible
-from benchrig.verdict.words import sure_text
+from benchrig.reports.words import Row, in_print, rows, verdict_words, visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 __all__ = ["environment", "page_html", "page_path", "write_page", "write_text"]
 
-_DISPOSITIONS = {
-    "sell": "Sell it",
-    "clean and retest": "Clean it and test it again",
-    "air out and retest": "Air it out and test it again",
-    "scrap": "Scrap it",
-    "refund": "Refund it",
-    "return to customer": "Return it to the customer",
-    "keep": "Put it back on its shelf",
-    "ask": "Ask before deciding",
-}
+SHORT_TAG = 34
+"""A longer tag is cut in the head of each sheet; below it stands whole."""
+LONG_TYPED = 320
+"""Longer words about the part take the whole width."""
+LONGEST_TYPED = 420
+"""Complaint and findings are cut there on the page; the record holds them whole."""
 _REASONS = {
     "core": "core, handed in for rebuilding",
     "return": "returned by a customer",
     "new-stock": "new stock",
     "check-valve": "check valve, a known-good part kept to look at the bench",
-}
-_GUARD_BANDS = {
-    "0.83 U": "0.83 times the expanded uncertainty (ISO 14253-1)",
-    "U": "the whole expanded uncertainty (ILAC-G8)",
 }
 _PICTURES = (
     ("hold", "Hold vacuum", "The closed valve was put under vacuum and shut off. The line should stay up."),
@@ -68,16 +74,18 @@ def environment() -> Environment:
     )
 
 
-def page_html(record: RunRecord) -> str:
-    """Make the page of a run.
+def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
+    """Make the page of a run: two sheets of A4 or Letter when it is printed.
 
-    A pure function of the record: the same record gives the same bytes on the same computer (the time of day is printed
-    in the computer's time zone, with UTC beside it). The page needs no network, no script and no other file.
+    A pure function of the records: the same ones give the same bytes on the same computer (times of day are printed in
+    the computer's time zone, which is named). The page needs no network, no script and no other file.
 
     Parameters
     ----------
     record : RunRecord
         A run from the store, finished or not.
+    before : RunRecord or None
+        The run of the same part before this one: what has changed is shown.
 
     Returns
     -------
@@ -86,15 +94,20 @@ def page_html(record: RunRecord) -> str:
     """
     from markupsafe import Markup
 
-    drawn = plots(record)
     found = rows(record)
-    strips = {row.name: Markup(strip_svg(row.characteristic, row.allowed, good=_good(row))) for row in found}
+    view = _view(record, found, before)
+    lower_pt = view.pop("lower_pt")
+    drawn = plots(record, lower_pt=lower_pt)
+    strips = {
+        row.name: Markup(strip_svg(row.characteristic, row.allowed, good=_good(row), described=_lies(row)))
+        for row in found
+    }
     pictures = [
         {"name": name, "title": title, "says": says, "svg": Markup(drawn[name])}
         for name, title, says in _PICTURES
         if name in drawn
     ]
-    return environment().get_template("page.html").render(_view(record, found), strips=strips, pictures=pictures)
+    return environment().get_template("page.html").render(view, strips=strips, pictures=pictures)
 
 
 def page_path(record: RunRecord, folder: Path) -> Path:
@@ -102,7 +115,7 @@ def page_path(record: RunRecord, folder: Path) -> Path:
     return folder / f"run-{record.run}.html"
 
 
-def write_page(record: RunRecord, folder: Path) -> Path:
+def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None) -> Path:
     """Write the page of a run into a folder, which is made when it does not exist; return its path.
 
     Raises
@@ -110,7 +123,7 @@ def write_page(record: RunRecord, folder: Path) -> Path:
     OSError
         The folder or the file cannot be written.
     """
-    return write_text(page_path(record, folder), page_html(record))
+    return write_text(page_path(record, folder), page_html(record, before))
 
 
 def write_text(path: Path, text: str) -> Path:
@@ -125,68 +138,58 @@ def write_text(path: Path, text: str) -> Path:
     return path
 
 
+def _zone(local: datetime) -> str:
+    """Name of the time zone, with what it is ahead of UTC unless the name says so."""
+    name, offset = local.tzname() or "", f"{local:%z}"
+    ahead = "" if (name, offset) == ("UTC", "+0000") else f"UTC{offset[:3]}:{offset[3:5]}"
+    return f"{name} ({ahead})" if name and ahead else name or ahead
+
+
 def _good(row: Row) -> bool:
     return row.outcome not in ("fail", "conditional fail")
 
 
-def _view(record: RunRecord, found: tuple[Row, ...]) -> dict[str, Any]:
+def _lies(row: Row) -> str:
+    return f"{row.value} {row.unit}, allowed {row.limit} {row.unit}: {row.outcome}"
+
+
+def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -> dict[str, Any]:
     judgement = record.judgement
     local = record.started.astimezone()
-    return {
+    beside, footnotes = remarks(found)
+    view = {
         "record": record,
         "verdict": verdict_words(record),
+        "sentence": plain_sentence(record),
+        "cause_says": cause_sentence(record),
         "rows": found,
-        "sources": sorted({row.limit_from for row in found if row.limit_from}),
+        "remarks": beside,
+        "footnotes": footnotes,
+        "limits_from": limits_from(found),
+        "short_tag": cut(visible(record.intake.tag), SHORT_TAG),
+        "complaint": cut(record.intake.complaint, LONGEST_TYPED),
+        "findings": cut(record.intake.findings, LONGEST_TYPED),
+        "long_typed": len(f"{record.intake.tag}{record.intake.complaint}{record.intake.findings}") > LONG_TYPED,
         "reason": _REASONS.get(record.intake.reason, record.intake.reason),
-        "to_do": None if judgement is None else _DISPOSITIONS.get(judgement.disposition, judgement.disposition),
+        "to_do": None if judgement is None else DISPOSITIONS.get(judgement.disposition, judgement.disposition),
+        "to_do_why": "" if judgement is None else in_print(judgement.disposition_why),
         "judgement": judgement,
-        "causes": [] if judgement is None or judgement.cause is None else _causes(record),
-        "guard_band": _GUARD_BANDS.get(record.model.guard_band, ""),
-        "made_up": _made_up(record),
+        "causes": [] if judgement is None or judgement.cause is None else causes(record),
+        "earlier": None if before is None else retest(before, record),
+        "explained": explained(record),
+        "made_up": made_up(record),
         "day": f"{local.day} {local:%B %Y}",
         "time": f"{local:%H:%M}",
-        "zone": local.tzname() or "",
-        "utc": utc_text(record.started),
+        "zone": _zone(local),
         "seconds": None if record.bench_seconds is None else f"{record.bench_seconds:.0f} s",
-        "constants": _constants(record.bench.constants),
-        "readings": _readings(record),
-        "notes": tuple(dict.fromkeys(record.notes)),
-        "skipped": [(step.title, step.skipped) for step in record.steps if step.skipped],
+        "grounds": [
+            ("bench check" if ground.kind == "check" else ground.kind, in_print(ground.says))
+            for ground in record.bench.grounds
+        ],
+        "doing_without": [sentence(in_print(remark)) for remark in record.bench.remarks],
+        "constants": constants(record.bench.constants),
+        "readings": readings(record),
+        "notes": notes(record, [text for _, text in footnotes]),
+        "skipped": [(step.title, in_print(step.skipped)) for step in record.steps if step.skipped],
     }
-
-
-def _causes(record: RunRecord) -> list[dict[str, Any]]:
-    if record.judgement is None:
-        return []
-    return [
-        {
-            "name": cause.name,
-            "percent": f"{100 * cause.probability:.0f}",
-            "sure": sure_text(cause.probability),
-            "because": cause.because,
-        }
-        for cause in record.judgement.causes[:3]
-        if cause.probability >= 0.02
-    ]
-
-
-def _made_up(record: RunRecord) -> str:
-    if record.bench.simulated:
-        return "Simulated bench: no valve was tested. Part, workshop and every number on this page are made up."
-    if record.model.fictional:
-        return "Fictional valve model: its limits are made up. Do not act on this page."
-    return ""
-
-
-def _constants(constants: Mapping[str, tuple[float, float, str]]) -> list[tuple[str, str]]:
-    return [
-        (name, f"{value:.6g} ± {2 * u:.2g} {unit_text(unit)}".rstrip()) for name, (value, u, unit) in constants.items()
-    ]
-
-
-def _readings(record: RunRecord) -> list[tuple[str, str]]:
-    return [
-        (label, f"{value:.4g} {unit_text(unit)}".rstrip())
-        for step in record.steps
-        for label, (value, unit) in step.readings.items()
-    ]
+    return view | sheets(view)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from markupsafe import escape
+
 from benchrig.analysis.results import Characteristic
 from benchrig.reports.words import COVERAGE
 from benchrig.verdict.words import Limit
@@ -15,11 +17,12 @@ BEYOND = 1.6
 """A strip with one limit ends at so many times the limit (an upper one), or at this plus 0.6 (a lower one)."""
 
 
-def strip_svg(each: Characteristic, limit: Limit | None, *, good: bool) -> str:
+def strip_svg(each: Characteristic, limit: Limit | None, *, good: bool, described: str = "") -> str:
     """Draw one strip as an ``<svg>`` element, or nothing where there is no limit to draw.
 
     The bar is what is allowed; the round mark (or the pointed one, when `good` is false) is the value, the line
-    through it the expanded uncertainty. A value beyond the end of the strip is an arrow at the end.
+    through it the expanded uncertainty. A value beyond the end of the strip is an arrow at the end. `described` is what
+    it says to those who cannot see it.
     """
     if limit is None:
         return ""
@@ -54,7 +57,8 @@ def strip_svg(each: Characteristic, limit: Limit | None, *, good: bool) -> str:
                 left, right = (min(max(x(each.value + k * each.u), 0.0), WIDTH) for k in (-COVERAGE, COVERAGE))
                 parts.append(f'<path class="whisker {tone}" d="M{left:.1f} {MIDDLE:g}H{right:.1f}"/>')
             parts.append(_mark(near, tone=tone))
-    return f'<svg class="strip" viewBox="0 0 {WIDTH:g} 14" aria-hidden="true">{"".join(parts)}</svg>'
+    told = f'role="img" aria-label="{escape(described)}"' if described else 'aria-hidden="true"'
+    return f'<svg class="strip" viewBox="0 0 {WIDTH:g} 14" {told}>{"".join(parts)}</svg>'
 
 
 def _scale(limit: Limit) -> tuple[float, float] | None:

@@ -109,7 +109,7 @@ def _brief(limit: str) -> str:
     """The limit with signs for words: the terminal is narrow."""
     if limit == "none":
         return ""
-    return limit.replace("max", "≤").replace("min", "≥")
+    return limit.replace("max", "≤").replace("min", "≥").replace(" to ", "–")
 
 
 def _since(before: RunRecord, record: RunRecord) -> list[tuple[str, str]]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, number_text, title_of
@@ -10,7 +13,19 @@ from benchrig.analysis.results import Characteristic
 from benchrig.records.model import RunRecord
 from benchrig.verdict.words import Judged, Limit
 
-__all__ = ["Row", "VerdictWords", "limit_text", "rows", "unit_text", "value_text", "verdict_words", "visible"]
+__all__ = [
+    "Row",
+    "VerdictWords",
+    "in_print",
+    "limit_text",
+    "local_text",
+    "rows",
+    "unit_text",
+    "value_text",
+    "verdict_words",
+    "visible",
+    "with_spread",
+]
 
 COVERAGE = 2.0
 """Expanded uncertainty is this many standard uncertainties: about 95 % for a normal distribution (JCGM 100, 6.3)."""
@@ -18,6 +33,7 @@ COVERAGE = 2.0
 Shape = Literal["tick", "cross", "question", "broken"]
 
 _UNITS = {"ohm": "Ω", "dm3/(s bar)": "dm³/(s·bar)", "degC": "°C"}
+_IN_UTC = re.compile(r"(\d{4}-\d\d-\d\d \d\d:\d\d) UTC")
 _SHAPES = {
     "pass": "✓",
     "conditional pass": "✓?",
@@ -42,14 +58,14 @@ def verdict_words(record: RunRecord) -> VerdictWords:
     """Say the outcome of a run in a word and a sentence. A run that did not come to its end has no verdict."""
     judgement = record.judgement
     if judgement is None:
-        says = record.error or "The run has not ended."
+        says = in_print(record.error) or "The run has not ended."
         word = "Aborted: no verdict" if record.ending == "aborted" else "Still running: no verdict yet"
         return VerdictWords("aborted", word, says, "broken")
     if judgement.verdict == "accept":
-        return VerdictWords("accept", "Accept", judgement.why, "tick")
+        return VerdictWords("accept", "Accept", in_print(judgement.why), "tick")
     if judgement.verdict == "reject":
-        return VerdictWords("reject", "Reject", judgement.why, "cross")
-    return VerdictWords("undecided", "Undecided", judgement.why, "question")
+        return VerdictWords("reject", "Reject", in_print(judgement.why), "cross")
+    return VerdictWords("undecided", "Undecided", in_print(judgement.why), "question")
 
 
 def visible(text: str) -> str:
@@ -77,38 +93,81 @@ def unit_text(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
+def with_spread(value: float, spread: float) -> tuple[str, str]:
+    """A value and its expanded uncertainty, as people read them: two figures of this one, the value to the same place.
+
+    After JCGM 100, 7.2.6. A spread that is not above zero gives four figures and no second text.
+
+    Examples
+    --------
+    >>> with_spread(24.6131, 0.1103), with_spread(3812.4, 277.2), with_spread(0.54461, 0.0036)
+    (('24.61', '0.11'), ('3810', '280'), ('0.5446', '0.0036'))
+    >>> with_spread(9.986, 0.0996), with_spread(-0.00004, 0.0012), with_spread(1.5, 0.0)
+    (('9.99', '0.10'), ('0.0000', '0.0012'), ('1.5', ''))
+    """
+    if not (math.isfinite(spread) and spread > 0):
+        return _unsigned_zero(f"{value:.4g}"), ""
+    place = 1 - math.floor(math.log10(spread))
+    place = 1 - math.floor(math.log10(round(spread, place)))  # 0.0996 becomes 0.10, not 0.100
+    said = [f"{round(each, place) + 0.0:.{max(place, 0)}f}" for each in (value, spread)]
+    return _unsigned_zero(said[0]), said[1]
+
+
 def value_text(each: Characteristic) -> str:
     """A measured value with its expanded uncertainty (k = 2), without the unit.
 
-    A value that is only a bound says so. Value and uncertainty have the same decimals.
+    The uncertainty has two figures, the value the same decimals. A value that is only a bound says so.
 
     Examples
     --------
     >>> value_text(Characteristic("coil_resistance_20c_ohm", 24.613, 0.055, "ohm", "four wires"))
     '24.61 ± 0.11'
     >>> value_text(Characteristic("hold_leak_sccm", 3812.4, 138.6, "sccm", "rise of pressure"))
-    '3812 ± 277'
-    >>> value_text(Characteristic("steady_current_a", -0.0001, 0.0001, "A", "mean of 3 pulses"))
-    '0.000 ± 0.001'
+    '3810 ± 280'
     >>> value_text(Characteristic("pull_in_time_ms", 120.0, None, "ms", "no motion", bound="above"))
     'above 120.00'
     """
     if each.value is None:
         return "not measured"
-    value = number_text(each.name, each.value)
-    if value.startswith("-") and float(value) == 0:
-        value = value[1:]
+    value = _unsigned_zero(number_text(each.name, each.value))
     if each.bound:
         return f"{each.bound} {value}"
-    if each.u is None:
+    if each.u is None or not each.u > 0:
         return value
-    return f"{value} ± {_spread_text(value, COVERAGE * each.u)}"
+    return " ± ".join(with_spread(each.value, COVERAGE * each.u))
 
 
-def _spread_text(value: str, spread: float) -> str:
-    """The uncertainty with the value's decimals; one that they would hide is rounded up to the last of them."""
-    decimals = len(value.partition(".")[2])
-    return f"{max(spread, 10.0**-decimals) if spread > 0 else spread:.{decimals}f}"
+def _unsigned_zero(text: str) -> str:
+    return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def in_print(text: str) -> str:
+    """The program's own sentences with units as they are printed, and instants in local time.
+
+    Examples
+    --------
+    >>> in_print("above 99.22 ohm, corrected to 20 degC")
+    'above 99.22 Ω, corrected to 20 °C'
+    """
+    for plain, printed in _UNITS.items():
+        text = re.sub(rf"(?<![\w/]){re.escape(plain)}(?![\w/])", printed, text)
+    return visible(_IN_UTC.sub(_local, text))
+
+
+def _local(found: re.Match[str]) -> str:
+    return local_text(datetime.fromisoformat(f"{found[1]}+00:00"))
+
+
+def local_text(when: datetime) -> str:
+    """An instant in the computer's own time zone, which is named.
+
+    Examples
+    --------
+    >>> local_text(datetime(2026, 11, 25, 9, 30).astimezone()).startswith("2026-11-2")
+    True
+    """
+    local = when.astimezone()
+    return f"{local:%Y-%m-%d %H:%M} {local.tzname() or ''}".rstrip()
 
 
 def limit_text(limit: Limit | None) -> str:
@@ -167,8 +226,8 @@ def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> R
         limit_from="" if limit is None else visible(limit.limit_from),
         outcome=outcome,
         sign=_SHAPES.get(outcome, "·"),
-        why=visible(why),
-        how=visible(each.how),
+        why=in_print(why),
+        how=in_print(each.how),
         characteristic=each,
         allowed=limit,
     )

@@ -59,6 +59,8 @@ class BenchFacts:
     """What the bench file asks for and was not there: the operator allowed the run without."""
     remarks: tuple[str, ...] = ()
     """What the bench file does without."""
+    address: str = ""
+    """Of the workshop, on one line; empty in records made before there was one."""
 
 
 @dataclass(frozen=True)

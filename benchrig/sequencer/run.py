@@ -160,6 +160,7 @@ def bench_facts(bench: Bench) -> BenchFacts:
     return BenchFacts(
         name=file.bench.name,
         workshop=file.bench.workshop,
+        address=file.bench.address,
         simulated=file.bench.simulated,
         board=bench.board_name,
         meter=bench.meter_name,

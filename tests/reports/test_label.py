@@ -54,8 +54,27 @@ def test_the_code_on_the_label_holds_that_text() -> None:
 
     record = sample("accept")
     expected = segno.make(label_code(record), error="m", micro=False)
-    path = re.search(r'<svg [^>]*class="code".*?</svg>', label_html(record), re.DOTALL)
+    path = re.search(r'aria-label="Code for a scanner: ([^"]*)">(<svg .*?</svg>)', label_html(record), re.DOTALL)
     assert path is not None
-    assert path.group() == expected.svg_inline(border=0, omitsize=True, svgclass="code", lineclass=None)
-    # Squares of at least 0.5 mm on 20 mm can be read from paper by a telephone (common practice, no source).
-    assert 20.0 / expected.symbol_size(border=0)[0] >= 0.5
+    # Four white squares all round (ISO/IEC 18004), four whole dots of a printer of 203 to the inch to a square.
+    assert path.group(2) == expected.svg_inline(border=4, omitsize=True, lineclass=None)
+    assert path.group(1) == label_code(record)
+    width_mm = re.search(r"grid-template-columns: 1fr ([0-9.]+)mm", label_html(record))
+    assert width_mm is not None
+    assert float(width_mm.group(1)) == pytest.approx(expected.symbol_size(border=4)[0] * 4 * 25.4 / 203, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("kind", "do", "cause"),
+    [
+        ("accept", "Return it to the customer", None),
+        ("reject", "Refund it", "stuck closed, 94 %"),
+        ("undecided", "Clean it and test it again", "seat leak, 71 %"),
+        ("aborted", "Test it again", None),
+    ],
+)
+def test_the_label_says_what_to_do_and_why(kind: str, do: str, cause: str | None) -> None:
+    label = label_html(sample(kind))
+    assert f'<div class="do">{do}</div>' in label
+    assert ('<div class="cause">' in label) is (cause is not None)
+    assert cause is None or f'<div class="cause">{cause}</div>' in label

@@ -1,0 +1,214 @@
+"""On paper: two sheets of A4 or Letter in every case, nothing too small to read, and a code that a scanner reads."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchrig.analysis.results import Characteristic
+from benchrig.bench.grounds import Ground
+from benchrig.records import RunRecord
+from benchrig.records.label_code import label_code
+from benchrig.reports import label_html, page_html
+from benchrig.sequencer.events import StepResult
+from benchrig.verdict.words import Judged, Limit
+from tests.helpers import absent, need_program
+from tests.reports.sample_record import sample
+
+FONTS = ("DejaVu Sans", "Liberation Sans")
+"""The widest of the usual fonts, and one of the widths of Arial."""
+
+
+def controlled(record: RunRecord) -> RunRecord:
+    """The same run with a look at the bench without the valve."""
+    control = StepResult(
+        "control",
+        "Bench without the valve",
+        54.0,
+        96.0,
+        readings={"leak of the bench without the valve": (0.048, "sccm"), "vacuum without the valve": (60.3, "kPa")},
+        notes=("controlled: without the valve the bench is tight", "the control was made 4 minutes after the flow"),
+    )
+    return dataclasses.replace(record, steps=(*record.steps, control))
+
+
+def uncalibrated(record: RunRecord) -> RunRecord:
+    bench = dataclasses.replace(
+        record.bench,
+        uncalibrated=("bench check: the last one is 31 h old, 24 h are allowed", "transducer: expired on 2026-10-01"),
+        grounds=(
+            Ground(
+                "volume", 1, "cal-0001: 0.5002 ± 0.0050 L, by known-volume, 2026-11-15 (R. Counter), until 2027-11-15"
+            ),
+            Ground("shunt", 2, "cal-0002: 2.000 ± 0.012 V/A, by meter, 2026-11-15 (R. Counter), until 2027-11-15"),
+        ),
+        remarks=("the bench file asks for no bench check",),
+        address="Unit 4, Foxglove Lane, Nowhere (fictional)",
+    )
+    return dataclasses.replace(record, bench=bench)
+
+
+def longest(record: RunRecord) -> RunRecord:
+    """As much as anybody will type."""
+    intake = dataclasses.replace(
+        record.intake,
+        tag="Shelf 12, row B, box 7; " * 12,
+        complaint="The engine light comes on after filling up and it smells of fuel. " * 9,
+        findings="Light charcoal dust at the inlet, one mounting ear cracked. " * 9,
+    )
+    return dataclasses.replace(record, intake=intake)
+
+
+def warmed(record: RunRecord) -> RunRecord:
+    """Coil and clicks again with the coil warm: four more rows, all judged."""
+    names = ("coil_resistance_warm_ohm", "pull_in_time_warm_ms", "drop_out_time_warm_ms", "click_spread_warm_ms")
+    rows = tuple(
+        Characteristic(name, 27.31, 0.06, name.rpartition("_")[2], "with the coil at 80 degC") for name in names
+    )
+    step = StepResult("warm", "Warm coil", 54.0, 254.0, rows, readings={"coil warmed to": (80.2, "degC")})
+    assert record.judgement is not None
+    judged = tuple(
+        Judged(row, Limit(row.name, None, 40.0, "made up"), "pass", 0.999, "clear of the limit") for row in rows
+    )
+    judgement = dataclasses.replace(record.judgement, judged=(*record.judgement.judged, *judged))
+    return dataclasses.replace(record, steps=(*record.steps, step), judgement=judgement)
+
+
+def wet(record: RunRecord) -> RunRecord:
+    assert record.judgement is not None
+    judgement = dataclasses.replace(
+        record.judgement,
+        cause="wet",
+        disposition="air out and retest",
+        disposition_why="Empty it, air it out outdoors or under a hood, away from sparks, and test it again after 100 "
+        "minutes.",
+        why="The valve is wet: beside any leak the pressure rises by 6.8 kPa and levels off with 95 s, as vapour of "
+        "residual fuel does. A leak may hide behind it.",
+    )
+    return dataclasses.replace(record, judgement=judgement)
+
+
+CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
+    "accept": (sample("accept"), None),
+    "reject, controlled": (controlled(sample("reject")), None),
+    "undecided": (sample("undecided"), None),
+    "aborted": (sample("aborted"), None),
+    "wet": (wet(sample("undecided")), None),
+    "warm": (warmed(sample("accept")), None),
+    "uncalibrated": (uncalibrated(sample("reject")), None),
+    "tested before": (sample("accept"), sample("reject", run="0041")),
+    "long tag and complaint": (longest(sample("reject")), None),
+    "all at once": (longest(uncalibrated(controlled(warmed(sample("reject"))))), sample("accept", run="0041")),
+}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    chromium = need_program("chromium")
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        absent("playwright is not installed")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def tab(browser: Any) -> Iterator[Any]:
+    """A tab of its own: the size of a window that was set once changes how the next page is printed."""
+    opened = browser.new_page()
+    yield opened
+    opened.close()
+
+
+def in_font(html: str, font: str) -> str:
+    return html.replace("</style>", f"body {{ font-family: '{font}' !important; }}</style>", 1)
+
+
+def printed(tab: Any, html: str, path: Path, **options: object) -> Path:
+    tab.set_content(html)
+    tab.pdf(path=str(path), print_background=True, prefer_css_page_size=True, **options)
+    return path
+
+
+def sheets(path: Path) -> list[str]:
+    """The words of each sheet."""
+    program = need_program("pdftotext")
+    done = subprocess.run([program, "-layout", str(path), "-"], capture_output=True, text=True, check=True)
+    return done.stdout.split("\f")[:-1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("font", FONTS)
+@pytest.mark.parametrize("case", CASES)
+def test_a_run_is_two_sheets_of_a4_and_of_letter(case: str, font: str, tab: Any, tmp_path: Path) -> None:
+    there = subprocess.run(["fc-list", font], capture_output=True, text=True, check=False).stdout
+    if not there:
+        absent(f"the font {font} is not installed")
+    record, before = CASES[case]
+    html = in_font(page_html(record, before), font)
+    for paper in ("A4", "Letter"):
+        found = sheets(printed(tab, html, tmp_path / f"{paper}.pdf", format=paper))
+        assert len(found) == 2, f"{case}, {paper}, {font}: {len(found)} sheets"
+        for number, words in enumerate(found, start=1):
+            assert f"sheet {number} of 2" in words
+            assert record.intake.tag[:24] in words
+            assert f"run {record.run}" in words
+        assert "Signature" in found[0]
+        assert "digest of the record" in found[1]
+
+
+SMALLEST = """() => {
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  let least = [1e9, ""];
+  for (let node; node = walker.nextNode();) {
+    const parent = node.parentElement;
+    if (!node.textContent.trim() || parent.closest("style, .unseen")) continue;
+    let size = parseFloat(getComputedStyle(parent).fontSize);
+    if (parent.getScreenCTM) { const m = parent.getScreenCTM(); size *= Math.hypot(m.a, m.b); }
+    if (size < least[0]) least = [size, node.textContent.trim()];
+  }
+  return least;
+}"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", CASES)
+def test_nothing_on_paper_is_smaller_than_seven_and_a_half_points(case: str, tab: Any) -> None:
+    tab.set_viewport_size({"width": 703, "height": 1000})  # what 12 mm margins leave of A4
+    tab.emulate_media(media="print")
+    tab.set_content(page_html(*CASES[case]))
+    px, words = tab.evaluate(SMALLEST)
+    assert px * 0.75 >= 7.5, words
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", ["accept", "uncalibrated", "long tag and complaint", "longest tag in the code"])
+def test_the_label_fits_and_its_code_is_read_at_203_dots_to_the_inch(case: str, tab: Any, tmp_path: Path) -> None:
+    program = need_program("pdftoppm")
+    try:
+        import zxingcpp
+    except ImportError:
+        absent("zxing-cpp is not installed")
+    record = sample("undecided", tag="C-1042/" * 5) if case.startswith("longest") else CASES[case][0]
+    path = printed(tab, label_html(record), tmp_path / "label.pdf")
+    assert len(sheets(path)) == 1
+    done = subprocess.run([program, "-r", "203", "-mono", str(path)], capture_output=True, check=True)
+    _, size, bits = done.stdout.split(b"\n", 2)
+    width, height = map(int, size.split())
+    assert (round(width / 203 * 25.4), round(height / 203 * 25.4)) == (62, 29)
+    rows = np.frombuffer(bits, dtype=np.uint8).reshape(height, -1)
+    picture = np.where(np.unpackbits(rows, axis=1)[:, :width], 0, 255).astype(np.uint8)
+    assert [each.text for each in zxingcpp.read_barcodes(np.ascontiguousarray(picture))] == [label_code(record)]
+    # The run's number stands clear of the code: four white squares of four dots lie between them.
+    dark = np.flatnonzero((picture[:, width - 100 :] == 0).any(axis=1))
+    gaps = np.diff(dark)
+    assert gaps.max() >= 16
