@@ -14,6 +14,7 @@ __all__ = ["Hum", "hum_of", "is_cut", "settled_rest", "slowness", "step_of", "ze
 
 SETTLING = (0.08, 0.25, 0.8)  # time constants of what a tail may still lack, shares of its length
 CYCLES, CYCLES_ALONE = 1.9, 2.9  # of hum that must be there: in all quiet stretches, in the tail alone
+WHITE = 1.05  # residuals over those of the noise below which no hum is looked for: 0.3 of the noise at most
 HUM_CLEAR = 23.0  # fall of the residuals, in variances, for which two parameters and two frequencies need luck
 
 
@@ -120,6 +121,8 @@ def hum_of(
             lasts += length
             others |= inside
     plain = _rest(np.stack(own, axis=1), y)[1]
+    if plain < WHITE * noise**2 * len(y):
+        return none
     best: tuple[float, float, Samples, Samples] | None = None
     for hertz in (50.0, 60.0):
         w = 2 * np.pi * hertz

@@ -114,7 +114,7 @@ def follow_return(trace: CoilTrace, b: Branches, arrival_s: float) -> DampedRetu
     last = int(still[-1])
     end = int(seen[flux[seen] > LEAST_FLUX * flux[last]][-1])
     best: tuple[float, int, float, Samples] | None = None
-    for j in range(max(last - round(BEFORE_S / dt), int(seen[0]) + 1), last + 1, max(1, round(2e-4 / dt))):
+    for j in range(max(last - round(BEFORE_S / dt), int(seen[0]) + 1), last + 1, max(1, round(3e-4 / dt))):
         rows = slice(j, end + 1)
         if end - j < 8:
             break
@@ -135,12 +135,14 @@ def follow_return(trace: CoilTrace, b: Branches, arrival_s: float) -> DampedRetu
         back_s = float(trace.decay_s[j + int(np.argmax(model >= 1.0))])
     else:
         at, place, k = float(trace.decay_s[end]), float(model[-1]), end
-        while place < 1.0 and at < LONGEST_S:
+        while place < 1.0 and k + 1 < len(flux):
             k += 1
-            share = max(float(flux[k]), 0.0) / float(flux[j]) if k < len(flux) else 0.0
-            place += speed * max(1.0 - WEAKER * place - share**2, 0.0) * dt
+            place += speed * max(1.0 - WEAKER * place - (max(float(flux[k]), 0.0) / float(flux[j])) ** 2, 0.0) * dt
             at += dt
         if place < 1.0:
+            # without flux the spring alone drives it: dp/dt = speed (1 - WEAKER p)
+            at += float(np.log((1.0 - WEAKER * place) / (1.0 - WEAKER))) / (speed * WEAKER)
+        if at > LONGEST_S:
             return None
         back_s = at
     leaves_s = float(trace.decay_s[j])

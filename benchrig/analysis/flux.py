@@ -62,28 +62,29 @@ def steady_current(trace: CoilTrace) -> Steady:
     sd = float(np.hypot(sd, trace.volts_sd * float(y.mean())))
     span = float(trace.rise_s[-1])
     mean = float(y.mean())
-    values, variances, weights, left = [mean], [sd**2 / m], [float(np.sum((y - mean) ** 2)) / sd**2], [0.0]
     # a coil whose current rose quickly does not settle slowly; where it has not settled, that time comes out too short
     rose = int(np.argmax(trace.rise_a > 0.63 * float(y[-max(3, m // 8) :].mean())))
     slowest = max(0.4 * span, SLOWEST * float(trace.rise_s[rose]))
-    for tau in np.geomspace(0.04 * span, slowest, TRIED):
-        fall = np.exp(-(t - t[-1]) / tau)
-        if float(fall[0]) > 1e12:
-            continue
-        design = np.stack([np.ones(m), fall / fall[0]], axis=1)
-        normal = np.linalg.inv(design.T @ design)
-        found = normal @ (design.T @ y)
-        values.append(float(found[0]))
-        variances.append(float(normal[0, 0]) * sd**2)
-        # a parameter more (Schwarz), and one in as many equally likely time constants
-        weights.append(float(np.sum((y - design @ found) ** 2)) / sd**2 + np.log(m) + 2.0 * np.log(TRIED))
-        left.append(-float(found[1]) / float(fall[0]))
-    scale = max(1.0, min(weights) / max(m - 2, 1))
-    w = np.exp(-0.5 * (np.asarray(weights) - min(weights)) / scale)
+    # a constant and one exponential, both about their means: two unknowns in closed form for all time constants at once
+    falls = np.exp(-(t - t[0])[None, :] / np.geomspace(0.04 * span, slowest, TRIED)[:, None])
+    centre = falls.mean(axis=1)
+    about, rest = falls - centre[:, None], y - mean
+    squares = np.maximum(np.einsum("ij,ij->i", about, about), 1e-300)
+    size = about @ rest / squares
+    plain = float(rest @ rest)
+    values = np.concatenate([[mean], mean - size * centre])
+    variances = sd**2 * np.concatenate([[1.0 / m], 1.0 / m + centre**2 / squares])
+    # a parameter more (Schwarz), and one in as many equally likely time constants
+    more = np.log(m) + 2.0 * np.log(TRIED)
+    weights = np.concatenate([[plain], np.maximum(plain - size**2 * squares, 0.0) + more * sd**2]) / sd**2
+    left = np.concatenate([[0.0], -size * falls[:, -1]])
+    least = float(weights.min())
+    scale = max(1.0, least / max(m - 2, 1))
+    w = np.exp(-0.5 * (weights - least) / scale)
     w /= w.sum()
-    value = float(w @ np.asarray(values))
-    variance = float(w @ (np.asarray(variances) * scale * trace.slow_tail**2 + (np.asarray(values) - value) ** 2))
-    missing = float(w @ np.asarray(left))
+    value = float(w @ values)
+    variance = float(w @ (variances * scale * trace.slow_tail**2 + (values - value) ** 2))
+    missing = float(w @ left)
     # iron does not settle exponentially: part of what was extrapolated
     variance += (NOT_EXPONENTIAL * missing) ** 2
     # a coil's current never falls while it is on: a supply that sags, or an armature still on its way

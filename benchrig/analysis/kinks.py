@@ -14,7 +14,7 @@ __all__ = ["Dip", "Instant", "best_kink", "find_dip", "leaving"]
 START_MODEL_S = 3e-4  # standard uncertainty of a first motion because its true curve is another ...
 START_SHARE = 0.1  # ... and of the time from the first sample used to the last
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
-DIP_SHARE = 0.045  # of the window: standard uncertainty of a kink because the true curves are no parabolas
+DIP_SHARE = 0.038  # of the window: standard uncertainty of a kink because the true curves are no parabolas
 SHOULDER_SHARE = 0.22
 SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 

@@ -159,6 +159,8 @@ def find_break(time_s: Samples, current_a: Samples, decay_a: Samples, noise: flo
     least = max(SWING * highest, SWING_SD * noise * (2.0 / width) ** 0.5)
     if highest <= 0.0 or least > 0.5 * highest:
         return None
+    if float((np.maximum.accumulate(smooth) - smooth).max()) < least:
+        return None
     stride = max(1, width // 2)
     turns = [stride * k for k in turning_points(smooth[::stride], least)]
     falls = [(a, b) for a, b in pairwise(turns) if smooth[b] < smooth[a]]

@@ -66,12 +66,12 @@ def despike(current_a: Samples) -> tuple[Samples, str]:
     if len(current_a) < 20:
         return current_a, ""
     # cheap first look: up and down again, or down and up, within two samples
-    noise = noise_of(current_a)
-    limit = SPIKE * max(noise, 1e-3 * float(current_a.max() - current_a.min()))
     steps = np.diff(current_a)
-    large = np.abs(steps) > 0.7 * limit
-    back = (large[:-1] & large[1:] & (steps[:-1] * steps[1:] < 0.0)).any()
-    if not back and not (large[:-2] & large[2:] & (steps[:-2] * steps[2:] < 0.0)).any():
+    least = 1e-3 * float(current_a.max() - current_a.min())
+    if not _up_and_down(steps, SPIKE * least):
+        return current_a, ""
+    limit = SPIKE * max(noise_of(current_a), least)
+    if not _up_and_down(steps, limit):
         return current_a, ""
     padded = np.concatenate([current_a[:3], current_a, current_a[-3:]])
     around = np.lib.stride_tricks.sliding_window_view(padded, 7)
@@ -84,6 +84,18 @@ def despike(current_a: Samples) -> tuple[Samples, str]:
     kept = np.flatnonzero(~out)
     mended = np.interp(np.arange(len(current_a)), kept, current_a[kept])
     return mended, f"{np.count_nonzero(out)} spikes were taken out, the first at sample {int(np.argmax(out))}"
+
+
+def _up_and_down(steps: Samples, limit: float) -> bool:
+    large = np.abs(steps) > 0.7 * limit
+    at = np.flatnonzero(large)
+    if len(at) < 2:
+        return False
+    one, two = (
+        at[np.append(np.diff(at) == 1, False)],
+        at[large[np.minimum(at + 2, len(large) - 1)] & (at + 2 < len(large))],
+    )
+    return bool(np.any(steps[one] * steps[one + 1] < 0.0) or np.any(steps[two] * steps[two + 2] < 0.0))
 
 
 def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -> tuple[Samples, float, str, str]:

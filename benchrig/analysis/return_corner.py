@@ -22,7 +22,7 @@ HALVES_S = (0.5e-3, 0.8e-3, 1.2e-3, 1.8e-3, 2.7e-3, 4e-3)  # half widths of the 
 ENOUGH = 8.0  # standard deviations of curvature at which no longer parabola is tried ...
 LEAST = 6.0  # ... and below which there is no corner
 CLEAR = 3.0  # standard deviations by which the slope must change at the corner
-SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3)
+SIDES_S = (0.5e-3, 1e-3, 2e-3, 4e-3)
 # A corner that needs long parabolas to show is a slower return, and its end lies later than the middle of the bend: the
 # shift and its uncertainty by the half width, and the factor on it for a corner of few standard deviations. Found with
 # tests/benchmarks: armature_models (seed 61) and strangers (seeds 1 and 2).
