@@ -14,6 +14,7 @@ __all__ = ["Hum", "hum_of", "is_cut", "settled_rest", "slowness", "step_of", "ze
 
 SETTLING = (0.08, 0.25, 0.8)  # time constants of what a tail may still lack, shares of its length
 CYCLES, CYCLES_ALONE = 1.9, 2.9  # of hum that must be there: in all quiet stretches, in the tail alone
+LEAST_HUM = 1.5e-3  # of the largest current: less does no harm, and slow iron imitates it
 WHITE = 1.05  # residuals over those of the noise below which no hum is looked for: 0.3 of the noise at most
 HUM_CLEAR = 23.0  # fall of the residuals, in variances, for which two parameters and two frequencies need luck
 
@@ -136,7 +137,7 @@ def hum_of(
         return none
     variance = max(rss / max(len(y) - design.shape[1], 1), noise**2)
     size = float(np.hypot(found[0], found[1]))
-    if plain - rss < HUM_CLEAR * variance or size < max(0.05 * noise, 3e-4 * float(np.abs(y).max())):
+    if plain - rss < HUM_CLEAR * variance or size < max(0.05 * noise, LEAST_HUM * float(np.abs(y).max())):
         return none
     if lasts * hertz >= 0.9:
         # without current there is nothing but hum: it must be there, and the same

@@ -263,6 +263,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
     rest = settled_rest(current[tail])
     least = max(white, FINEST * float(np.abs(current[tail]).max()))
+    wander = slowness(rest, least, max(2, len(rest) // 12))
     gentle = begins_gently(time_s[rise], current[rise], white)
     notes += [gentle] if gentle else []
     elsewhere = starts_elsewhere(time_s, current, lead, noise, step, float(current[tail].max()), hidden, notes)
@@ -274,7 +275,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         decay_s=time_s[decay] - end_s if resumes else np.zeros(0),
         decay_a=current[decay] if resumes else np.zeros(0),
         noise_a=noise,
-        zero_u_a=zero_u,
+        zero_u_a=zero_u * wander,
         step_a=step,
         end_v=end_v,
         end_v_u=end_v_u,
@@ -282,7 +283,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         trouble=trouble,
         volts_sd=volts_sd,
         slow=slowness(rest, least, max(2, round(1e-3 / dt))),
-        slow_tail=slowness(rest, least, max(2, len(rest) // 12)),
+        slow_tail=wander,
         scale_u=droop_u,
         hidden_zero=hidden,
         gaps_s=gaps,

@@ -22,6 +22,7 @@ HUMP_STILL = (0.020, 2.75)
 BARE_MOVED = (0.07, 5.5)  # the same for a hump over the lower hull of the rise alone, without a decay to compare with
 BARE_STILL = (0.006, 2.0)
 COARSE = 40.0  # per second; few samples make a hump of their own
+WANDER = 0.15  # by which the level rises for each time that slow noise exceeds white noise
 DIP_CLEAR = 6.0  # standard deviations by which the current must fall, and rise again
 DIP_SEEN = 5.0  # enough to place the arrival, once motion is established otherwise
 DIP_LEAST = 0.01  # share of the full current
@@ -150,6 +151,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     else:
         notes.append("no decay to compare with: motion judged from the rise alone")
         level, still = (base + k * sd for base, k in (BARE_MOVED, BARE_STILL))
+    # noise that wanders also bends the flux, which is an integral
+    level *= 1.0 + WANDER * (trace.slow - 1.0)
     evidence = max(height / level, by_dip)
     hint = dip.clear > DIP_SEEN and dip.depth > 0.5 * DIP_LEAST
     moved = True if evidence > 1.0 else False if height < still and not hint else None

@@ -102,7 +102,7 @@ def told_wrong(time_s: Samples, current_a: Samples, off_s: float, dt: float) -> 
     before, after = float(current_a[k - few : k].mean()), float(current_a[k + 5 * few : k + 8 * few].mean())
     noise = noise_of(current_a[k - 12 * few : k - few])
     apart = max(6.0 * noise / few**0.5, 0.04 * abs(level))
-    if level <= 0.0 or (before > level - apart and after < level - 0.5 * apart):
+    if level <= 0.0 or (before > level - apart and after < before - 0.5 * apart):
         return None
     found = find_release(time_s, current_a, dt)
     return found if found is not None and abs(found - off_s) > max(4e-4, 2.0 * dt) else None

@@ -30,6 +30,13 @@ VALUES = (
 )
 
 
+FAULTS = (
+    "AC-coupled", "peak-and-hold", "PWM", "supply dropped out", "second pulse", "missing", "jumps", "negative",
+    "spikes", "moved by", "rises fastest only", "current begins", "first sample already", "as told", "bounces",
+    "converter can show", "hum of", "stuck", "no solenoid valve",
+)  # fmt: skip
+
+
 def solved(kind: str, draws: int, seed: int, keep: Path | None) -> models.Draws:
     """The population, from the folder of solutions when it is there."""
     path = keep / f"{kind}-{seed}-{draws}.pickle" if keep else None
@@ -79,6 +86,8 @@ def table(kind: str, draws: models.Draws, results: list[InrushResult], each_s: f
     print(f"\n{kind}: {n} draws, {1e3 * each_s:.1f} ms each")
     counts = (("moved", yes), ("not moved", no), ("cannot tell", n - yes - no))
     print("  " + ", ".join(f"{words} {count / n:.2%} ({count})" for words, count in counts))
+    alarms = [note for r in results if (note := next((n for n in r.notes if any(w in n for w in FAULTS)), ""))]
+    print(f"  false alarms (a fault of the record is named): {len(alarms) / n:.2%} ({len(alarms)}) {alarms[:1]}")
     e = np.array([r.evidence for r in results])
     print("  evidence: min 0.1% 1% 50% 99% 99.9% max", np.round(np.percentile(e, [0, 0.1, 1, 50, 99, 99.9, 100]), 2))
     rows = [(name, getattr(draws, true)) for name, true in VALUES if kind != "blocked"]
