@@ -15,6 +15,7 @@ TURNED = 6.0  # standard deviations by which the pulse must lie below the lead-i
 UNDERSHOOT = 6.0  # standard deviations by which the current must end below its zero
 UNDERSHOOT_LEAST = 0.004  # share of the largest current
 JUMP, JUMP_LEAST = 8.0, 0.02  # standard deviations, and share of the largest current, that a jump must have
+COARSE_S = 1.5e-4  # sample interval from which an armature's dip jumps too
 MOVED = 5.0  # standard deviations between the zeros before and after the pulse that are two zeros
 REFUTED = 4.0  # standard deviations by which the corrected end may still bend
 
@@ -181,12 +182,12 @@ def find_jump(time_s: Samples, current_a: Samples, noise: float, end_s: float) -
     (float, str) or None
         When, s, and what was seen.
     """
-    if len(current_a) < 24:
+    dt = float(time_s[1] - time_s[0])
+    if len(current_a) < 24 or dt > COARSE_S:
         return None
     steps = np.diff(current_a)
     size = np.abs(steps)
     limit = max(JUMP * 2.0**0.5 * noise, JUMP_LEAST * float(current_a.max() - current_a.min()))
-    dt = float(time_s[1] - time_s[0])
     for k in np.flatnonzero(size > limit)[:20]:
         t = float(time_s[k])
         if abs(t) < 6.0 * dt or abs(t - end_s) < 6.0 * dt or k < 8 or k > len(steps) - 9:
