@@ -27,7 +27,7 @@ SIDES_S = (0.5e-3, 1e-3, 2e-3, 4e-3)
 # shift and its uncertainty by the half width, and the factor on it for a corner of few standard deviations. Found with
 # tests/benchmarks: armature_models (seed 61) and strangers (seeds 1 and 2).
 PLAIN_S = 0.4e-3
-SHIFT, SPREAD, SPREAD_S = 0.16, 0.2, 6e-5
+SHIFT, SPREAD, SPREAD_S = 0.16, 0.2, 4e-5
 FAINT = 10.0
 WIDE, WIDER = 1.4, 0.3  # a bend longer than so many half widths is no corner: part of the rest
 
