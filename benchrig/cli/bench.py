@@ -133,7 +133,7 @@ def _grounds(loaded: LoadedBenchFile) -> Grounds:
 
     general = loaded.file.bench
     standing = (
-        Store(store_path()).trust.standing(BenchKey(general.name, general.simulated))
+        Store(store_path(), reading=True).trust.standing(BenchKey(general.name, general.simulated))
         if store_path().exists()
         else (None, ())
     )

@@ -131,7 +131,7 @@ def history(kind: str | None, as_json: bool) -> None:
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_history
 
-    trust = Store(store_path()).trust
+    trust = Store(store_path(), reading=True).trust
     found = [] if kind == "check" else [c for c in trust.calibrations() if kind in (None, c.kind)]
     checks = trust.checks() if kind in (None, "check") else ()
     damaged = trust.faults()

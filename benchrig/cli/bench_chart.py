@@ -36,7 +36,7 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     from benchrig.reports.chart_page import print_chart, write_chart_page
     from benchrig.reports.chart_words import chart_document, chart_report
 
-    store = Store(store_path())
+    store = Store(store_path(), reading=True)
     history = store.check_valve_runs(None if tag is None else store.tag_of(tag))
     if since is not None and since not in {run.run for run in history.runs}:
         raise ConfigError(
@@ -66,7 +66,7 @@ def tell_after_run(tag: str) -> None:
     from benchrig.records import Store
     from benchrig.reports.chart_words import chart_report, said
 
-    report = chart_report(Store(store_path()).check_valve_runs(tag))
+    report = chart_report(Store(store_path(), reading=True).check_valve_runs(tag))
     click.echo(f"\nchart   {report.advice}", err=True)
     for each in report.warns:
         click.echo(f"        {each.title}: {'; '.join(said(each, signal) for signal in each.now)}", err=True)

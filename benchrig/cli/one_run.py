@@ -124,7 +124,7 @@ def run_one(
                     bench,
                     model_facts(model),
                     intake,
-                    sink=store.recorder(),
+                    sink=store.recorder(bench.feed),
                     coil_limit_s=model.coil_limit_s,
                     hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
                     watcher=line,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -54,7 +55,7 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
     from benchrig.cli.places import store_path
     from benchrig.records import Store
 
-    store = Store(store_path())
+    store = Store(store_path(), reading=True)
     tag = None if tag is None else store.tag_of(tag)
     calibration, check = _ground(store, rests_on)
     found = store.runs(limit=most, tag=tag, calibration=calibration, check=check)
@@ -154,7 +155,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.records import Store, run_document
 
-    store = Store(store_path())
+    store = Store(store_path(), reading=True)
     record = store.run(tag_or_run)
     gone = _withdrawn(store, record)
     if as_json:
@@ -174,3 +175,38 @@ def show(tag_or_run: str, as_json: bool) -> None:
             click.echo(
                 f"\nThis run rested on {each.name} ({each.kind}), withdrawn since: {each.withdrawal.reason}", err=True
             )
+
+
+@records.command("new-store", epilog="Example:  benchrig records new-store")
+@click.option(
+    "--from-backup",
+    is_flag=True,
+    help="Go on from the file that stands in the store's place, although it is older than the store that was kept.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@as_json_option
+@speaks
+def new_store(from_backup: bool, yes: bool, as_json: bool) -> None:
+    """Begin a new store where one was lost, or go on from a backup. Numbers go on, old files are set aside.
+
+    Never needed on the first day: a store is made by itself where none was.
+    """
+    from benchrig.cli.places import pages_folder, store_path
+    from benchrig.errors import ConfigError
+    from benchrig.records.renewing import begin_anew, go_on_from_backup
+
+    path, pages = store_path(), pages_folder()
+    if not yes:
+        if as_json or not sys.stdin.isatty():
+            raise ConfigError(
+                "A new store is begun only by will, and nobody is there to ask.", hint="Say so beforehand: --yes"
+            )
+        what = f"Go on from the backup at {path}" if from_backup else f"Begin a new store at {path}"
+        click.confirm(f"{what}? Was a newer backup looked for?", abort=True, err=True)
+    head, aside = (go_on_from_backup(path, pages), []) if from_backup else begin_anew(path, pages)
+    if as_json:
+        emit({"store": str(path), "next_run": f"{head.run + 1:04d}", "set_aside": [str(each) for each in aside]})
+        return
+    for each in aside:
+        click.echo(f"set aside  {each}", err=True)
+    click.echo(f"{path}: the next run is {head.run + 1:04d}.")

@@ -32,7 +32,7 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
     from benchrig.records import Store
     from benchrig.reports import write_label, write_page
 
-    store = Store(store_path())
+    store = Store(store_path(), reading=True)
     where = folder or pages_folder()
     if tag_or_run.startswith("check-"):
         _check_page(store, tag_or_run, where, as_json=as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -16,9 +17,22 @@ from benchrig.bench.grounds import Ground
 from benchrig.errors import BenchError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import pack_arrays
+from benchrig.records.identity import head_of, keep_beside, next_number
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
-__all__ = ["Link", "Recorder", "close_run", "give_back", "last_link", "lock_path", "run_number", "spare_path"]
+__all__ = [
+    "Leftover",
+    "Link",
+    "Recorder",
+    "close_run",
+    "give_back",
+    "has_link",
+    "last_link",
+    "leftovers",
+    "lock_path",
+    "run_number",
+    "spare_path",
+]
 
 SPARE_BYTES = 256 * 1024
 """Several times what the last entry of a record, its journal and the journal's index take."""
@@ -37,6 +51,28 @@ def lock_path(store: Path, run: str) -> Path:
 def spare_path(store: Path, run: str) -> Path:
     """A file that only takes up room, given up when the disk is full so that the record can be closed."""
     return store.with_name(f"{store.name}.run-{run}.spare")
+
+
+@dataclass(frozen=True)
+class Leftover:
+    """Files of a run that was going on: its number, and the digest of what it had written last; empty for none."""
+
+    run_id: int
+    spare: Path
+    lock: Path
+    digest: str
+
+
+def leftovers(store: Path) -> tuple[Leftover, ...]:
+    """What runs that are going on, or were cut off, keep beside the store."""
+    found = []
+    for spare in sorted(store.parent.glob(f"{glob.escape(store.name)}.run-*.spare")):
+        number = spare.name[len(store.name) + 5 : -6]
+        if number.isascii() and number.isdigit() and len(number) < 18:
+            with suppress(OSError), spare.open("rb") as file:
+                digest = file.read(64).rstrip(b"\0").decode("ascii", "replace")
+                found.append(Leftover(int(number), spare, lock_path(store, number), digest))
+    return tuple(found)
 
 
 class Recorder:
@@ -65,11 +101,13 @@ class Recorder:
         self._kept = []
         try:
             with self._writing() as connection:
-                run_id = _insert(
+                run_id = next_number(connection, "run")
+                _insert(
                     connection,
                     tables.runs,
                     dict(
                         **intake,
+                        id=run_id,
                         started_at=run.at,
                         ending="running",
                         simulated=int(run.bench.simulated),
@@ -86,6 +124,8 @@ class Recorder:
                 number = run_number(run_id)
                 digest = contents.start_digest(number, run)
                 connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
+                connection.execute(sa.update(tables.identity).values(digest=digest))
+                head = head_of(connection)
                 if run.bench.grounds:
                     connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
                 # Locked before the row can be seen: nobody ever finds this run running and unlocked.
@@ -97,6 +137,9 @@ class Recorder:
             self._let_go()
             raise
         self._run_id = run_id
+        if head is not None:
+            keep_beside(self._path, head)
+        self._witness(digest)
         return number
 
     def step_finished(self, step: StepResult) -> None:
@@ -111,6 +154,7 @@ class Recorder:
         with self._writing() as connection:
             # The chain goes on from what is in the file, not from what we remember having written.
             last = last_link(connection, run_id)
+            digest = contents.step_digest(last.digest, step)
             step_id = _insert(
                 connection,
                 tables.steps,
@@ -124,7 +168,7 @@ class Recorder:
                     "readings": contents.canonical(contents.readings_content(step.readings)),
                     "notes": contents.canonical([contents.text(note) for note in step.notes]),
                     "skipped": contents.text(step.skipped),
-                    "digest": contents.step_digest(last.digest, step),
+                    "digest": digest,
                 },
             )
             found = [_characteristic_row(step_id, n, each) for n, each in enumerate(step.characteristics)]
@@ -133,6 +177,7 @@ class Recorder:
                 if rows:
                     connection.execute(sa.insert(table), rows)
         self._kept.append(step.name)
+        self._witness(digest)
 
     def run_ended(self, end: RunEnded) -> None:
         """Close the record.
@@ -156,6 +201,12 @@ class Recorder:
             with suppress(sa.exc.DBAPIError):
                 self._connection.close()
             self._connection = None
+
+    def _witness(self, digest: str) -> None:
+        """Note beside the store how far the run has come, after its commit: a lost write-ahead log is noticed by it."""
+        if self._spare is not None:
+            with suppress(OSError), self._spare.open("r+b") as file:
+                file.write(digest.encode())
 
     def _give_room(self) -> None:
         if self._spare is not None:
@@ -221,6 +272,14 @@ def last_link(connection: sa.Connection, run_id: int) -> Link:
         return Link(row.digest, row.position, row.ended_s)
     start = sa.select(tables.runs.c.start_digest).where(tables.runs.c.id == run_id)
     return Link(connection.execute(start).scalar_one(), -1, 0.0)
+
+
+def has_link(connection: sa.Connection, run_id: int, digest: str) -> bool:
+    """Whether a digest is one of a run's chain."""
+    r, c = tables.runs.c, tables.steps.c
+    of_run = sa.select(r.id).where(r.id == run_id, (r.start_digest == digest) | (r.end_digest == digest))
+    of_step = sa.select(c.id).where(c.run_id == run_id, c.digest == digest)
+    return connection.execute(of_run).first() is not None or connection.execute(of_step).first() is not None
 
 
 def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:

@@ -16,38 +16,48 @@ from sqlalchemy import event
 from sqlalchemy.pool import NullPool
 
 from benchrig.errors import ConfigError
+from benchrig.records.identity import (
+    Head,
+    compare,
+    head_of,
+    keep_beside,
+    lost,
+    new_head,
+    read_beside,
+    write_head,
+)
 from benchrig.records.tables import APPLICATION_ID, HEAD, metadata
+from benchrig.records.waiting import SLICE_S, Waiting
 
-__all__ = ["make_engine", "migrate", "open_database"]
+__all__ = ["begin_store", "cannot_open", "look_before", "make_engine", "migrate", "open_database", "revision_of"]
 
-BUSY_MS = 1000
-"""How long a writer waits for another one, in milliseconds; a commit takes a few."""
-
-_PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_MS}")
+_PRAGMAS = (f"busy_timeout={SLICE_S * 1000:.0f}", "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON")
 
 
-def make_engine(path: Path, *, begin: str) -> sa.Engine:
+def make_engine(path: Path, *, begin: str, waiting: Waiting | None = None) -> sa.Engine:
     """An engine whose transactions start with `begin`: ``BEGIN IMMEDIATE`` to write, ``BEGIN`` to read.
 
     Connections are not pooled: when the last one closes, the write-ahead log is folded back and one plain file is left.
+    Other programs in the way are waited for, both when a connection is set up and when a transaction begins.
     """
     engine = sa.create_engine(sa.URL.create("sqlite", database=str(path)), poolclass=NullPool)
+    patient = waiting if waiting is not None else Waiting()
 
     @event.listens_for(engine, "connect")
     def _set_up(dbapi: Any, _record: object) -> None:
         dbapi.isolation_level = None  # SQLAlchemy begins, not the driver: otherwise CREATE TABLE survives a rollback
         for pragma in _PRAGMAS:
-            dbapi.execute(f"PRAGMA {pragma}")
+            patient.until_done(lambda pragma=pragma: dbapi.execute(f"PRAGMA {pragma}"))  # type: ignore[misc]
 
     @event.listens_for(engine, "begin")
     def _begin(connection: sa.Connection) -> None:
-        connection.exec_driver_sql(begin)
+        patient.until_done(lambda: connection.exec_driver_sql(begin))
 
     return engine
 
 
-def open_database(path: Path) -> tuple[sa.Engine, sa.Engine]:
-    """Make or open the database at `path` and bring it up to date.
+def open_database(path: Path, waiting: Waiting | None = None) -> tuple[sa.Engine, sa.Engine]:
+    """Make or open the database at `path`, bring it up to date, and make sure that it is the store that was kept here.
 
     Returns
     -------
@@ -57,7 +67,8 @@ def open_database(path: Path) -> tuple[sa.Engine, sa.Engine]:
     Raises
     ------
     ConfigError
-        The path cannot be written, the file is no database or another program's, or a newer benchrig made it.
+        The path cannot be written, the file is no database or another program's, or a newer benchrig made it; or a
+        store was kept here that is missing, emptied, another one, or older than it was.
     """
     path = path.absolute()
     try:
@@ -67,22 +78,79 @@ def open_database(path: Path) -> tuple[sa.Engine, sa.Engine]:
             f"Records {path}: the folder cannot be made ({error.strerror or error}).",
             hint="Does a file of that name stand in the way? May you write there? BENCHRIG_HOME names another folder.",
         ) from error
+    try:
+        beside = look_before(path)
+        writer = make_engine(path, begin="BEGIN IMMEDIATE", waiting=waiting)
+        reader = make_engine(path, begin="BEGIN", waiting=waiting)
+        with reader.begin() as connection:
+            found = revision_of(connection)
+        if found is None:
+            with writer.begin() as connection:
+                found = revision_of(connection)  # another program may have been quicker
+                if found is None:
+                    begin_store(connection, path)
+                    found = HEAD
+        if found != HEAD:
+            migrate(writer, path, found)
+        with reader.begin() as connection:
+            own = head_of(connection)
+    except (sa.exc.DBAPIError, sqlite3.Error) as error:
+        raise cannot_open(path, error) from error
+    compare(path, own, beside)
+    if own is not None and (beside is None or beside.digest != own.digest or beside.after(own) != beside):
+        keep_beside(path, own)
+    return writer, reader
+
+
+def look_before(path: Path, mode: str = "rw") -> Head | None:
+    """Look before touching: is it ours, and is it still there? Return what the file beside it says.
+
+    The file beside it is read first: it is written after the database, so that one that is there promises the other.
+    """
+    beside = read_beside(path)
     if path.is_dir():
         raise ConfigError(f"Records {path}: this is a folder, not a database file.", hint="Give the file inside it.")
-    try:
-        _refuse_foreign(path)
-        writer = make_engine(path, begin="BEGIN IMMEDIATE")
-        with writer.begin() as connection:
-            found = _revision(connection)
-            if found is None:
-                metadata.create_all(connection)
-                _stamp(connection)
-                found = HEAD
-    except (sa.exc.DBAPIError, sqlite3.Error) as error:
-        raise _cannot_open(path, error) from error
-    if found != HEAD:
-        migrate(writer, path, found)
-    return writer, make_engine(path, begin="BEGIN")
+    if not path.exists() or path.stat().st_size == 0:
+        if beside is not None:
+            raise lost(path, beside, "the database is empty" if path.exists() else "the database is missing")
+        log = path.with_name(f"{path.name}-wal")
+        if log.exists() and log.stat().st_size > 0:
+            raise lost(path, Head("", ""), f"there is a write-ahead log, {log.name}, without its database")
+        return None
+    # Setting the journal mode would already change another program's file.
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode={mode}", uri=True, timeout=SLICE_S)) as probe:
+        found: list[tuple[int, int]] = []
+        Waiting().until_done(lambda: found.append(_of_file(probe)))
+    application, count = found[0]
+    # No tables at all: our own file, from a start that was cut off before its first commit.
+    if application != APPLICATION_ID and count:
+        raise ConfigError(
+            f"Records {path}: a database of another program.",
+            hint="Give another path; benchrig makes its own database when the file does not exist.",
+        )
+    if not count and beside is not None:
+        raise lost(path, beside, "the database is empty")
+    return beside
+
+
+def _of_file(probe: sqlite3.Connection) -> tuple[int, int]:
+    (application,) = probe.execute("PRAGMA application_id").fetchone()
+    (count,) = probe.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    return int(application), int(count)
+
+
+def begin_store(connection: sa.Connection, path: Path, after: Head | None = None) -> Head:
+    """Make the tables of a new store, unless one was kept here; its numbers go on after those of a lost one."""
+    beside = read_beside(path)
+    if beside is not None and after is None:
+        raise lost(path, beside, "the database is empty")
+    metadata.create_all(connection)
+    _stamp(connection)
+    head = new_head()
+    if after is not None:
+        head = head.after(after)
+    write_head(connection, head)
+    return head
 
 
 def migrate(writer: sa.Engine, path: Path, found: str | None) -> None:
@@ -120,22 +188,8 @@ def migrate(writer: sa.Engine, path: Path, found: str | None) -> None:
         ) from error
 
 
-def _refuse_foreign(path: Path) -> None:
-    """Look before touching: setting the journal mode would already change another program's file."""
-    if not path.exists() or path.stat().st_size == 0:
-        return
-    with closing(sqlite3.connect(f"{path.as_uri()}?mode=rw", uri=True, timeout=BUSY_MS / 1000)) as probe:
-        (application,) = probe.execute("PRAGMA application_id").fetchone()
-        (tables,) = probe.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    # No tables at all: our own file, from a start that was cut off before its first commit.
-    if application != APPLICATION_ID and tables:
-        raise ConfigError(
-            f"Records {path}: a database of another program.",
-            hint="Give another path; benchrig makes its own database when the file does not exist.",
-        )
-
-
-def _revision(connection: sa.Connection) -> str | None:
+def revision_of(connection: sa.Connection) -> str | None:
+    """The store's revision; None for a database without tables of ours."""
     if connection.exec_driver_sql("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'").first() is None:
         return None
     row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
@@ -151,7 +205,8 @@ def _stamp(connection: sa.Connection) -> None:
     connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
 
 
-def _cannot_open(path: Path, error: Exception) -> ConfigError:
+def cannot_open(path: Path, error: Exception) -> ConfigError:
+    """The error for a database that the library would not open."""
     reason = _reason(error)
     if "not a database" in reason or "malformed" in reason:
         return ConfigError(

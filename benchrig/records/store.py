@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +18,25 @@ from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
+from benchrig.records.identity import FROM_BACKUP
 from benchrig.records.label_code import read_label_code
 from benchrig.records.model import RunRecord, RunSummary
-from benchrig.records.recorder import Recorder, close_run, give_back, last_link, lock_path, run_number, spare_path
+from benchrig.records.read_only import may_write, open_for_reading
+from benchrig.records.recorder import (
+    Recorder,
+    close_run,
+    give_back,
+    has_link,
+    last_link,
+    leftovers,
+    lock_path,
+    run_number,
+    spare_path,
+)
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.schema import open_database
 from benchrig.records.trust import Trust
+from benchrig.records.waiting import Waiting
 from benchrig.records.writing import writing
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
@@ -53,20 +67,33 @@ class Store:
     ----------
     path : Path
         The database file; it and its folder are made when they do not exist.
+    reading : bool
+        Only to look at: a file on a disk that cannot be written is then opened as it is.
 
     Raises
     ------
     ConfigError
-        The path cannot be written, the file is no database or another program's, or a newer benchrig made it.
+        The path cannot be written, the file is no database or another program's, or a newer benchrig made it; or a
+        store was kept here that is missing, emptied, another one, or older than it was.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, reading: bool = False) -> None:
         self.path = path.absolute()
-        self._writer, self._reader = open_database(self.path)
+        self._waiting = Waiting()
+        if reading and not may_write(self.path):
+            self._writer = self._reader = open_for_reading(self.path, self._waiting)
+            return
+        self._writer, self._reader = open_database(self.path, self._waiting)
         self._close_cut_off_runs()
 
-    def recorder(self) -> Recorder:
-        """A `Sink` that writes one run into this store."""
+    def recorder(self, meanwhile: Callable[[], object] | None = None) -> Recorder:
+        """A `Sink` that writes one run into this store.
+
+        While another program is in the way `meanwhile` is called every tenth of a second or so: `Bench.feed`, so that
+        the board does not take this program for dead.
+        """
+        if meanwhile is not None:
+            self._waiting.meanwhile = meanwhile
         return Recorder(self._writer, self.path)
 
     @property
@@ -180,19 +207,26 @@ class Store:
             return check_valve_history(connection, self.path, tag)
 
     def _close_cut_off_runs(self) -> None:
-        c = tables.runs.c
+        left = leftovers(self.path)
         with self._reader.begin() as connection:
-            running = connection.execute(sa.select(c.id).where(c.ending == "running")).scalars().all()
-        for run_id in running:
+            running = connection.exec_driver_sql("SELECT id FROM runs WHERE ending = 'running'").scalars().all()
+            lost = [each for each in left if each.digest and not has_link(connection, each.run_id, each.digest)]
+        for run_id in sorted({*running, *(each.run_id for each in left)}):
             lock = FileLock(lock_path(self.path, run_number(run_id)), thread_local=False)
             try:
                 lock.acquire(timeout=0)
             except (Timeout, OSError):
                 continue  # it is going on, in this program or another one
             try:
+                # Looked at again, now that it is sure that nobody is writing this run.
+                with self._reader.begin() as connection:
+                    gone = [x for x in lost if x.run_id == run_id and not has_link(connection, run_id, x.digest)]
+                if gone:
+                    raise _log_lost(self.path, run_id)
                 spare_path(self.path, run_number(run_id)).unlink(missing_ok=True)
-                with self._writer.begin() as connection:
-                    _close_cut_off(connection, run_id)
+                if run_id in running:
+                    with self._writer.begin() as connection:
+                        _close_cut_off(connection, run_id)
             except (sa.exc.DBAPIError, OSError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
@@ -201,6 +235,14 @@ class Store:
                 ) from error
             finally:
                 give_back(lock)
+
+
+def _log_lost(path: Path, run_id: int) -> ConfigError:
+    return ConfigError(
+        f"Records {path}: run {run_number(run_id)} was cut off, and what it had written last is not in the store. Its "
+        "write-ahead log is missing, or an old backup was put in its place.",
+        hint=FROM_BACKUP,
+    )
 
 
 def _close_cut_off(connection: sa.Connection, run_id: int) -> None:

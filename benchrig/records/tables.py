@@ -18,6 +18,7 @@ __all__ = [
     "characteristics",
     "checks",
     "decisions",
+    "identity",
     "metadata",
     "rests_on",
     "runs",
@@ -28,7 +29,7 @@ __all__ = [
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0003"
+HEAD = "0004"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -100,6 +101,16 @@ runs = sa.Table(
     sqlite_strict=True,
 )
 """One row a run. `ending` is ``running`` until it ended; `model_facts`, `bench_facts` and `judgement` are JSON."""
+
+# Rows of runs are long: without these, looking for the few that matter would read all of them.
+sa.Index("ix_runs_running", runs.c.id, sqlite_where=runs.c.ending == sa.literal_column("'running'"))
+sa.Index(
+    "ix_runs_check_valve",
+    runs.c.tag,
+    runs.c.model,
+    runs.c.simulated,
+    sqlite_where=runs.c.reason == sa.literal_column("'check-valve'"),
+)
 
 steps = sa.Table(
     "steps",
@@ -228,6 +239,21 @@ decisions = sa.Table(
     sqlite_strict=True,
 )
 """What a person decided about the part of a run, and why; the newest counts."""
+
+identity = sa.Table(
+    "identity",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("store", _Text, nullable=False),
+    sa.Column("made", _Text, nullable=False),
+    sa.Column("run", sa.Integer, nullable=False),
+    sa.Column("check", sa.Integer, nullable=False),
+    sa.Column("calibration", sa.Integer, nullable=False),
+    sa.Column("digest", _Text, nullable=False),
+    sa.CheckConstraint("id = 1", name="one_row"),
+    sqlite_strict=True,
+)
+"""One row: which store this is and the highest numbers given out (`benchrig.records.identity`)."""
 
 APPEND_ONLY = ("checks", "calibrations", "withdrawals", "rests_on", "decisions")
 """Rows of these tables are never changed or taken away: the database itself refuses."""

@@ -17,6 +17,7 @@ from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
 from benchrig.errors import ConfigError
 from benchrig.records import contents, tables
+from benchrig.records.identity import Head, head_of, keep_beside, next_number
 from benchrig.records.writing import writing
 
 __all__ = ["Trust"]
@@ -33,14 +34,20 @@ class Trust:
         self._reader = reader
         self._path = path
 
+    def _keep_beside(self, head: Head | None) -> None:
+        if head is not None:
+            keep_beside(self._path, head)
+
     # -- calibrations
 
     def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
         """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
         content = _calibration_content(bench, calibration)
         with writing(self._writer, self._path, "calibration") as connection:
-            inserted = connection.execute(
+            number = next_number(connection, "calibration")
+            connection.execute(
                 sa.insert(tables.calibrations).values(
+                    id=number,
                     **_bench_columns(bench),
                     kind=calibration.kind,
                     made_at=calibration.made,
@@ -50,8 +57,9 @@ class Trust:
                     digest=_digest(content),
                 )
             )
-            number = inserted.inserted_primary_key[0]  # type: ignore[index]  # one row was inserted
-        return replace(calibration, number=int(number))
+            head = head_of(connection)
+        self._keep_beside(head)
+        return replace(calibration, number=number)
 
     def calibrations(self, bench: BenchKey | None = None) -> tuple[Calibration, ...]:
         """All calibrations, oldest first; of one bench, or of all."""
@@ -105,8 +113,10 @@ class Trust:
         """Keep a bench check, passed or not. Raises BenchError when it cannot be written."""
         content = _check_content(bench, check)
         with writing(self._writer, self._path, "bench check") as connection:
-            inserted = connection.execute(
+            number = next_number(connection, "check")
+            connection.execute(
                 sa.insert(tables.checks).values(
+                    id=number,
                     **_bench_columns(bench),
                     started_at=check.started,
                     ended_at=check.ended,
@@ -116,7 +126,8 @@ class Trust:
                     digest=_digest(content),
                 )
             )
-            number = int(inserted.inserted_primary_key[0])  # type: ignore[index]  # one row was inserted
+            head = head_of(connection)
+        self._keep_beside(head)
         return _done(number, check)
 
     def last_check(self, bench: BenchKey) -> CheckDone | None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
-from benchrig.reports.page import environment, write_text
+from benchrig.reports.page import environment, kept_clear, write_text
 from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.words import verdict_words
 from benchrig.verdict.words import sure_text
@@ -70,4 +70,4 @@ def write_label(record: RunRecord, folder: Path) -> Path:
     OSError
         The folder or the file cannot be written.
     """
-    return write_text(label_path(record, folder), label_html(record))
+    return write_text(kept_clear(label_path(record, folder), record), label_html(record))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -30,7 +31,7 @@ from benchrig.reports.words import Row, in_print, rows, verdict_words, visible
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["environment", "page_html", "page_path", "write_page", "write_text"]
+__all__ = ["environment", "kept_clear", "page_html", "page_path", "write_page", "write_text"]
 
 SHORT_TAG = 34
 """A longer tag is cut in the head of each sheet; below it stands whole."""
@@ -123,7 +124,17 @@ def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None)
     OSError
         The folder or the file cannot be written.
     """
-    return write_text(page_path(record, folder), page_html(record, before))
+    return write_text(kept_clear(page_path(record, folder), record), page_html(record, before))
+
+
+def kept_clear(path: Path, record: RunRecord) -> Path:
+    """Set a file of that name aside when it tells of another run, of a store that was lost perhaps."""
+    if path.exists():
+        old = path.read_text(encoding="utf-8", errors="replace")
+        if not any(digest in old for digest in record.digests):
+            aside = (path.with_name(f"{path.stem}.other-{n}{path.suffix}") for n in itertools.count(1))
+            path.rename(next(each for each in aside if not each.exists()))
+    return path
 
 
 def write_text(path: Path, text: str) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import sqlite3
 import subprocess
@@ -11,7 +12,8 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from benchrig.errors import BenchError
+from benchrig.clock import RealClock
+from benchrig.errors import BenchError, InterlockOpen
 from benchrig.records import Recorder, Store, run_document
 from benchrig.records import schema as schema_module
 from benchrig.records.recorder import lock_path
@@ -46,7 +48,7 @@ def test_a_run_cut_off_keeps_its_finished_steps_and_is_marked_as_aborted(worksho
     assert record.bench_seconds == record.steps[-1].ended_s
     assert record.digest_faults() == ()
     assert run_document(record, None)["verdict"] is None
-    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite"]
+    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite", "records.sqlite.identity"]
 
 
 @pytest.mark.slow
@@ -189,7 +191,7 @@ def test_a_locked_file_is_told_as_such_and_the_run_can_go_on_after(workshop: Pat
     store = Store(path)
     recorder = store.recorder()
     recorder.run_started(started())
-    tuned(recorder, "busy_timeout=1")
+    store._waiting.patience_s = 0.0
     ready = steps("accept")[0]
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -205,9 +207,10 @@ def test_a_locked_file_is_told_as_such_and_the_run_can_go_on_after(workshop: Pat
 
 def test_a_record_that_cannot_be_closed_is_closed_as_cut_off_next_time(workshop: Path) -> None:
     path = workshop / "records.sqlite"
-    recorder = Store(path).recorder()
+    store = Store(path)
+    recorder = store.recorder()
     recorder.run_started(started())
-    tuned(recorder, "busy_timeout=1")
+    store._waiting.patience_s = 0.0
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     with pytest.raises(BenchError, match="locked"):
@@ -226,7 +229,7 @@ def test_every_commit_is_synced_and_the_log_is_folded_back(workshop: Path) -> No
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
     record_into(store.recorder(), "aborted")
-    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite"]
+    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite", "records.sqlite.identity"]
 
 
 def test_creating_a_table_is_rolled_back_with_the_rest(workshop: Path) -> None:
@@ -236,3 +239,42 @@ def test_creating_a_table_is_rolled_back_with_the_rest(workshop: Path) -> None:
         transaction.rollback()
     with store._reader.begin() as connection:
         assert "half" not in sa.inspect(connection).get_table_names()
+
+
+@pytest.mark.slow
+def test_a_run_waits_for_another_program_and_feeds_the_board_meanwhile(workshop: Path) -> None:
+    path = workshop / "records.sqlite"
+    store = Store(path)
+    other = sqlite3.connect(path, isolation_level=None)
+    fed: list[float] = []
+    clock = RealClock()
+
+    def meanwhile() -> None:
+        fed.append(clock.now())
+        if len(fed) == 12:  # about 1.4 s: longer than the board would wait without a word
+            other.execute("ROLLBACK")
+
+    recorder = store.recorder(meanwhile)
+    recorder.run_started(started())
+    other.execute("BEGIN IMMEDIATE")
+    recorder.step_finished(steps("accept")[0])
+    recorder.run_ended(ended("aborted", steps("aborted")))
+    other.close()
+    assert len(fed) == 12
+    assert max(b - a for a, b in itertools.pairwise(fed)) < 0.6  # a busy computer; 0.12 s on an idle one
+    assert [step.name for step in store.run("0001").steps] == ["ready"]
+
+
+def test_the_board_says_no_while_another_program_is_waited_for_and_that_is_what_is_told(workshop: Path) -> None:
+    path = workshop / "records.sqlite"
+    store = Store(path)
+    recorder = store.recorder(lambda: (_ for _ in ()).throw(InterlockOpen("guard opened")))
+    recorder.run_started(started())
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(InterlockOpen, match="guard opened"):
+        recorder.step_finished(steps("accept")[0])
+    other.execute("ROLLBACK")
+    other.close()
+    recorder.run_ended(ended("aborted", steps("aborted")))
+    assert store.run("0001").digest_faults() == ()
