@@ -134,8 +134,9 @@ def look_before(path: Path, mode: str = "rw") -> Head | None:
 
 
 def _of_file(probe: sqlite3.Connection) -> tuple[int, int]:
-    (application,) = probe.execute("PRAGMA application_id").fetchone()
+    # In this order: tables and stamp are written in one commit, which another program may be just about to make.
     (count,) = probe.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (application,) = probe.execute("PRAGMA application_id").fetchone()
     return int(application), int(count)
 
 
