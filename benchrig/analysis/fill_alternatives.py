@@ -23,6 +23,8 @@ AS_LIKELY = 12.0
 SLOW_S = 0.05
 """How long a valve that opens slowly may take."""
 MOST_RESPONSE_S = 0.1
+LEAST_PART = 0.08
+"""A first step below this part cannot be told from a delay."""
 
 
 @dataclass(frozen=True)
@@ -34,22 +36,19 @@ class Explanation:
     words : str
         What it says of valve or bench.
     fill : FillFit
-    timing : bool
-        Whether the instant of opening can be told from it.
+    timing_u_s : float
+        What it leaves open of the instant of opening, beside the fit's own uncertainty, s.
     """
 
     words: str
     fill: FillFit
-    timing: bool = True
+    timing_u_s: float = 0.0
 
 
 def explanations(blocks: Blocks, setting: Setting, course: Course) -> list[Explanation]:
-    """Suppositions beyond the plain model that describe the record, the likeliest first; none where none does.
-
-    The last one is given even if it does not fit, as the best there is, when none fits: look at its `goodness`.
-    """
+    """Suppositions beyond the plain model that describe the record, the likeliest first; none where none does."""
     tried = list(_tried(blocks, setting, course))
-    fitting = [each for each in tried if each.fill.goodness <= 1.0]
+    fitting = [each for each in tried if each.fill.believed]
     if not fitting:
         return []
     fitting.sort(key=lambda each: each.fill.cost)
@@ -68,7 +67,7 @@ def _tried(blocks: Blocks, setting: Setting, course: Course) -> Iterator[Explana
     if slow:
         takes_ms = 1e3 * slow.fitted.values["travel_s"]
         if takes_ms > 2e3 * TRAVEL_U_S:
-            yield Explanation(f"the valve opens slowly, over {takes_ms:.0f} ms", slow)
+            yield Explanation(f"the valve opens slowly, over {takes_ms:.0f} ms", slow, 5e-5 * takes_ms)
         else:
             yield Explanation("", slow)
     step = _two_steps(course)
@@ -77,7 +76,7 @@ def _tried(blocks: Blocks, setting: Setting, course: Course) -> Iterator[Explana
         if two:
             part, later_ms = two.fitted.values["early_part"], 1e3 * two.fitted.values["later_s"]
             words = f"the valve opens in two steps: to {part:.0%} first, fully {later_ms:.0f} ms later"
-            yield Explanation(words, two)
+            yield Explanation(words, two, 0.002 + 3e-5 * later_ms)
     told_s = setting.response_s
     lag = Parameter("response_s", 2 * told_s + 1e-3, 1e-4, told_s, 4 * told_s + 5e-3, 0.0, MOST_RESPONSE_S)
     slower = fitted(Supposed(extra=(lag,)))
@@ -123,6 +122,6 @@ def _two_steps(course: Course) -> tuple[Parameter, ...]:
     later_s = max(float(course.time_s[best] - course.time_s[0]), 0.5 * width_s)
     early = min(max(low / high, 0.05), 0.95)
     return (
-        Parameter("early_part", early, 1e-3, 0.5, 0.4, 0.01, 1.0),
+        Parameter("early_part", max(early, LEAST_PART), 1e-3, 0.5, 0.4, LEAST_PART, 1.0),
         Parameter("later_s", later_s, 1e-4, later_s, max(later_s, 2 * width_s), 0.0, 3 * later_s + 2 * width_s),
     )

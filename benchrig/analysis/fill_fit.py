@@ -36,9 +36,13 @@ INDEX_U = 0.04
 """Spread of the subsonic index m among real openings about 0.5 (from memory)."""
 GROWING_ODDS = 10.0
 """Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
-DEPARTURE_U = (0.03, 0.02, 0.02)
+DEPARTURE_U = (0.03, 0.06, 0.08)
 """Spread among real openings of the departures from the ISO curve in `Fill`: about 1 % of the choked flow in the middle
 (engineering judgement)."""
+MOST_PULL, MOST_PULLS = 3.5, 18.0
+"""Furthest that a record may pull one parameter from what is known of it, in standard uncertainties, and the most that
+the squares of all pulls may sum to. Of 130 records by other physics that keep to the model none had over 2.6 and
+8.8."""
 USUAL_LAMINAR_LN_U = 1.0
 LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
 """Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
@@ -49,6 +53,16 @@ _CURVE = (
     *(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U)),
 )
 """Fitted besides C and b: how the opening departs from the ISO curve."""
+_KNOWN_BEFORE = (
+    "ambient",
+    "critical_ratio",
+    "tau_ln",
+    "laminar_ln",
+    "start_warmth",
+    "inflow_w_k",
+    "flow_power",
+    *(q.name for q in _CURVE),
+)
 
 
 _CURVE = (
@@ -56,6 +70,16 @@ _CURVE = (
     *(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U)),
 )
 """Fitted besides C and b: how the opening departs from the ISO curve."""
+_KNOWN_BEFORE = (
+    "ambient",
+    "critical_ratio",
+    "tau_ln",
+    "laminar_ln",
+    "start_warmth",
+    "inflow_w_k",
+    "flow_power",
+    *(q.name for q in _CURVE),
+)
 
 
 def thinned(
@@ -142,9 +166,12 @@ class FillFit:
     curve_pa : ndarray, shape (n,)
         The fitted curve at the blocks.
     goodness : float
-        Over 1: questioned, see `benchrig.analysis.fill_goodness`.
+        Over 1: the record is not that of any such fill, see `benchrig.analysis.fill_goodness`.
     cost : float
         Chi-square of data and priors together.
+    strained : str
+        Name of the parameter that the record pulls furthest from what is known of it, where that is too far to
+        believe; empty where all agree.
     """
 
     fitted: Fitted
@@ -152,6 +179,12 @@ class FillFit:
     curve_pa: Samples
     goodness: float
     cost: float
+    strained: str = ""
+
+    @property
+    def believed(self) -> bool:
+        """Whether the fit describes the record, with parameters as they are known to be."""
+        return self.goodness <= 1.0 and not self.strained
 
 
 def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> FillFit:
@@ -234,7 +267,15 @@ def _fit_of(
 ) -> FillFit:
     opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
     good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
-    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost)
+    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, _strained(likelier))
+
+
+def _strained(fitted: Fitted) -> str:
+    pulls = {
+        q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in _KNOWN_BEFORE
+    }
+    worst = max(pulls, key=lambda name: pulls[name])
+    return worst if pulls[worst] > MOST_PULL or sum(pull**2 for pull in pulls.values()) > MOST_PULLS else ""
 
 
 def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:

@@ -36,10 +36,13 @@ class Noise:
         Standard deviation of a single sample, from sample to sample.
     slow_pa : float
         Standard deviation of what does not average out over a block of some samples: hum, drift, coarse steps.
+    stepped : bool
+        It is the converter's steps that do not average out.
     """
 
     sample_pa: float
     slow_pa: float
+    stepped: bool = False
 
     @property
     def averages_out(self) -> bool:
@@ -70,7 +73,8 @@ def noise_of_record(pressure_pa: Samples, still: Samples) -> Noise:
     (11.8, 0.0)
     """
     sample_pa = max(noise_sd(pressure_pa), 0.3)
-    slow_pa = _between_steps(pressure_pa, sample_pa)
+    steps_pa = _between_steps(pressure_pa, sample_pa)
+    slow_pa = steps_pa
     blocks = len(still) // STILL_BLOCK
     if blocks >= LEAST_BLOCKS:
         means = still[-blocks * STILL_BLOCK :].reshape(blocks, STILL_BLOCK).mean(axis=1)
@@ -82,7 +86,7 @@ def noise_of_record(pressure_pa: Samples, still: Samples) -> Noise:
         # only what white noise would show once in a thousand records counts
         if variance > white * _chi_square_limit(spare, 3.1) / spare:
             slow_pa = math.sqrt(max(variance - sample_pa**2 / STILL_BLOCK, slow_pa**2))
-    return Noise(sample_pa, slow_pa)
+    return Noise(sample_pa, slow_pa, steps_pa > 0.1 * sample_pa)
 
 
 def _between_steps(pressure_pa: Samples, sample_pa: float) -> float:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.fill_alternatives import explanations
+from benchrig.analysis.fill_alternatives import Explanation, explanations
 from benchrig.analysis.fill_fit import (
     USUAL_RATIO,
     USUAL_TAU_LN_U,
@@ -44,6 +44,14 @@ CLOSED_BELOW = 0.03
 """A valve that let in less than this part of the vacuum by the end of the record counts as not opened."""
 RATIO_KNOWN_U = 0.12
 """With more uncertainty than this the critical ratio says nothing: valves lie between 0.2 and 0.53."""
+RATED_KNOWN_U = 0.25
+"""A flow at rated vacuum that is less sure than this part of it is not given."""
+LEAST_START = 0.02
+"""No pump of a bench draws a reservoir below this part of ambient: the unit is another."""
+COARSE = 4e-4
+"""Steps of a converter that leave more than this part of the vacuum in the means of many samples are too coarse."""
+STUCK = 20
+"""So many equal samples at an end of the range, where the noise elsewhere moves the converter, are clipped."""
 ELLIPSE_U = 0.003
 """What a critical ratio depends on the ellipse that stands for the real curve; an ideal nozzle is off by so much."""
 TAIL_FROM, TAIL_U, TAIL_U_PA = 0.995, 0.03, 3.0
@@ -224,6 +232,9 @@ def analyse_flow(
     noise_pa = noise_of_record(p, p[:0]).sample_pa
     start_pa = float(np.mean(p[:5]))
     vacuum_pa = ambient_pa - start_pa
+    why = _unfit(p, start_pa, ambient_pa)
+    if why:
+        return FlowResult(why_not=dict.fromkeys(_WANTED, why), notes=(why,), explanation=why)
     if vacuum_pa < max(LEAST_VACUUM_PA, 20 * noise_pa):
         why = f"only {vacuum_pa / 1000:.2f} kPa of vacuum at the start: nothing to open onto"
         return FlowResult(why_not=dict.fromkeys(_WANTED, why), notes=(why,))
@@ -231,6 +242,31 @@ def analyse_flow(
     if end_pa - start_pa < CLOSED_BELOW * vacuum_pa:
         return _closed(t, p, start_pa, setting, switched)
     return _opened(t, p, noise_pa, setting, switched)
+
+
+def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
+    """Why a record is no pressure of a reservoir at all; empty if it may be one."""
+    low, high = float(p.min()), float(p.max())
+    if low == high:
+        return f"all {len(p)} samples are the same, {low:.6g} Pa: is the transducer connected and supplied?"
+    if high < LEAST_START * ambient_pa:
+        return (
+            f"the pressures lie between {low:.4g} and {high:.4g} Pa, below any vacuum that a bench draws: "
+            "is their unit mbar or kPa, or are they relative to ambient?"
+        )
+    jumps = np.abs(np.diff(p))
+    step = float(jumps[jumps > 0].min())
+    for end_pa, name in ((low, "lowest"), (high, "highest")):
+        stuck = np.flatnonzero(p == end_pa)
+        if len(stuck) < STUCK or stuck[-1] - stuck[0] + 1 != len(stuck):
+            continue
+        rest = np.delete(p, stuck)
+        if len(rest) > STUCK and float(np.std(np.diff(rest, 2))) / math.sqrt(6) > 0.6 * step:
+            return (
+                f"{len(stuck)} samples in a row from sample {stuck[0]} stand at the {name} pressure, {end_pa:.6g} Pa, "
+                "without noise: the transducer or the converter is at the end of its range"
+            )
+    return ""
 
 
 @dataclass(frozen=True)
@@ -314,6 +350,11 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched:
             f"the transducer's time constant of {1e3 * setting.response_s:.1f} ms is too slow for a fill of "
             f"{1e3 * fill_s:.0f} ms; at most {SLOWEST_RESPONSE:.0%} of it"
         )
+    elif noise.slow_pa > COARSE * vacuum_pa and noise.stepped:
+        reason = (
+            f"the converter's steps leave {noise.slow_pa:.0f} Pa in the mean of any number of samples, too much of "
+            f"{vacuum_pa / 1000:.0f} kPa: use a finer range, or a transducer of a range closer to ambient"
+        )
     if reason:
         return FlowResult(opened=True, why_not=dict.fromkeys(_WANTED, reason), notes=(reason,))
     onset_s = float(t[onset])
@@ -330,8 +371,8 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched:
         plain = fit_fill(blocks, setting)
     except np.linalg.LinAlgError:
         plain = None
-    if plain is not None and plain.goodness <= 1.0:
-        return _result(blocks, [plain], "", setting, switched)
+    if plain is not None and plain.believed:
+        return _result(blocks, [Explanation("", plain)], "", setting, switched)
     return _questioned(t, p, onset_s, blocks, plain, setting, switched)
 
 
@@ -359,17 +400,45 @@ def _questioned(
     found = explanations(blocks, setting, course)
     if found:
         said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
-        return _result(blocks, [each.fill for each in found], said, setting, switched)
-    if plain is not None and plain.fitted.widening <= DEPARTS:
-        return _result(blocks, [plain], "", setting, switched)
+        return _result(blocks, found, said, setting, switched)
+    if plain is not None and plain.fitted.widening <= DEPARTS and not plain.strained:
+        return _result(blocks, [Explanation("", plain)], "", setting, switched)
     if words:
         return _not_measured(words, plain, blocks, switched)
+    if plain is not None and plain.goodness <= 1.0:
+        return _not_measured(_strain_words(plain, setting), plain, blocks, switched)
     times = "" if plain is None else f" ({plain.fitted.widening:.1f} times the noise)"
     why = (
         f"the fill departs from that through any opening{times}: does the valve open once and stay open? "
         "Is the transducer slow, its hose kinked or blocked? Then measure again"
     )
     return _not_measured(why, plain, blocks, switched)
+
+
+def _strain_words(fill: FillFit, setting: Setting) -> str:
+    """What is other than told, where the record can be described only so."""
+    q = fill.fitted.values
+    if fill.strained == "ambient":
+        off_pa = q["ambient"] * setting.ambient_pa
+        return (
+            f"the fill ends {abs(off_pa):.0f} Pa {'above' if off_pa > 0 else 'below'} the ambient pressure told: "
+            "take ambient with the same transducer, before or after"
+        )
+    if fill.strained == "start_warmth":
+        off_k = (q["start_warmth"] - 1) * setting.ambient_k
+        return (
+            f"the gas seems {abs(off_k):.0f} K {'warmer' if off_k > 0 else 'colder'} than the walls at the opening, or "
+            "the reservoir is wet: wait longer before the valve is opened, dry what is wet"
+        )
+    if fill.strained in ("tau_ln", "inflow_w_k", "flow_power"):
+        return (
+            "the walls give heat otherwise than told: is the heat's time constant, or what an inflow adds to it, that "
+            "of this reservoir? Calibrate it, or leave it out"
+        )
+    return (
+        "the fill is not that of an opening of constant width: does the valve open wider or close while it flows, is "
+        "its hose narrow? Look, and measure again"
+    )
 
 
 def _not_measured(why: str, plain: FillFit | None, blocks: Blocks, switched: _Switched) -> FlowResult:
@@ -436,20 +505,21 @@ def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def _result(
-    blocks: Blocks, fills: Sequence[FillFit], explanation: str, setting: Setting, switched: _Switched
+    blocks: Blocks, found: Sequence[Explanation], explanation: str, setting: Setting, switched: _Switched
 ) -> FlowResult:
-    each = [_values(fill, setting) for fill in fills]
-    best = fills[0]
+    each = [_values(one.fill, setting) for one in found]
+    best = found[0].fill
     c, c_u = _spanning([values.c for values in each])
     b, b_u = _spanning([values.b for values in each])
     lpm, lpm_u = _spanning([values.lpm for values in each])
     tau_s, tau_u_s = _spanning([values.tau_s for values in each])
     opened_s, opened_u_s = _spanning([values.opened_s for values in each])
+    opened_u_s = math.hypot(opened_u_s, max(one.timing_u_s for one in found))
     parts = dict(each[0].parts)
     rest = c_u**2 - sum(part**2 for part in parts.values())
-    if len(fills) > 1 and rest > 0:
+    if len(found) > 1 and rest > 0:
         parts["explanations that remain"] = math.sqrt(rest)
-    elif len(fills) > 1:
+    elif len(found) > 1:
         parts["fit of the fill, heat transfer included"] = math.sqrt(
             max(parts["fit of the fill, heat transfer included"] ** 2 + rest, 0.0)
         )
@@ -482,7 +552,13 @@ def _result(
             f"the valve opens {1e3 * delay_s:.0f} ms after t = 0: it sticks, or t = 0 is not when the valve was "
             "switched; the delay is no more than that"
         )
+    if lpm_u > RATED_KNOWN_U * lpm:
+        why_not["flow_at_rated_vacuum_lpm_anr"] = (
+            f"the fill does not reach down to the rated vacuum: {lpm:.3g} L/min ANR, standard uncertainty {lpm_u:.2g}"
+        )
+        notes.append(f"flow at rated vacuum: {why_not['flow_at_rated_vacuum_lpm_anr']}")
     timed = "opening_delay_ms" not in why_not
+    rated = "flow_at_rated_vacuum_lpm_anr" not in why_not
     ratio_known = "critical_pressure_ratio" not in why_not
     return FlowResult(
         sonic_conductance_dm3_s_bar=c,
@@ -491,8 +567,8 @@ def _result(
         critical_pressure_ratio_u=b_u if ratio_known else None,
         opening_delay_ms=1e3 * max(delay_s, 0.0) if timed else None,
         opening_delay_ms_u=1e3 * opened_u_s if timed and not late else None,
-        flow_at_rated_vacuum_lpm_anr=lpm,
-        flow_at_rated_vacuum_lpm_anr_u=lpm_u,
+        flow_at_rated_vacuum_lpm_anr=lpm if rated else None,
+        flow_at_rated_vacuum_lpm_anr_u=lpm_u if rated else None,
         thermal_time_constant_s=tau_s,
         thermal_time_constant_s_u=tau_u_s,
         opened=True,
