@@ -17,8 +17,7 @@ from benchrig.analysis.results import Samples
 __all__ = ["FALSE_ALARMS", "Noise", "goodness", "noise_of_record"]
 
 FALSE_ALARMS = 1e-3
-"""Part of the records that keep to the model and are questioned all the same (verified by Monte Carlo in
-``tests/benchmarks/flow_goodness.py``)."""
+"""Part of the records that keep to the model and are questioned all the same, by the noise alone."""
 WINDOWS = 4
 MODEL_U_PA = 3.0
 """What the numerical solution and what is left out of the balance may be off by (see ``test_reservoir.py``)."""

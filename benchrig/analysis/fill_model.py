@@ -70,7 +70,7 @@ def opening_of(q: Mapping[str, float], heat: float = 0.0, heat_flow: float = 0.0
         laminar=math.exp(q.get("laminar_ln", -7.0)),
         flow_power=q.get("flow_power", 1.0),
         index=q.get("index", 0.5),
-        departure=(q["departure_0"], q["departure_1"], q["departure_2"]) if "departure_0" in q else (),
+        departure=(q["departure_0"], q["departure_1"], q.get("departure_2", 0.0)) if "departure_0" in q else (),
     )
 
 

@@ -196,7 +196,8 @@ def analyse_flow(
     >>> truth = Fill(rate=0.8, critical_ratio=0.3, heat=0.2, heat_flow=0.0, start=0.4)
     >>> p = 1e5 * fill_curve(truth, 6.0).at(delayed_s(t - 0.010, 0.003)[0])[0]
     >>> bench = {"volume_m3": 5e-4, "volume_u_m3": 0.0, "ambient_pa": 1e5, "ambient_k": 295.0}
-    >>> found = analyse_flow(t, p, **bench, rated_vacuum_pa=3e4)
+    >>> heat = {"thermal_time_constant_s": 2.0, "inflow_w_k": 0.0, "inflow_u_w_k": 0.01}
+    >>> found = analyse_flow(t, p, **bench, **heat, rated_vacuum_pa=3e4)
     >>> round(found.sonic_conductance_dm3_s_bar, 2), round(found.critical_pressure_ratio, 2)
     (0.4, 0.3)
     >>> round(found.opening_delay_ms)
@@ -261,7 +262,7 @@ def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
         if len(stuck) < STUCK or stuck[-1] - stuck[0] + 1 != len(stuck):
             continue
         rest = np.delete(p, stuck)
-        if len(rest) > STUCK and float(np.std(np.diff(rest, 2))) / math.sqrt(6) > 0.6 * step:
+        if len(rest) > STUCK and float(np.std(np.diff(rest, 2))) / math.sqrt(6) > max(0.6 * step, 1.0):
             return (
                 f"{len(stuck)} samples in a row from sample {stuck[0]} stand at the {name} pressure, {end_pa:.6g} Pa, "
                 "without noise: the transducer or the converter is at the end of its range"
@@ -405,7 +406,7 @@ def _questioned(
         return _result(blocks, [Explanation("", plain)], "", setting, switched)
     if words:
         return _not_measured(words, plain, blocks, switched)
-    if plain is not None and plain.goodness <= 1.0:
+    if plain is not None and plain.strained and (plain.goodness <= 1.0 or plain.strained == "ambient"):
         return _not_measured(_strain_words(plain, setting), plain, blocks, switched)
     times = "" if plain is None else f" ({plain.fitted.widening:.1f} times the noise)"
     why = (

@@ -231,6 +231,14 @@ def hold(
     help="For the flow.",
 )
 @click.option("--response-ms", type=Finite(0, 1000), default=3.0, show_default=True, help="Of the transducer.")
+@click.option(
+    "--inflow-w-k",
+    type=Finite(0, 1000),
+    help="What an inflow of 1 g/s adds to the walls' heat conductance, W/K; left out, the fill must tell it.",
+)
+@click.option(
+    "--inflow-u-percent", type=Finite(0, 1000), default=20.0, show_default=True, help="Its standard uncertainty."
+)
 @as_json_option
 @speaks
 def flow(
@@ -244,6 +252,8 @@ def flow(
     from_s: float | None,
     rated_vacuum_kpa: float,
     response_ms: float,
+    inflow_w_k: float | None,
+    inflow_u_percent: float,
     as_json: bool,
 ) -> None:
     """Tell from the pressure in a drawn-down reservoir how freely a valve, opened at time 0, lets air in.
@@ -268,6 +278,9 @@ def flow(
         ambient_k=ambient_c + 273.15,
         rated_vacuum_pa=rated_vacuum_kpa * 1000,
         thermal_time_constant_s=time_constant_s,
+        inflow_w_k=inflow_w_k,
+        # an inflow that adds nothing is known to a hundredth of what is usual
+        inflow_u_w_k=None if inflow_w_k is None else max(inflow_w_k * inflow_u_percent / 100, 0.01),
         response_s=response_ms * 1e-3,
         pressure_u_pa=pressure_u_pa,
     )

@@ -191,3 +191,110 @@ def test_impossible_bench_is_refused_by_name(name):
 def test_malformed_record_is_refused():
     with pytest.raises(ValueError, match="time_s must increase"):
         analyse_flow(np.zeros(50), np.full(50, 4e4), **BENCH)
+
+
+def opening_course(part, *, c=0.4, seconds=4.0, period_s=0.0005, lag_s=0.003, tap=0.0, seed=3):
+    """A fill through a nozzle that is open to `part(t)`, adiabatic but for a wall of 2 s; small steps of Euler."""
+    times = -0.2 + np.arange(round((seconds + 0.2) / period_s)) * period_s
+    choked = c * 1e-8 * 1.185 * AMBIENT_PA * math.sqrt(293.15 / AMBIENT_K)
+    gamma = CP / CV
+    peak = ((2 / (gamma + 1)) ** (2 / (gamma - 1)) * (gamma - 1) / (gamma + 1)) ** 0.5
+    temperature, mass = AMBIENT_K, 41_000.0 * VOLUME / (R * AMBIENT_K)
+    wall = mass * CV / 2.0
+    shown, seen = 41_000.0, []
+    for t in times:
+        p = mass * R * temperature / VOLUME
+        r = min(max(p / AMBIENT_PA, 0.5283), 1.0)
+        flow = part(t) * choked * math.sqrt(max(r ** (2 / gamma) - r ** (1 + 1 / gamma), 0.0)) / peak
+        flow *= min(1.0, 3000 * (1 - min(p / AMBIENT_PA, 1.0)))
+        shown += (p - tap * (flow / choked) ** 2 * AMBIENT_PA - shown) * -math.expm1(-period_s / lag_s)
+        seen.append(shown)
+        heat = wall * (AMBIENT_K - temperature) + flow * (CP * AMBIENT_K - CV * temperature)
+        temperature += period_s * heat / (mass * CV)
+        mass += period_s * flow
+    return times, noisy(np.array(seen), seed)
+
+
+HEAT = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.1, "inflow_w_k": 0.0, "inflow_u_w_k": 0.05}
+C, DELAY = "sonic_conductance_dm3_s_bar", "opening_delay_ms"
+
+
+@pytest.mark.slow
+def test_times_counted_from_elsewhere_change_nothing_but_the_delay():
+    t, p = opening_course(lambda t: float(t >= 0.012))
+    here = analyse_flow(t, p, **HEAT, **BENCH)
+    for begin_s in (1e4, 1.7e9):
+        there = analyse_flow(t + begin_s, p, **HEAT, **BENCH)
+        assert there.sonic_conductance_dm3_s_bar == pytest.approx(here.sonic_conductance_dm3_s_bar, rel=1e-4)
+        assert there.opening_delay_ms is None
+        assert "t = 0 lies outside" in there.why_not[DELAY]
+        told = analyse_flow(t + begin_s, p, switched_s=begin_s, **HEAT, **BENCH)
+        assert told.opening_delay_ms == pytest.approx(here.opening_delay_ms, abs=0.05)
+
+
+@pytest.mark.slow
+def test_valve_that_opens_before_it_was_switched_has_no_negative_delay():
+    t, p = opening_course(lambda t: float(t >= 0.012))
+    found = analyse_flow(t - 0.15, p, **HEAT, **BENCH)
+    assert found.opening_delay_ms is None
+    assert "t = 0 is not when the valve was switched" in found.why_not[DELAY]
+    assert found.sonic_conductance_dm3_s_bar is not None
+
+
+@pytest.mark.slow
+def test_late_opening_is_a_bound_unless_the_switching_is_known():
+    t, p = opening_course(lambda t: float(t >= 0.262))
+    found = analyse_flow(t, p, **HEAT, **BENCH)
+    assert found.bounds[DELAY] == "below"
+    assert any("it sticks, or t = 0" in note for note in found.notes)
+    sure = analyse_flow(t, p, switching_known=True, **HEAT, **BENCH)
+    assert sure.opening_delay_ms == pytest.approx(262, abs=3)
+    assert DELAY not in sure.bounds
+
+
+@pytest.mark.slow
+def test_valve_that_shuts_again_or_is_pulsed_has_no_conductance_and_is_told_so():
+    shut = analyse_flow(*opening_course(lambda t: float(0.01 <= t < 0.2)), **HEAT, **BENCH)
+    assert shut.sonic_conductance_dm3_s_bar is None
+    assert "shuts again" in shut.explanation
+    pulsed = analyse_flow(*opening_course(lambda t: float(t >= 0.01 and (10 * t) % 1 < 0.6)), **HEAT, **BENCH)
+    assert pulsed.sonic_conductance_dm3_s_bar is None
+    assert "about 10 times a second" in pulsed.explanation
+
+
+@pytest.mark.slow
+def test_two_steps_are_named_and_the_full_opening_is_measured():
+    found = analyse_flow(*opening_course(lambda t: 0.0 if t < 0.01 else 0.5 if t < 0.11 else 1.0), **HEAT, **BENCH)
+    assert "opens in two steps" in found.explanation
+    assert abs(found.sonic_conductance_dm3_s_bar - 0.4) < max(2.5 * found.sonic_conductance_dm3_s_bar_u, 0.012)
+
+
+@pytest.mark.slow
+def test_tap_in_the_flow_path_is_never_a_sure_wrong_flow():
+    found = analyse_flow(*opening_course(lambda t: float(t >= 0.01), tap=0.04), **HEAT, **BENCH)
+    value = found.flow_at_rated_vacuum_lpm_anr
+    assert value is None or "tap" in found.explanation
+
+
+@pytest.mark.slow
+def test_ambient_told_wrong_is_said_and_nothing_is_measured():
+    t, p = opening_course(lambda t: float(t >= 0.01))
+    found = analyse_flow(t, p, **HEAT, **{**BENCH, "ambient_pa": AMBIENT_PA + 1000})
+    assert found.sonic_conductance_dm3_s_bar is None
+    assert "ambient pressure told" in found.explanation
+
+
+def test_start_close_to_ambient_is_no_error():
+    t = np.arange(-0.2, 3.0, 0.001)
+    p = AMBIENT_PA - 8000 * np.exp(-np.maximum(t - 0.01, 0) / 0.1)
+    found = analyse_flow(t, noisy(p), **BENCH)
+    assert found.opened is True
+    assert found.flow_at_rated_vacuum_lpm_anr is None
+
+
+@pytest.mark.slow
+def test_constant_clipped_and_mistaken_records_say_what_they_are():
+    t, p = opening_course(lambda t: float(t >= 0.01))
+    assert "all" in analyse_flow(t, np.full(len(t), 41_000.0), **BENCH).explanation
+    assert "end of its range" in analyse_flow(t, np.maximum(p, 55_000.0), **BENCH).explanation
+    assert "mbar" in analyse_flow(t, p / 100, **BENCH).explanation
