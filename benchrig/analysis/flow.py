@@ -64,8 +64,8 @@ LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
 RESPONSE_U = 0.1
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-RISES_BEFORE = 0.05
-"""A valve counts as not shut beforehand when the pressure rose with this part of the slope after the opening."""
+BEGINS_U_S = 0.0005
+"""How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
 REASON_CLOSED = "the reservoir did not fill: the valve did not open"
 
@@ -494,7 +494,7 @@ def _values(fill: FillFit, setting: Setting) -> _Values:
         (b, math.hypot(fitted.u("critical_ratio"), ELLIPSE_U)),
         (lpm, math.hypot(lpm_u, lpm * scale)),
         (tau_s, tau_s * fitted.u("tau_ln")),
-        (fill.opened_s[0], math.hypot(fill.opened_s[1], RESPONSE_U * setting.response_s)),
+        (fill.opened_s[0], math.hypot(fill.opened_s[1], RESPONSE_U * setting.response_s, BEGINS_U_S)),
         parts,
     )
 
