@@ -10,9 +10,9 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.reports.chart_plot import chart_svg
-from benchrig.reports.chart_words import ChartReport, said
+from benchrig.reports.chart_words import Charted, ChartReport, count, said
 from benchrig.reports.page import environment, write_text
-from benchrig.reports.words import unit_text, visible
+from benchrig.reports.words import local_text, unit_text, visible
 
 __all__ = ["chart_page_html", "print_chart", "write_chart_page"]
 
@@ -28,15 +28,28 @@ def chart_page_html(report: ChartReport) -> str:
             "unit": unit_text(each.unit),
             "now": [said(each, signal) for signal in each.now],
             "notices": [said(each, signal) for signal in each.notices],
-            "earlier": 0 if each.chart is None else len({s.at for s in each.chart.signals} - {len(each.runs) - 1}),
+            "limits": _limits(each),
             "svg": Markup(chart_svg(each)),
         }
         for each in order
     ]
-    span = f"{report.first.astimezone():%Y-%m-%d} to {report.last.astimezone():%Y-%m-%d}"
+    span = f"{local_text(report.first)} to {local_text(report.last)}"
     key = "reject" if report.warns else "accept" if report.ready else "aborted"
     word = "Look at the bench" if report.warns else "Steady" if report.ready else "Not enough runs yet"
-    return environment().get_template("chart.html").render(report=report, blocks=blocks, span=span, key=key, word=word)
+    return (
+        environment()
+        .get_template("chart.html")
+        .render(report=report, blocks=blocks, runs=count(len(report.runs), "run"), span=span, key=key, word=word)
+    )
+
+
+def _limits(each: Charted) -> dict[str, str]:
+    """The latest value and the limits, with places enough to tell them apart; empty without a chart."""
+    if each.chart is None:
+        return {}
+    limits = each.chart.limits
+    values = {"latest": each.chart.values[-1], "low": limits.low, "centre": limits.centre, "high": limits.high}
+    return {name: each.number(float(value)) for name, value in values.items()}
 
 
 def write_chart_page(report: ChartReport, folder: Path) -> Path:
@@ -54,7 +67,7 @@ def write_chart_page(report: ChartReport, folder: Path) -> Path:
 
 def print_chart(report: ChartReport, console: Console) -> None:
     """Print a line for each characteristic, and what to do."""
-    console.print(Text(f"Check valve {visible(report.tag)}, {visible(report.model)}: {len(report.runs)} runs"))
+    console.print(Text(f"Check valve {visible(report.tag)}, {visible(report.model)}: {count(len(report.runs), 'run')}"))
     if report.made_up:
         console.print(Text(report.made_up, style="dim"))
     console.print()
@@ -62,17 +75,17 @@ def print_chart(report: ChartReport, console: Console) -> None:
     table.add_column("characteristic", overflow="fold")
     for heading in ("latest", "low", "centre", "high"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("", overflow="fold")
+    table.add_column("", no_wrap=True)
+    table.add_column("", overflow="fold", min_width=12)
     for each in report.charted:
         if each.chart is None:
-            table.add_row(each.title, "", "", "", "", Text(each.why_not, style="dim"))
+            table.add_row(each.title, "", "", "", "", "", Text(each.why_not, style="dim"))
             continue
-        limits = each.chart.limits
-        numbers = [f"{value:.4g}" for value in (each.chart.values[-1], limits.low, limits.centre, limits.high)]
+        numbers = list(_limits(each).values())
         shown = each.now or each.notices
         style = "red" if each.now else "yellow" if each.notices else "green"
         words = Text("; ".join(said(each, signal) for signal in shown) or "steady", style=style)
-        table.add_row(each.title, *numbers, words)
+        table.add_row(each.title, *numbers, Text(unit_text(each.unit), style="dim"), words)
     console.print(table)
     console.print()
     console.print(Text(report.advice, style="bold" if report.warns else ""))

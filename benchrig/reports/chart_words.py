@@ -14,8 +14,9 @@ from benchrig.analysis.control_chart import FEWEST_BASELINE, RULES, WARNING, Cha
 from benchrig.analysis.surroundings import to_mean_surroundings
 from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.records.model import utc_text
+from benchrig.reports.words import with_spread
 
-__all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "said"]
+__all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "count", "said"]
 
 _AGAINST = "transducer less barometer"
 BASELINE = 20
@@ -72,6 +73,41 @@ class Charted:
         return () if self.chart is None or self.now else self.chart.latest()
 
     @property
+    def odd_in_baseline(self) -> tuple[int, ...]:
+        """Indices of the values of the baseline that lie beyond the limits which they gave together; none is judged."""
+        if self.chart is None:
+            return ()
+        limits = self.chart.limits
+        first = self.chart.values[: limits.baseline]
+        return tuple(np.flatnonzero((first < limits.low) | (first > limits.high)).tolist())
+
+    @property
+    def history(self) -> str:
+        """What has been seen until now where nothing is the matter at present, in a sentence or two."""
+        if self.chart is None:
+            return self.why_not
+        baseline, last = self.chart.limits.baseline, len(self.chart.values) - 1
+        earlier = len({signal.at for signal in self.chart.signals} - {last})
+        since = len(self.chart.values) - baseline
+        if not since:
+            said = "No run since the baseline: nothing is judged yet."
+        elif earlier:
+            said = f"{count(earlier, 'earlier run')} broke a rule, of {since} since the baseline."
+        else:
+            said = f"No rule was broken in the {count(since, 'run')} since the baseline."
+        odd = len(self.odd_in_baseline)
+        if odd:
+            lie = "lies" if odd == 1 else "lie"
+            said += f" Of the baseline itself {odd} of {baseline} {lie} beyond the limits: was all well then?"
+        return said
+
+    def number(self, value: float) -> str:
+        """A value with as many places as tell it from the limits: two figures of the standard deviation."""
+        if self.chart is None:
+            return f"{value:.4g}"
+        return with_spread(value, self.chart.limits.sigma)[0]
+
+    @property
     def look(self) -> str:
         """What to check when it warns, cheapest first."""
         return _LOOK.get(self.name, "the instruments that it rests on.")
@@ -105,8 +141,8 @@ class ChartReport:
         """What to do, in a sentence or two."""
         if not self.ready:
             return (
-                f"{len(self.runs)} runs so far. The limits come from the first {self.baseline}, taken while the bench "
-                "is known to be well; until then nothing is judged."
+                f"{count(len(self.runs), 'run')} so far. The limits come from the first {self.baseline}, taken while the "
+                "bench is known to be well; until then nothing is judged."
             )
         if not self.warns:
             seen = [each.title for each in self.charted if each.notices]
@@ -124,6 +160,17 @@ class ChartReport:
             f"{what}Measure the check valve once more. If it warns again, run the bench check and calibrate what it "
             "names, before the next verdict."
         )
+
+
+def count(number: int, noun: str) -> str:
+    """So many of something.
+
+    Examples
+    --------
+    >>> count(1, "run"), count(12, "run")
+    ('1 run', '12 runs')
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def said(each: Charted, signal: Signal) -> str:

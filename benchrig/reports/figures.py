@@ -20,7 +20,8 @@ __all__ = ["SERIES", "new_figure", "plain_axes", "svg_of"]
 
 SERIES = ((MEASURED, "o"), (FIT, "s"), (LIMIT, "^"), ("#00795c", "D"), ("#8a5f00", "v"), (INK, "P"))
 """Colour and mark of each series: they differ by both."""
-WORDS_PT = 7.5
+WORDS_PT = 7.7
+"""Printed at least as large as drawn: nothing on paper is under 7.5 pt."""
 
 
 def new_figure(width_pt: float, height_pt: float) -> Figure:
@@ -41,7 +42,7 @@ def plain_axes(axes: Axes, *, title: str = "", x: str = "", y: str = "") -> None
         axes.spines[side].set_color("#9aa5ac")
     axes.grid(axis="y", color=GRID, linewidth=0.5)
     axes.set_axisbelow(True)
-    axes.tick_params(labelsize=WORDS_PT - 0.5, length=2.5, width=0.6, color="#9aa5ac", labelcolor=INK)
+    axes.tick_params(labelsize=WORDS_PT, length=2.5, width=0.6, color="#9aa5ac", labelcolor=INK)
     axes.set_title(title, fontsize=WORDS_PT, color=INK, loc="left", pad=5)
     axes.set_xlabel(x, fontsize=WORDS_PT, color=INK)
     axes.set_ylabel(y, fontsize=WORDS_PT, color=INK)

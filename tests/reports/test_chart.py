@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -70,3 +71,32 @@ def test_the_terminal_says_which_rule_and_what_to_check():
     said = console.export_text()
     assert "the average of the latest values has left its limits" in " ".join(said.split())
     assert "today's station pressure" in said
+
+
+def test_values_are_told_with_unit_and_with_places_enough_to_tell_them_from_the_limits():
+    console = Console(width=120, record=True)
+    print_chart(chart_report(DRIFTING), console)
+    coil = next(line for line in console.export_text().splitlines() if line.startswith("Coil resistance"))
+    latest, low, centre, high = (float(word) for word in coil.split()[5:9])
+    assert low < centre < high
+    assert low < latest < high
+    assert "Ω" in coil
+
+
+@pytest.mark.slow
+def test_values_of_the_baseline_beyond_its_limits_are_told_and_marked_and_not_called_good():
+    runs = list(history(40).runs)
+    runs[7] = replace(runs[7], values={**runs[7].values, "coil_resistance_20c_ohm": 24.75})
+    report = chart_report(replace(history(40), runs=tuple(runs)))
+    coil = next(each for each in report.charted if each.name == "coil_resistance_20c_ohm")
+    assert coil.odd_in_baseline == (7,)
+    page = chart_page_html(report)
+    assert "Of the baseline itself 1 of 20 lies beyond the limits: was all well then?" in page
+    assert "No rule was ever broken" not in page
+
+
+def test_one_run_is_one_run():
+    assert "1 run so far" in chart_report(history(1)).advice
+    console = Console(width=100, record=True)
+    print_chart(chart_report(history(1)), console)
+    assert ": 1 run\n" in console.export_text()
