@@ -18,7 +18,7 @@ from scipy.stats import f as f_distribution
 from benchrig.analysis.gauge_table import StudyTable
 from benchrig.analysis.results import Samples
 
-__all__ = ["COMPONENTS", "AnovaLine", "Component", "Fitness", "GaugeStudy", "fitness", "gauge_study"]
+__all__ = ["COMPONENTS", "AnovaLine", "Component", "Fitness", "GaugeStudy", "Question", "fitness", "gauge_study"]
 
 COMPONENTS = ("GRR", "EV", "AV", "operator", "interaction", "PV", "TV")
 DISTINCT = 1.41
@@ -29,6 +29,7 @@ STUDY_SIGMAS = 6.0
 DRAWS = 20_000
 
 Fitness = Literal["good", "marginal", "not fit"]
+Question = Literal["tolerance", "parts"]
 
 
 @dataclass(frozen=True)
@@ -101,8 +102,21 @@ class GaugeStudy:
     notes: tuple[str, ...]
 
     @property
+    def asked(self) -> Question:
+        """What the fitness is about: the tolerance where there is one, or else these parts."""
+        return "parts" if self.tolerance_percent is None else "tolerance"
+
+    @property
     def fitness(self) -> Fitness:
-        """Good, marginal or not fit, by the study variation of GRR and the distinct categories."""
+        """Good, marginal or not fit: by the share of the tolerance where there is one, or else by `parts_fitness`.
+
+        A gauge that takes little of the tolerance is fit to judge by it, however much the parts are alike.
+        """
+        return self.parts_fitness if self.tolerance_percent is None else fitness(self.tolerance_percent, None)
+
+    @property
+    def parts_fitness(self) -> Fitness:
+        """Whether it tells these parts apart, by the study variation of GRR and the distinct categories."""
         return fitness(self.components["GRR"].study_percent, self.ndc)
 
 

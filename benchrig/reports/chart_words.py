@@ -141,8 +141,8 @@ class ChartReport:
         """What to do, in a sentence or two."""
         if not self.ready:
             return (
-                f"{count(len(self.runs), 'run')} so far. The limits come from the first {self.baseline}, taken while the "
-                "bench is known to be well; until then nothing is judged."
+                f"{count(len(self.runs), 'run')} so far. The limits come from the first {self.baseline}, taken while "
+                "the bench is known to be well; until then nothing is judged."
             )
         if not self.warns:
             seen = [each.title for each in self.charted if each.notices]

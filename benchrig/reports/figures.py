@@ -10,16 +10,14 @@ import io
 from html import escape
 from typing import TYPE_CHECKING
 
-from benchrig.reports.drawing import FIT, GRID, INK, LIMIT, MEASURED
+from benchrig.reports.drawing import GRID, INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SERIES", "new_figure", "plain_axes", "svg_of"]
+__all__ = ["WORDS_PT", "new_figure", "plain_axes", "svg_of"]
 
-SERIES = ((MEASURED, "o"), (FIT, "s"), (LIMIT, "^"), ("#00795c", "D"), ("#8a5f00", "v"), (INK, "P"))
-"""Colour and mark of each series: they differ by both."""
 WORDS_PT = 7.7
 """Printed at least as large as drawn: nothing on paper is under 7.5 pt."""
 

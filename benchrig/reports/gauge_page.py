@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchrig.reports.gauge_plot import gauge_svg
-from benchrig.reports.gauge_words import FITNESS_SAYS, StudyReport, component_rows, ndc_text
+from benchrig.reports.gauge_plot import gauge_svg, mark_svg
+from benchrig.reports.gauge_words import (
+    Studied,
+    StudyReport,
+    answer,
+    component_rows,
+    ndc_text,
+    percent_text,
+    sentence,
+)
 from benchrig.reports.page import environment, write_text
-from benchrig.reports.words import unit_text
+from benchrig.reports.words import local_text, unit_text
 
 __all__ = ["study_page_html", "write_study_page"]
 
@@ -18,6 +26,8 @@ def study_page_html(report: StudyReport) -> str:
     """Make the page of a study: a pure function of the report. No network, no script, no other file."""
     from markupsafe import Markup
 
+    # What is judged by its tolerance comes first, the worst on top; then what has none; then what was not analysed.
+    order = sorted(report.studied, key=_rank)
     blocks = [
         {
             "each": each,
@@ -26,14 +36,28 @@ def study_page_html(report: StudyReport) -> str:
             "unit": unit_text(each.unit),
             "rows": component_rows(each),
             "ndc": "" if each.study is None else ndc_text(each.study),
-            "says": "" if each.study is None else FITNESS_SAYS[each.study.fitness],
+            "answer": "not analysed" if each.study is None else answer(each.study),
+            "says": sentence(each),
             "sign": "○" if each.study is None else _SIGNS[each.study.fitness],
             "svg": Markup(gauge_svg(each)),
         }
-        for each in report.studied
+        for each in order
     ]
-    when = "" if report.begun is None else f"{report.begun.astimezone():%Y-%m-%d %H:%M}"
-    return environment().get_template("study.html").render(report=report, blocks=blocks, when=when)
+    marks = [(Markup(mark_svg(number)), name) for number, name in enumerate(report.operators)]
+    when = "" if report.begun is None else local_text(report.begun)
+    return (
+        environment()
+        .get_template("study.html")
+        .render(report=report, blocks=blocks, marks=marks, when=when, percent=percent_text)
+    )
+
+
+def _rank(each: Studied) -> tuple[int, float]:
+    if each.study is None:
+        return 2, 0.0
+    if each.study.tolerance_percent is not None:
+        return 0, -each.study.tolerance_percent
+    return 1, -each.study.components["GRR"].study_percent
 
 
 def write_study_page(report: StudyReport, folder: Path) -> Path:

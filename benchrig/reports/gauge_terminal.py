@@ -6,7 +6,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from benchrig.reports.gauge_words import StudyReport
+from benchrig.reports.gauge_words import StudyReport, answer, percent_text
 from benchrig.reports.words import visible
 
 __all__ = ["print_study"]
@@ -23,34 +23,32 @@ def print_study(report: StudyReport, console: Console) -> None:
     if report.made_up:
         console.print(Text(report.made_up, style="dim"))
     console.print()
-    table = Table(box=None, pad_edge=False, header_style="dim")
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1, 0, 0))
     table.add_column("characteristic", overflow="fold")
-    for heading in ("GRR %", "95 % limits", "EV %", "AV %", "ndc", "tol. %"):
+    for heading in ("tol. %", "GRR %", "limits", "ndc"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("bench is", no_wrap=True)
+    table.add_column("the bench", overflow="fold")
     for each in report.studied:
         study = each.study
         if study is None:
-            table.add_row(each.title, *[""] * 6, Text("not analysed", style="dim"))
+            table.add_row(each.title, *[""] * 4, Text("not analysed", style="dim"))
             continue
-        share = {name: f"{component.study_percent:.1f}" for name, component in study.components.items()}
         table.add_row(
             each.title,
-            share["GRR"],
-            f"{study.grr_low_percent:.1f} to {study.grr_high_percent:.1f}",
-            share["EV"],
-            "–" if one else share["AV"],
+            "–" if study.tolerance_percent is None else percent_text(study.tolerance_percent),
+            percent_text(study.components["GRR"].study_percent),
+            f"{percent_text(study.grr_low_percent)} to {percent_text(study.grr_high_percent)}",
             "–" if study.ndc is None else str(study.ndc),
-            "–" if study.tolerance_percent is None else f"{study.tolerance_percent:.1f}",
-            Text(study.fitness, style=_STYLES[study.fitness]),
+            Text(answer(study), style=_STYLES[study.fitness]),
         )
     console.print(table)
     console.print()
     console.print(
         Text(
-            "EV repeatability, AV reproducibility, GRR both, as parts of the variation seen in this study:\n"
-            "GRR under 10 % is good, to 30 % marginal, over 30 % not fit. ndc: categories told apart, 5 are wanted.\n"
-            "tol. %: six standard deviations of GRR over the width of the tolerance.",
+            "Where there is a tolerance it decides: tol. % is six standard deviations of the bench (GRR, repeatability "
+            "and reproducibility) over its width. GRR % is the bench's part of what was seen among these parts, with "
+            "95 % limits; parts that are all alike make any bench look poor. Of either, under 10 % is good, to 30 % "
+            "marginal, over 30 % not fit. ndc: categories of parts told apart; 5 are wanted.",
             style="dim",
         )
     )

@@ -8,16 +8,33 @@ from typing import Any
 
 from benchrig.analysis.characteristics import number_text, title_of
 from benchrig.analysis.gauge_ranges import RangeStudy
-from benchrig.analysis.gauge_study import Fitness, GaugeStudy
+from benchrig.analysis.gauge_study import STUDY_SIGMAS, Fitness, GaugeStudy, Question
 from benchrig.analysis.gauge_table import StudyTable
 from benchrig.records.model import utc_text
+from benchrig.reports.words import unit_text
 
-__all__ = ["FITNESS_SAYS", "Studied", "StudyReport", "component_rows", "ndc_text", "study_document"]
+__all__ = [
+    "Studied",
+    "StudyReport",
+    "answer",
+    "component_rows",
+    "ndc_text",
+    "percent_text",
+    "sentence",
+    "study_document",
+]
 
-FITNESS_SAYS: dict[Fitness, str] = {
-    "good": "Under 10 % and at least 5 categories: the bench tells these parts apart well.",
-    "marginal": "Between 10 and 30 %, or fewer than 5 categories: may do, depending on what hangs on it.",
-    "not fit": "Over 30 %: on parts like these the bench's own variation is too large a share of what is seen.",
+_ANSWERS: dict[Question, dict[Fitness, str]] = {
+    "tolerance": {
+        "good": "fit for its limits",
+        "marginal": "may do for its limits",
+        "not fit": "not fit for its limits",
+    },
+    "parts": {
+        "good": "tells these parts apart",
+        "marginal": "tells them roughly apart",
+        "not fit": "these parts look all alike to it",
+    },
 }
 _NAMES = {
     "GRR": "Repeatability and reproducibility",
@@ -111,6 +128,45 @@ def component_rows(each: Studied) -> tuple[ComponentRow, ...]:
     return tuple(rows)
 
 
+def answer(study: GaugeStudy) -> str:
+    """What the bench is fit for, in a few words that say which question was asked."""
+    return _ANSWERS[study.asked][study.fitness]
+
+
+def sentence(each: Studied) -> str:
+    """What came out for one characteristic, the question first that decides it."""
+    study = each.study
+    if study is None:
+        return each.why_not
+    grr, unit = study.components["GRR"], unit_text(each.unit)
+    spread = f"{STUDY_SIGMAS * grr.sd:.2g} {unit}".rstrip()
+    among = (
+        f"Of what is seen among these parts it is {percent_text(grr.study_percent)} % (95 % limits "
+        f"{percent_text(study.grr_low_percent)} to {percent_text(study.grr_high_percent)}), "
+        f"{ndc_text(study)} {'category is' if study.ndc == 1 else 'categories are'} told apart"
+    )
+    if study.tolerance_percent is None or each.tolerance is None:
+        return f"No tolerance is known, so the question is whether it tells these parts apart. {among}."
+    alike = "; parts that are much alike make any bench look poor" if study.parts_fitness == "not fit" else ""
+    return (
+        f"Six standard deviations of the bench, {spread}, take {percent_text(study.tolerance_percent)} % of the "
+        f"tolerance of {f'{each.tolerance:.4g} {unit}'.rstrip()}. {among}{alike}."
+    )
+
+
+def percent_text(percent: float) -> str:
+    """A share with two figures, or whole from ten on.
+
+    Examples
+    --------
+    >>> percent_text(1.234), percent_text(36.2), percent_text(0.0), percent_text(0.004)
+    ('1.2', '36', '0.0', 'under 0.1')
+    """
+    if 0 < percent < 0.05:
+        return "under 0.1"
+    return f"{percent:.1f}" if percent < 9.95 else f"{percent:.0f}"
+
+
 def ndc_text(study: GaugeStudy) -> str:
     """Number of distinct categories for people; without end for a gauge that showed no variation."""
     return "no limit" if study.ndc is None else str(study.ndc)
@@ -142,6 +198,8 @@ def _document(each: Studied) -> dict[str, Any]:
     return {
         **content,
         "fitness": study.fitness,
+        "asked": study.asked,
+        "answer": answer(study),
         "grr_percent": study.components["GRR"].study_percent,
         "grr_percent_low": study.grr_low_percent,
         "grr_percent_high": study.grr_high_percent,
