@@ -84,7 +84,9 @@ def despike(current_a: Samples) -> tuple[Samples, str]:
         return current_a, ""
     kept = np.flatnonzero(~out)
     mended = np.interp(np.arange(len(current_a)), kept, current_a[kept])
-    return mended, f"{np.count_nonzero(out)} spikes were taken out, the first at sample {int(np.argmax(out))}"
+    count = np.count_nonzero(out)
+    spikes = "1 spike was" if count == 1 else f"{count} spikes were"
+    return mended, f"{spikes} taken out, the first at sample {int(np.argmax(out))}"
 
 
 def _up_and_down(steps: Samples, limit: float) -> bool:

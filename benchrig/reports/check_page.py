@@ -7,9 +7,9 @@ from typing import Any
 
 from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
-from benchrig.records.model import utc_text
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
 from benchrig.reports.page import environment, write_text
+from benchrig.reports.words import in_print, local_text
 
 __all__ = ["check_page_html", "write_check_page"]
 
@@ -28,7 +28,7 @@ def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str
             rows=[_row(look) for look in check.looks],
             day=f"{local.day} {local:%B %Y}",
             time=f"{local:%H:%M}",
-            utc=utc_text(check.ended),
+            ended=local_text(check.ended),
             seconds=f"{check.bench_seconds:.0f}",
         )
     )
@@ -46,6 +46,6 @@ def _row(look: Look) -> dict[str, Any]:
         "sign": sign_of(look),
         "value": value_of(look),
         "allowed": allowed_text(look),
-        "why": look.why,
-        "to_do": look.to_do,
+        "why": in_print(look.why),
+        "to_do": in_print(look.to_do),
     }

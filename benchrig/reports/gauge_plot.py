@@ -29,28 +29,29 @@ def gauge_svg(each: Studied) -> str:
     if study is None or table is None:
         return ""
     order = table.values.mean(axis=(1, 2)).argsort()
-    step_pt = 13.0 if len(order) <= MOST_NAMED else max(3.0, 182.0 / len(order))
+    step_pt = 12.0 if len(order) <= MOST_NAMED else max(3.0, 182.0 / len(order))
     widths = [("bench", STUDY_SIGMAS * study.components["GRR"].sd, INK)]
     widths += [("parts", STUDY_SIGMAS * study.components["PV"].sd, "#9fb0ba")]
     widest = max(width for _, width, _ in widths)
     if each.tolerance is not None:
         widths.append(("tolerance", each.tolerance, LIMIT))
         # One many times as wide would leave nothing to see of bench and parts: it runs out of the frame.
-        widest = each.tolerance if each.tolerance < FAR_WIDER * widest else widest
+        widest = max(each.tolerance, widest) if each.tolerance < FAR_WIDER * widest else widest
     parts_pt, bars_pt = step_pt * len(order) + 8, 11.0 * len(widths) + 8
-    tall_pt = parts_pt + bars_pt + 54
+    tall_pt = parts_pt + bars_pt + 46
     figure = new_figure(WIDTH_PT, tall_pt)
     left, wide = 52 / WIDTH_PT, (WIDTH_PT - 60) / WIDTH_PT
-    above = figure.add_axes((left, (bars_pt + 48) / tall_pt, wide, parts_pt / tall_pt))
-    below = figure.add_axes((left, 16 / tall_pt, wide, bars_pt / tall_pt))
+    above = figure.add_axes((left, (bars_pt + 42) / tall_pt, wide, parts_pt / tall_pt))
+    below = figure.add_axes((left, 12 / tall_pt, wide, bars_pt / tall_pt))
 
     plain_axes(above, x=unit_text(each.unit))
     above.grid(axis="x", color=GRID, linewidth=0.5)
     every = max(1, -(-len(order) // MOST_NAMED))
     above.set_yticks(list(range(0, len(order), every)), [_short(table.parts[part]) for part in order[::every]])
-    above.set_ylim(-0.7, len(order) - 0.3)
+    above.set_ylim(-0.85, len(order) - 0.15)
     above.ticklabel_format(axis="x", useOffset=False)
     above.locator_params(axis="x", nbins=5)
+    above.xaxis.labelpad = 1
     for row, part in enumerate(order):
         values = table.values[part]
         above.plot([values.min(), values.max()], [row, row], color="#9fb0ba", linewidth=1.0, zorder=1.5)

@@ -65,7 +65,7 @@ def test_the_tolerance_decides_where_there_is_one_and_the_words_say_so() -> None
     assert flow.study.asked == "parts"
     console = Console(width=100, record=True)
     print_study(report(), console)
-    said = " ".join(console.export_text().split())
+    said = " ".join(console.export_text(clear=False).split())
     assert "Where there is a tolerance it decides" in said
     line = next(line for line in console.export_text(clear=False).splitlines() if "Hold leak" in line)
     assert "fit for its limits" in line
