@@ -19,7 +19,7 @@ from benchrig.drivers.board_types import CAUSE_WORDS
 from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
-from benchrig.errors import BenchError, ConfigError, InterlockOpen, LinkError, LinkTimeout
+from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 
 __all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
 
@@ -113,7 +113,7 @@ class Bench:
         self.board_name = f"relay board {hello.identity}, firmware {hello.build}, protocol {hello.major}.{hello.minor}"
         wanted = self.file.board.identity
         if wanted and hello.identity != wanted:
-            raise ConfigError(
+            raise DeviceError(
                 f"The relay board on {self.file.board.port} is {hello.identity!r}; the bench file wants {wanted!r}.",
                 hint="Is another bench's board plugged in? Otherwise correct [board] identity in the bench file.",
             )
@@ -122,7 +122,7 @@ class Bench:
         self.meter_name = self.meter.identify()
         wanted = self.file.meter.identity
         if not self.meter_name.startswith(wanted):
-            raise ConfigError(
+            raise DeviceError(
                 f"The meter at {self.file.meter.address} is {self.meter_name!r}; the bench file wants {wanted!r}.",
                 hint="Is the address another instrument's? Otherwise correct [meter] identity in the bench file.",
             )

@@ -85,6 +85,7 @@ def who(named: str | None) -> str:
 @click.option(
     "--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file."
 )
+@click.option("--overwrite", is_flag=True, help="The wire log may replace an earlier wire log (nothing else).")
 @click.option(
     "--allow-uncalibrated",
     is_flag=True,
@@ -129,6 +130,7 @@ def qualify(
     findings: str,
     operator: str | None,
     wire_log: Path | None,
+    overwrite: bool,
     allow_uncalibrated: bool,
     barometer_kpa: float | None,
     no_control: bool,
@@ -141,6 +143,7 @@ def qualify(
 
     from benchrig.bench.opening import open_bench_file, open_registered
     from benchrig.catalogue import Catalogue
+    from benchrig.cli.log_files import open_wire_log
     from benchrig.cli.one_run import check_tag, run_one
     from benchrig.cli.places import home, model_folders, store_path
     from benchrig.records import Store
@@ -161,13 +164,7 @@ def qualify(
     with ExitStack() as stack:
         log = None
         if wire_log is not None:
-            try:
-                log = stack.enter_context(wire_log.open("w", encoding="utf-8"))
-            except OSError as error:
-                raise ConfigError(
-                    f"Wire log {wire_log}: cannot be written ({error.strerror}).",
-                    hint="Check the path after --wire-log.",
-                ) from error
+            log = stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))
         if simulated is not None:
             options: dict[str, object] = {"model": valve.model, "condition": simulated, "seed": seed}
             options["faults"] = list(faults)

@@ -11,7 +11,7 @@ from benchrig.bench.wiring import AT_REST, METERING, closed_up, pumping
 from benchrig.drivers.exchange import ANSWER_S, TRIES
 from benchrig.drivers.links import LONGEST_BLOCK_S
 from benchrig.drivers.relay_board import Channel, Output
-from benchrig.errors import BenchError, ConfigError, InterlockOpen, LinkError, LinkTimeout
+from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 from firmware_protocol import messages as m
 from simulators.entry import OpenedBench
 from tests.sequencer.short_runs import set_in_file, short_bench
@@ -274,8 +274,9 @@ def test_another_board_and_another_meter_are_refused_both_at_once():
     _, bench, _ = short_bench()
     set_in_file(bench, "board", identity="BR000007")
     set_in_file(bench, "meter", identity="ANOTHER MAKER")
-    with pytest.raises(ConfigError) as caught:
+    with pytest.raises(DeviceError) as caught:
         bench.connect()
+    assert caught.value.exit_status == 3
     assert "2 things are wrong" in str(caught.value)
     assert "'BRSIM001'; the bench file wants 'BR000007'" in str(caught.value)
     assert "wants 'ANOTHER MAKER'" in str(caught.value)

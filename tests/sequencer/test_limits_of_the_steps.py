@@ -59,7 +59,7 @@ def test_a_coil_is_a_short_when_its_least_reading_would_draw_nine_tenths_of_the_
 ):
     # 13.5 V and a limit of 1.5 A: nine tenths of it flow through 10.0 ohm.
     _, bench, _ = short_bench()
-    monkeypatch.setattr(bench, "coil_readings_ohm", lambda count: [10.4, least_ohm, 10.4])
+    monkeypatch.setattr(bench, "coil_readings_ohm", lambda count: [10.1, least_ohm, 10.1])
     run = context(bench, supply_v=13.5, ambient_k=295.0)
     found = step("coil", run)
     assert run.coil == coil

@@ -13,6 +13,7 @@ from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised
+from benchrig.sequencer.steps.witnesses import check_witnesses
 
 __all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
 
@@ -53,6 +54,7 @@ def clicks(run: Context) -> Found:
     }
     notes = tuple(together.notes)
     if check is not None:
+        check_witnesses(run, check)
         run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
         readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
         if check.outcome != "agrees":
