@@ -24,7 +24,7 @@ __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 HIGHEST_RATIO = 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
-TRAVEL_U_S = 0.002
+TRAVEL_U_S = 0.0027
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
