@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.results import Samples
-from benchrig.analysis.smoothing import scan_kinks
+from benchrig.analysis.smoothing import KinkScan, scan_kinks
 
 __all__ = ["Dip", "Instant", "best_kink", "find_dip", "leaving"]
 
@@ -79,7 +79,13 @@ def best_kink(
     """
     lengths = sorted({max(4, round(s / dt)) for s in sides_s})
     pairs = [(left, right) for left in lengths for right in lengths if right <= 2 * left and left <= 4 * right]
-    found = [f for pair in pairs if (f := _kink_at(values, noise, dt, low, high, sign, *pair, bent)) is not None]
+    first, end = low, high + 1
+    at = []
+    for left, right in pairs:
+        scan = scan_kinks(values[max(low - left, 0) : end + right], left, right, bent=bent)
+        if scan is not None:
+            at.append(((left, right), scan))
+    found = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent))]
     if not found:
         return None
     best = max(found, key=lambda f: f.strength)
@@ -87,7 +93,7 @@ def best_kink(
         # the bend is too sharp for these windows: the longest that do fit, nearby
         reach = round(6e-4 / dt) + 1
         low, high = max(low, best.at - reach), min(high, best.at + reach)
-        closer = [f for pair in pairs if (f := _kink_at(values, noise, dt, low, high, sign, *pair, bent)) is not None]
+        closer = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent))]
         # a bounce nearby fits more easily than the arrival but bends the curve far less
         if cusp:
             sharpest = max((f.jump for f in closer if f.instant.clear > 4.0), default=0.0)
@@ -111,40 +117,43 @@ class _Kink:
 
 
 def _kink_at(
-    values: Samples, noise: float, dt: float, low: int, high: int, sign: float, left: int, right: int, bent: bool
+    scan: KinkScan, first: int, noise: float, dt: float, low: int, high: int, sign: float, left: int, right: int, bent: bool
 ) -> _Kink | None:
-    a, b = max(low - left, 0), min(high + right + 1, len(values))
-    scan = scan_kinks(values[a:b], left, right, bent=bent)
-    if scan is None or len(scan.rss) < 3:
+    """Clearest kink between two samples in a scan whose samples begin `left` before `first`."""
+    a = max(low, left)
+    skip = a - max(first, left)
+    part = slice(skip, skip + high - a + 1)
+    rss, jump = scan.rss[part], scan.jump[part]
+    if len(rss) < 3:
         return None
-    misfit = np.maximum(scan.rss / (noise**2 * scan.freedom), 1.0)
-    clear = sign * scan.jump / (scan.jump_sd * noise)
+    misfit = np.maximum(rss / (noise**2 * scan.freedom), 1.0)
+    clear = jump * (sign / (scan.jump_sd * noise))
     # a bad fit beside a clear kink is worth more than a good fit of nothing
     k = int(np.argmax(clear / np.sqrt(misfit)))
     near = np.arange(max(0, k - left // 2), min(len(clear), k + left // 2 + 1))
-    cost = np.where(clear[near] > 3.0, scan.rss[near], np.inf)
+    cost = np.where(clear[near] > 3.0, rss[near], np.inf)
     if np.isfinite(cost.min()):
         k = int(near[np.argmin(cost)])
-    m = min(max(k, 1), len(scan.rss) - 2)
-    y0, y1, y2 = (float(v) for v in scan.rss[m - 1 : m + 2])
+    m = min(max(k, 1), len(rss) - 2)
+    y0, y1, y2 = (float(v) for v in rss[m - 1 : m + 2])
     bend = y0 - 2 * y1 + y2
     if bend <= 0.0:
         return None
-    shift = float(np.clip(0.5 * (y0 - y2) / bend, -1.0, 1.0)) if m == k else 0.0
+    shift = min(max(0.5 * (y0 - y2) / bend, -1.0), 1.0) if m == k else 0.0
     u = (2 * noise**2 * float(misfit[k]) / bend) ** 0.5
     strength = float(clear[k]) / float(misfit[k]) ** 0.5
     fits = bool(misfit[k] < 1.0 + 2.5 * (2.0 / scan.freedom) ** 0.5) and m == k
-    at = a + scan.first + k
-    level, level_u = float(scan.level[k]), scan.level_sd * noise * float(misfit[k]) ** 0.5
+    at = a + k
+    level, level_u = float(scan.level[skip + k]), scan.level_sd * noise * float(misfit[k]) ** 0.5
     found = Instant(
         (at + shift) * dt,
         _with_model(u, left, right, bent) * dt,
         strength,
         level,
         level_u,
-        sign * float(scan.jump[k]) / dt,
+        sign * float(jump[k]) / dt,
     )
-    return _Kink(fits, float(misfit[k]), strength, sign * float(scan.jump[k]), at, found)
+    return _Kink(fits, float(misfit[k]), strength, sign * float(jump[k]), at, found)
 
 
 def _with_model(u: float, left: int, right: int, bent: bool) -> float:

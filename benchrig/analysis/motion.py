@@ -31,7 +31,9 @@ CREEP_AFTER = 6.0  # when that is: so many times as long after 0.9 of the full c
 CREEP_MODEL = 2e-4  # standard uncertainty of that because no coil is exactly exponential, share of the full current
 CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
 DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its top, share of the full current ...
-DIP_PART, DIP_COARSE = 0.05, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
+DIP_PART, DIP_COARSE = 0.06, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
+DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # ... and because fits at a soft cusp miss a shallow dip, the more the shallower
+START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
 KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arrival, where the hump leaves doubt ...
 KINK_JUMP = (
@@ -191,7 +193,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         arrival = None
         notes.append("the armature moved, but its arrival does not show")
     top_s = float(trace.rise_s[dip.top]) if dipped else None
-    start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s)
+    start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s, arrival is not None)
     depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
 
@@ -212,11 +214,12 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
         until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)
         seen = b.rise_smooth[:until]
         fall = float((np.maximum.accumulate(seen) - seen).max(initial=0.0))
-        return (0.0, float(np.hypot(sd, DIP_MODEL))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
+        return (0.0, float(np.hypot(sd, DIP_HIDES))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
     at = max(3, min(round(arrival.s / dt), len(b.rise_smooth) - 1))
     top = float(b.rise_smooth[: at + 1].max())
     depth = max(top - arrival.level, 0.0, dip.depth if dip is not None else 0.0)
-    u = (arrival.level_u**2 + sd**2 + DIP_MODEL**2 + ((DIP_PART + DIP_COARSE * dt) * depth) ** 2) ** 0.5
+    hides = DIP_HIDES * float(np.exp(-depth / DIP_HIDES_IN))
+    u = (arrival.level_u**2 + sd**2 + DIP_MODEL**2 + hides**2 + ((DIP_PART + DIP_COARSE * dt) * depth) ** 2) ** 0.5
     return depth, u
 
 
@@ -255,8 +258,13 @@ def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, 
     return max((f for f in clear if f.clear > 0.6 * most), key=lambda f: f.s)
 
 
-def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None) -> Instant | None:
+def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None, arrived: bool) -> Instant | None:
     """First motion on the rise: see `leaving`."""
     until = arrival_s - 0.25 * min(arrival_s, 4e-3) if top_s is None else max(top_s, 0.6 * arrival_s)
     rows = np.flatnonzero((trace.rise_s > min(5e-4, 0.15 * arrival_s)) & (trace.rise_s <= until))
-    return leaving(trace.rise_s[rows], b.rise_flux[rows], b.rise[rows], noise)
+    found = leaving(trace.rise_s[rows], b.rise_flux[rows], b.rise[rows], noise)
+    if found is None:
+        return None
+    # without an arrival the end of the hump stands for it, and what was taken for the motion may be its end
+    wide = START_ARRIVAL * arrival_s if arrived else max(START_ARRIVAL * arrival_s, 0.5 * found.s)
+    return replace(found, u_s=float(np.hypot(found.u_s, wide)))

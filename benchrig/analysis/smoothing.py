@@ -128,15 +128,16 @@ class KinkScan:
 
 
 @lru_cache(maxsize=256)
-def _kink_basis(left: int, right: int, bent: bool) -> tuple[Samples, Samples, Samples]:
+def _kink_basis(left: int, right: int, bent: bool) -> tuple[Samples, Samples, float, float]:
+    """Orthonormal columns; what turns the projections on them into jump and level, and the norms of these two."""
     k = np.arange(-left, right + 1, dtype=np.float64)
     before, after = np.minimum(k, 0.0), np.maximum(k, 0.0)
     columns = [np.ones_like(k), before, after, before**2, after**2]
     q, r = np.linalg.qr(np.stack(columns[: 5 if bent else 4], axis=1))
     inverse = np.linalg.inv(r)
-    jump = q @ (inverse[2] - inverse[1])
-    level = q @ inverse[0]
-    return np.asarray(q, dtype=np.float64), np.asarray(jump, dtype=np.float64), np.asarray(level, dtype=np.float64)
+    both = np.stack([inverse[2] - inverse[1], inverse[0]])
+    jump_sd, level_sd = (float(row @ row) ** 0.5 for row in both)
+    return np.ascontiguousarray(q.T), both, jump_sd, level_sd
 
 
 def scan_kinks(values: Samples, left: int, right: int, *, bent: bool = True) -> KinkScan | None:
@@ -166,20 +167,18 @@ def scan_kinks(values: Samples, left: int, right: int, *, bent: bool = True) -> 
     width = left + right + 1
     if len(values) < width:
         return None
-    q, jump, level = _kink_basis(left, right, bent)
+    columns, both, jump_sd, level_sd = _kink_basis(left, right, bent)
     level_out = float(values.mean())
     y = values - level_out
     squares = np.concatenate([[0.0], np.cumsum(y * y)])
-    inside = np.zeros(len(y) - width + 1)
-    for column in q.T:
-        inside += np.correlate(y, column, "valid") ** 2
-    rss = np.maximum(squares[width:] - squares[:-width] - inside, 0.0)
+    inside = np.stack([np.correlate(y, column, "valid") for column in columns])
+    jump, level = both @ inside
     return KinkScan(
         first=left,
-        jump=np.correlate(y, jump, "valid"),
-        jump_sd=float(np.sqrt(jump @ jump)),
-        rss=rss,
-        freedom=width - q.shape[1],
-        level=np.correlate(y, level, "valid") + level_out,
-        level_sd=float(np.sqrt(level @ level)),
+        jump=jump,
+        jump_sd=jump_sd,
+        rss=np.maximum(squares[width:] - squares[:-width] - np.einsum("ij,ij->j", inside, inside), 0.0),
+        freedom=width - len(columns),
+        level=level + level_out,
+        level_sd=level_sd,
     )

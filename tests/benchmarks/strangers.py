@@ -115,6 +115,11 @@ def judged(name: str, true: float | bool | None, result: Any) -> Value:
     u = getattr(result, name + "_u", None)
     bounds = getattr(result, "bounds", {})
     bound = bounds.get(name, "") or (getattr(result, "bound", "") if name == "hold_leak_sccm" else "")
+    above = getattr(result, "drop_out_above_ms", None) if name == "drop_out_time_ms" else None
+    if value is None and above is not None:
+        # a bound says something where there is a time; where there is none (true is None) it claims none
+        below = true is not None and wrong_and_sure(name, float(above), None, float(true), "above")
+        return Value(name, "wrong" if below else "bound", float(above), None, true)
     if value is None:
         return Value(name, "missing", None, None, true)
     if isinstance(true, bool) or isinstance(value, (bool, np.bool_)):
@@ -280,7 +285,7 @@ def quantity_table(one_by_name: dict[tuple[str, str], StrangerClass], outcomes: 
                     groups.setdefault((o.kind, v.name), []).append((weight, v))
     for (kind, name), pairs in groups.items():
         have = [(w, v.z, v) for w, v in pairs if v.z is not None]
-        absent = sum(w for w, v in pairs if v.state in ("missing", "refused", "bound")) / sum(w for w, _ in pairs)
+        absent = sum(w for w, v in pairs if v.state in ("missing", "refused")) / sum(w for w, _ in pairs)
         if not have:
             lines.append(f"| {kind} | {name} | 0 | | | | | | | {percent(absent)} |")
             continue
