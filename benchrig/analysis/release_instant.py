@@ -11,6 +11,7 @@ from benchrig.analysis.smoothing import noise_of
 __all__ = ["find_release", "told_wrong", "voltage_falls"]
 
 FEWEST = 12  # samples after switch-on
+AT_ONCE = 0.07  # of the fall in the first 2 ms that must be there after 0.5 ms: a coil's current falls fastest at first
 AT_THE_COIL = 0.3  # of its value in the pulse: a voltage below this without current is that of the coil's terminals
 
 
@@ -102,7 +103,9 @@ def told_wrong(time_s: Samples, current_a: Samples, off_s: float, dt: float) -> 
     before, after = float(current_a[k - few : k].mean()), float(current_a[k + 5 * few : k + 8 * few].mean())
     noise = noise_of(current_a[k - 12 * few : k - few])
     apart = max(6.0 * noise / few**0.5, 0.04 * abs(level))
-    if level <= 0.0 or (before > level - apart and after < before - 0.5 * apart):
+    at_once = before - float(current_a[k + few : k + 2 * few].mean())
+    begins = at_once > AT_ONCE * (before - after) - 3.0 * noise / few**0.5
+    if level <= 0.0 or (before > level - apart and after < before - 0.5 * apart and begins):
         return None
     found = find_release(time_s, current_a, dt)
     return found if found is not None and abs(found - off_s) > max(4e-4, 2.0 * dt) else None
