@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from benchrig.analysis.baseline import hum_of, is_cut, settled_rest, slowness, step_of
 from benchrig.analysis.one_pulse import find_break, first_pulse
-from benchrig.analysis.probe import couple_dc, despike, find_jump, turn_round, zero_moved
+from benchrig.analysis.probe import couple_dc, despike, find_jump, held_for, stuck_bit, turn_round, zero_moved
 from benchrig.analysis.release_instant import find_release, told_wrong, voltage_falls
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
@@ -68,6 +68,8 @@ class CoilTrace:
         The rise ends before the release, because the driver or the supply does something else from there on.
     gentle : bool
         The current does not rise fastest at once.
+    doubtful_end : bool
+        The current does not fall when it was told to.
     """
 
     dt_s: float
@@ -93,6 +95,7 @@ class CoilTrace:
     starts_off_s: float = 0.0
     broken: bool = False
     gentle: bool = False
+    doubtful_end: bool = False
 
 
 def check_record(
@@ -187,6 +190,11 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         With `trouble` set when nothing can be said about motion.
     """
     notes: list[str] = []
+    each, first = held_for(current_a)
+    if each > 1:
+        notes.append(f"every value is repeated {each} times: only one of each was used")
+        time_s, current_a = time_s[first::each], current_a[first::each]
+        voltage_v = voltage_v[first::each] if voltage_v is not None else None
     n = len(time_s)
     dt = float(np.median(np.diff(time_s))) if n > 1 else 1.0
     step = step_of(current_a)
@@ -202,7 +210,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         time_s, columns = _blocks(time_s, columns, block)
         dt *= block
     current = columns[0]
-    end_s, later = _release(time_s, current, columns[1] if voltage_v is not None else None, off_s, dt, notes)
+    end_s, later, doubtful = _release(time_s, current, columns[1] if voltage_v is not None else None, off_s, dt, notes)
     if later is not None:
         kept = time_s < later - 2e-3
         time_s, columns = time_s[kept], [column[kept] for column in columns]
@@ -219,8 +227,8 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     white = max(noise, 0.29 * step)
     lead = slice(0, int(pulse[0]))
     unsigned = is_cut(current[lead], step, noise)
-    trouble = ""
-    if not turned:
+    trouble = stuck_bit(raw_a, step)
+    if not turned and not trouble:
         trouble = _clipping(raw_a[(raw_s >= 0.0) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
     droop_u = 0.0
     if not unsigned and not trouble:
@@ -291,6 +299,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         starts_off_s=elsewhere,
         broken=not resumes,
         gentle=bool(gentle),
+        doubtful_end=doubtful,
     )
 
 
@@ -307,11 +316,12 @@ def _cut(
 
 def _release(
     time_s: Samples, current: Samples, voltage: Samples | None, off_s: float | None, dt: float, notes: list[str]
-) -> tuple[float, float | None]:
-    """Release, beyond the record when it is not in it; and when a second pulse begins."""
+) -> tuple[float, float | None, bool]:
+    """Release, beyond the record when it is not in it; when a second pulse begins; whether the told one is wrong."""
     beyond = float(time_s[-1]) + dt
     _, later = first_pulse(time_s, current, dt)
     edges = voltage_falls(time_s, voltage) if voltage is not None else None
+    wrong: float | None = None
     found: float | None
     if off_s is not None:
         found = off_s
@@ -320,7 +330,8 @@ def _release(
         wrong = told_wrong(time_s, current, off_s, dt) if off_s < time_s[-1] else None
         if wrong is not None:
             notes.append(
-                f"the current falls at {1e3 * wrong:.1f} ms, not at {1e3 * off_s:.1f} ms as told: the fall was used"
+                f"the current falls at {1e3 * wrong:.1f} ms, not at {1e3 * off_s:.1f} ms as told: the fall was used; "
+                "no drop-out is stated, as a trip or lost samples may be the cause"
             )
             found = wrong
     elif edges is not None:
@@ -336,7 +347,7 @@ def _release(
             f"a second pulse begins at {1e3 * later:.1f} ms (sample {int(np.searchsorted(time_s, later))}): "
             "only the first was analysed; cut the record to look at another"
         )
-    return (beyond if found is None or found >= time_s[-1] else found), later
+    return (beyond if found is None or found >= time_s[-1] else found), later, wrong is not None
 
 
 def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | None, float, float]:

@@ -19,6 +19,8 @@ __all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
 
 LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond lies a wrong unit (engineering judgement)
 USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing
+SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part of the rise is good
+ON_ITS_WAY = 0.012  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
 UNSETTLED = (
     "the pulse ended long before the current settled: steady current and resistance are not measured; "
@@ -202,19 +204,40 @@ def analyse_inrush(
     if _in_a_gap(trace.gaps_s, trace.end_s, trace.end_s + (b.decay_end_s or 0.0)):
         opened, back, release = None, None, Release()
     if trace.starts_off_s >= UNSURE_S:
+        # flux is counted from switch-on: what it says of motion and of the seat is as wrong as that
         start, arrival = None, None
+        moved = None if moved is False else moved
+        release = replace(release, above_s=None)
     elif trace.starts_off_s > 0.0:
         start, arrival = (_less_certain(each, 0.4 * trace.starts_off_s) for each in (start, arrival))
+    if trace.doubtful_end:
+        opened, back, release = None, None, Release()
     if trace.gentle:
         start, arrival = None, None
+        opened, back, release = None, None, Release()
         moved = None if moved is False else moved
     if trace.hidden_zero or trace.scale_u > 0.0:
         # the end of the decay is that of the probe
         opened, back, release = None, None, Release()
-    if trace.broken and moved is False:
+    if trace.scale_u > 0.0 and moved is False:
         moved = None
-        notes.append("only part of the rise could be looked at: cannot tell whether the armature moved")
-    dips = moved is not None and bool(np.isfinite(motion.dip))
+        notes.append(
+            "the droop of the probe was undone, but hides a small motion: cannot tell whether the armature moved"
+        )
+    if trace.broken:
+        # a ripple's first wave looks like an armature's
+        start, arrival = None, None
+        if moved is False or (moved and motion.evidence < SURE_IN_PART):
+            moved = None
+            notes.append("only part of the rise could be looked at: cannot tell whether the armature moved")
+    if moved is not False and arrival is None and stated:
+        # an armature still on its way keeps the current down
+        u = float(np.hypot(u, ON_ITS_WAY * current))
+        if ohm is not None and ohm_u is not None:
+            ohm_u = float(np.hypot(ohm_u, ON_ITS_WAY * ohm))
+    dips = moved is not None and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
+    if arrival is None:
+        start = None  # the end of the hump alone does not tell what its beginning is
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(
         armature_moved=moved,

@@ -117,7 +117,16 @@ class _Kink:
 
 
 def _kink_at(
-    scan: KinkScan, first: int, noise: float, dt: float, low: int, high: int, sign: float, left: int, right: int, bent: bool
+    scan: KinkScan,
+    first: int,
+    noise: float,
+    dt: float,
+    low: int,
+    high: int,
+    sign: float,
+    left: int,
+    right: int,
+    bent: bool,
 ) -> _Kink | None:
     """Clearest kink between two samples in a scan whose samples begin `left` before `first`."""
     a = max(low, left)

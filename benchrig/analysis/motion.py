@@ -34,6 +34,9 @@ DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its 
 DIP_PART, DIP_COARSE = 0.06, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
 DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # ... and because fits at a soft cusp miss a shallow dip, the more the shallower
 START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
+# Least flux over that at the end of the pulse for a dip's beginning and for an arrival: of 560 arrivals in records by
+# other physics the earliest was at 0.23.
+EARLY_FLUX, ARRIVAL_FLUX = 0.1, 0.17
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
 KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arrival, where the hump leaves doubt ...
 KINK_JUMP = (
@@ -142,7 +145,10 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     height, peak = _hump(series)
     settled = np.flatnonzero(b.rise_smooth > 0.99)
     shows = slice(0, max(int(settled[0]) if len(settled) else len(b.rise), int(where[-1])) + 1)
-    dip = find_dip(b.rise[shows], noise, dt)
+    # a current that falls while there is hardly any flux rings; no armature does that
+    early = int(np.argmax(b.rise_flux > EARLY_FLUX * top))
+    pulled = np.concatenate([np.full(early, b.rise_smooth[early]), b.rise[early:]])
+    dip = find_dip(pulled[shows], noise, dt)
     dipped = dip.clear > DIP_CLEAR and dip.depth > DIP_LEAST
     by_dip = min(dip.clear / DIP_CLEAR, dip.depth / DIP_LEAST)
     if not dipped:
@@ -177,7 +183,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
     high = np.flatnonzero(series[peak:] > base + 0.2 * height)
     end = int(where[peak + high[-1]]) if len(high) else peak_at
-    near = b.rise[: end + round(1e-3 / dt)] if compared else b.rise[shows]
+    near = pulled[: end + round(1e-3 / dt)] if compared else pulled[shows]
     small = dip if dipped else find_dip(near, noise, dt)
     if dipped or (small.clear > DIP_SEEN and small.bottom > peak_at // 2):
         reach = small.span + round(6e-4 / dt)
@@ -189,11 +195,24 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         arrival = kink or arrival
     if arrival is not None:
         arrival = replace(arrival, s=arrival.s + float(trace.rise_s[0]))
+    if arrival is not None and float(np.interp(arrival.s, trace.rise_s, b.rise_flux)) < ARRIVAL_FLUX * top:
+        notes.append(
+            f"the current bends at {1e3 * arrival.s:.1f} ms, before there is the flux to move an armature: the switch "
+            "bounces, or the leads ring; the arrival is not stated"
+        )
+        return Motion(None if evidence == by_dip else True, evidence, None, None, np.nan, np.nan, tuple(notes))
     if arrival is None or arrival.clear < 3.0:
         arrival = None
         notes.append("the armature moved, but its arrival does not show")
     top_s = float(trace.rise_s[dip.top]) if dipped else None
     start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s, arrival is not None)
+    ring = find_dip(b.rise[:early], noise, dt)
+    if start is not None and ring.clear > DIP_CLEAR and ring.depth > DIP_LEAST:
+        seen = f"the current falls at {1e3 * float(trace.rise_s[ring.top]):.1f} ms already"
+        notes.append(f"{seen}: the switch bounces, or the leads ring; the first motion does not show")
+        start = None
+        if arrival is not None:
+            arrival = replace(arrival, u_s=float(np.hypot(arrival.u_s, 0.5 * float(trace.rise_s[ring.bottom]))))
     depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
 
@@ -258,7 +277,9 @@ def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, 
     return max((f for f in clear if f.clear > 0.6 * most), key=lambda f: f.s)
 
 
-def _start(trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None, arrived: bool) -> Instant | None:
+def _start(
+    trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None, arrived: bool
+) -> Instant | None:
     """First motion on the rise: see `leaving`."""
     until = arrival_s - 0.25 * min(arrival_s, 4e-3) if top_s is None else max(top_s, 0.6 * arrival_s)
     rows = np.flatnonzero((trace.rise_s > min(5e-4, 0.15 * arrival_s)) & (trace.rise_s <= until))

@@ -7,7 +7,7 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
 
-__all__ = ["couple_dc", "despike", "find_jump", "turn_round", "zero_moved"]
+__all__ = ["couple_dc", "despike", "find_jump", "held_for", "stuck_bit", "turn_round", "zero_moved"]
 
 SPIKE = 8.0  # standard deviations by which one or two samples must stand out of their neighbours
 MOST_SPIKES = 0.02  # of the samples; with more the noise is not what it is taken for
@@ -17,6 +17,8 @@ UNDERSHOOT_LEAST = 0.004  # share of the largest current
 JUMP, JUMP_LEAST = 8.0, 0.02  # standard deviations, and share of the largest current, that a jump must have
 COARSE_S = 1.5e-4  # sample interval from which an armature's dip jumps too
 MOVED = 5.0  # standard deviations between the zeros before and after the pulse that are two zeros
+CHANGES, LEVELS = 20, 12  # changes at one rhythm, and levels with one bit alike, that are no chance (1 in 1e5 or less)
+ANOTHER = 0.6  # standard uncertainty of a droop that may as well be a zero that moved, of the droop
 REFUTED = 4.0  # standard deviations by which the corrected end may still bend
 
 
@@ -163,6 +165,10 @@ def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -
     on_s = max(end_s, dt)
     rate_u = (level_u + 0.1 * quiet) / max(abs(float(sums[late].mean())), 1e-30)
     u = rate_u * float(sums[after[0]]) / size + 0.02 * rate * on_s
+    # a droop so slow that it does not recover while one looks may be a zero that moved instead
+    recovers = -lowest * rate * dt * len(late) / 2
+    if recovers < 2.0 * (REFUTED * quiet * (4.0 / len(late)) ** 0.5 + 0.002 * size):
+        u = float(np.hypot(u, ANOTHER * max(rate * float(sums[after[0]]), -lowest) / size))
     note = f"{seen}: the probe is AC-coupled ({1e3 / rate:.3g} ms); its droop was undone"
     return mended, u, note, ""
 
@@ -222,3 +228,58 @@ def zero_moved(before_a: Samples, after_a: Samples, noise: float, full_a: float)
     if abs(moved) < max(MOVED * u, 2e-3 * full_a):
         return 0.0, ""
     return abs(moved), f"the zero of the current moved by {1e3 * moved:.3g} mA during the record: the probe drifts"
+
+
+def held_for(current_a: Samples) -> tuple[int, int]:
+    """How many samples in a row repeat one value throughout, and the first sample of the first whole hold.
+
+    Parameters
+    ----------
+    current_a : ndarray, shape (n,)
+        A, as recorded.
+
+    Returns
+    -------
+    tuple of int
+        (1, 0) for a record without holds.
+
+    Examples
+    --------
+    >>> held_for(np.repeat(np.arange(30.0) ** 2, 4)[1:])
+    (4, 3)
+    """
+    changes = np.flatnonzero(current_a[1:] != current_a[:-1]) + 1
+    if len(changes) < CHANGES or 2 * len(changes) > len(current_a) + 2:
+        return 1, 0
+    rhythm = int(np.gcd.reduce(np.diff(changes)))
+    return (rhythm, int(changes[0]) % rhythm) if rhythm > 1 else (1, 0)
+
+
+def stuck_bit(current_a: Samples, step: float) -> str:
+    """Words for a converter of which one bit, not the lowest, is the same in all samples; empty when none is.
+
+    Parameters
+    ----------
+    current_a : ndarray, shape (n,)
+        A, as recorded.
+    step : float
+        The converter's step, A; 0.0 when it does not show.
+    """
+    if step <= 0.0:
+        return ""
+    codes = np.rint((current_a - current_a.min()) / step).astype(np.int64)
+    if int(codes[np.argmax(codes)]) > 1_000_000:
+        return ""
+    levels = np.flatnonzero(np.bincount(codes))
+    if len(levels) < LEVELS:
+        return ""
+    for bit in (1, 2, 3):
+        period, half = 2 << bit, 1 << bit
+        rest = levels % period
+        # half of the codes never come, whatever the code of the lowest level is
+        if any(bool(np.all((rest - first) % period < half)) for first in range(period)):
+            return (
+                f"of every {period} steps of {1e3 * step:.3g} mA, {half} never occur: bit {bit} of the converter "
+                "is stuck, its currents are wrong by up to that much"
+            )
+    return ""

@@ -22,11 +22,11 @@ FOLLOWED = (
     0.65  # weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
 )
 UNCERTAIN = 0.4  # of the way from seat to rest: a followed return that is less certain says nothing
-# An armature is back only when the magnet has let go of it: of 450 corners of its return in records by other physics, and
-# of 96 on the simulated bench, none lay above these parts of the full flux, of that at the arrival, of the full current.
+# An armature is back only when the magnet has let go of it: of 450 corners in records by other physics and 96 on the
+# simulated bench, none lay above these parts of the full flux, of that at the arrival, and of the full current.
 MOST_FLUX, MOST_ARRIVAL, MOST_CURRENT = 0.4, 0.9, 0.7
-# A faint bend while there is much flux may be that of leaving: up to so much of the drop-out more, from this part of the
-# full flux on over the next, below this clearness over the next. Same populations.
+# A faint bend while there is much flux may be that of leaving: up to so much of the drop-out more, from this part of
+# the full flux on over the next, below this clearness over the next. Same populations.
 LEAVING, LEAVING_FLUX, LEAVING_OVER, LEAVING_CLEAR, LEAVING_FROM = 0.1, 0.2, 0.06, 20.0, 10.0
 ALONE_SHARE = 0.13  # least standard uncertainty of a followed return without any corner, part of the drop-out
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once

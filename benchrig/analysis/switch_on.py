@@ -13,6 +13,7 @@ UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: 
 SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
 GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
+BELOW = 0.006  # of the pulse: by which the first sample must lie below the zero at the end of the record to be noticed
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
 
 
@@ -33,7 +34,15 @@ def current_zero(
     if late is not None:
         zero, zero_u = zero_of(current[late], step, noise)
         notes.append("no lead-in before switch-on: the zero of the current was taken from the end of the record")
-        return zero, float(np.hypot(zero_u, 0.3 * noise)), False
+        zero_u = float(np.hypot(zero_u, 0.3 * noise))
+        begin = float(current[int(np.searchsorted(time_s, 0.0))])
+        if zero - begin > max(4.0 * noise + step, BELOW * float(current.max() - zero)):
+            zero_u = float(np.hypot(zero_u, zero - begin))
+            notes.append(
+                f"the first sample lies {1e3 * (zero - begin):.3g} mA below the zero at the end: the probe keeps some "
+                "of its current, or its zero moved; record with a lead-in"
+            )
+        return zero, zero_u, False
     notes.append("no lead-in before switch-on: the zero of the current was taken as read")
     begin = float(current[int(np.searchsorted(time_s, 0.0))])
     return 0.0, max(noise, 0.29 * step, abs(begin)), False
