@@ -75,10 +75,14 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
         table.add_column(heading, overflow="fold")
     colours = {"accept": "green", "reject": "red", "undecided": "yellow"}
     for summary in found:
-        word = summary.verdict or ("no verdict: aborted" if summary.ending == "aborted" else summary.ending)
+        word = (
+            "cannot be read"
+            if summary.ending == "damaged"
+            else summary.verdict or ("no verdict: aborted" if summary.ending == "aborted" else summary.ending)
+        )
         table.add_row(
             summary.run,
-            f"{summary.started.astimezone():%Y-%m-%d %H:%M}",
+            "no date" if summary.started is None else f"{summary.started.astimezone():%Y-%m-%d %H:%M}",
             Text(summary.tag),
             Text(summary.model),
             Text(word, style=colours.get(word, "dim")),

@@ -15,6 +15,7 @@ from benchrig.verdict.words import Judgement, Verdict
 __all__ = ["RunEnding", "RunRecord", "RunSummary"]
 
 RunEnding = Literal["running", "finished", "aborted"]
+SummaryEnding = Literal["running", "finished", "aborted", "damaged"]
 
 
 @dataclass(frozen=True)
@@ -127,8 +128,9 @@ class RunSummary:
     run: str
     tag: str
     model: str
-    started: datetime
-    ending: RunEnding
+    started: datetime | None
+    """None when what stands in the store is no date."""
+    ending: SummaryEnding
     verdict: Verdict | None
     cause: str | None
     cause_probability: float | None
@@ -143,7 +145,7 @@ class RunSummary:
             "run": self.run,
             "tag": self.tag,
             "model": self.model,
-            "started": utc_text(self.started),
+            "started": None if self.started is None else utc_text(self.started),
             "ending": self.ending,
             "verdict": self.verdict,
             "cause": self.cause,

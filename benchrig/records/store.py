@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from benchrig.records import contents, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
-from benchrig.records.identity import FROM_BACKUP
+from benchrig.records.identity import FROM_BACKUP, head_of
 from benchrig.records.label_code import read_label_code
 from benchrig.records.model import RunRecord, RunSummary
 from benchrig.records.read_only import may_write, open_for_reading
@@ -37,7 +38,7 @@ from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.schema import open_database
 from benchrig.records.trust import Trust
 from benchrig.records.waiting import Waiting
-from benchrig.records.writing import writing
+from benchrig.records.writing import reading, unreadable, writing
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
 __all__ = ["Store"]
@@ -45,6 +46,7 @@ __all__ = ["Store"]
 CUT_OFF = "the program was cut off before the run ended"
 CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
 CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
+UNREADABLE = "the store is damaged at this run: bring it back from a backup"
 _AS_THEY_ARE = (
     "tag",
     "model",
@@ -101,7 +103,7 @@ class Store:
         """Bench checks and calibrations."""
         return Trust(self._writer, self._reader, self.path)
 
-    def run(self, number_or_tag: str) -> RunRecord:
+    def run(self, number_or_tag: str, *, traces: bool = True) -> RunRecord:
         """Read one run.
 
         Parameters
@@ -109,6 +111,9 @@ class Store:
         number_or_tag : str
             A run's number, with or without its leading zeros; a tag (its latest run); or what a scanner reads from a
             label. ``run:0042`` means the run and ``tag:0042`` the tag where both are there.
+        traces : bool
+            False leaves the traces out: nobody looks at them, and they are nearly all of a record. Its digests then
+            cannot be checked.
 
         Raises
         ------
@@ -118,7 +123,7 @@ class Store:
             The record is damaged.
         """
         wanted = number_or_tag.strip()
-        with self._reader.begin() as connection:
+        with reading(self._reader, self.path) as connection:
             run_id = find_run(connection, wanted)
             if run_id is None:
                 near = near_tags(connection, wanted)
@@ -127,11 +132,13 @@ class Store:
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
                 )
             try:
-                return _record(connection, run_id)
-            except (ValueError, KeyError, TypeError) as error:
+                return _record(connection, run_id, traces=traces)
+            except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
+                reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
-                    f"The record of run {run_number(run_id)} in {self.path} is damaged: {error}.",
-                    hint="Health of the disk; was the file changed by another program? Bring it back from a backup.",
+                    f"The record of run {run_number(run_id)} in {self.path} is damaged: {reason}.",
+                    hint="Health of the disk; was the file changed by another program? Bring it back from a backup. "
+                    "The other runs: 'benchrig records list' names those that can be read.",
                 ) from error
 
     def decide(self, record: RunRecord, decision: Decision) -> None:
@@ -144,9 +151,9 @@ class Store:
         c = tables.runs.c
         same_part = (c.tag == contents.text(record.intake.tag)) & (c.model == contents.text(record.intake.model))
         earlier = sa.select(sa.func.max(c.id)).where(same_part & (c.ending == "finished") & (c.id < int(record.run)))
-        with self._reader.begin() as connection:
+        with reading(self._reader, self.path) as connection:
             run_id = connection.execute(earlier).scalar()
-        return None if run_id is None else self.run(f"run:{run_id}")
+        return None if run_id is None else self.run(f"run:{run_id}", traces=False)
 
     def tag_of(self, typed_or_scanned: str) -> str:
         """The tag that is meant where one is asked for: as it is typed, or of the part whose label was scanned.
@@ -159,7 +166,7 @@ class Store:
         code = read_label_code(typed_or_scanned)
         if code is None:
             return typed_or_scanned
-        with self._reader.begin() as connection:
+        with reading(self._reader, self.path) as connection:
             tag = tag_of_label(connection, code)
         if tag is None:
             raise ConfigError(
@@ -177,23 +184,43 @@ class Store:
         `calibration` and `check` are numbers as in the store.
         """
         c = tables.runs.c
-        query = sa.select(c.id, c.started_at, c.simulated, *(c[name] for name in _AS_THEY_ARE))
+        started = sa.type_coerce(c.started_at, sa.Text).label("started")  # a date that is none must not hide the rest
+        query = sa.select(c.id, started, c.simulated, *(c[name] for name in _AS_THEY_ARE))
         if tag is not None:
             query = query.where(c.tag == contents.text(tag.strip()))
         r = tables.rests_on.c
         for column, number in ((r.calibration_id, calibration), (r.check_id, check)):
             if number is not None:
                 query = query.where(c.id.in_(sa.select(r.run_id).where(column == number)))
-        with self._reader.begin() as connection:
-            return [
-                RunSummary(
-                    run=run_number(row["id"]),
-                    started=row["started_at"],
-                    simulated=bool(row["simulated"]),
-                    **{key: row[key] for key in _AS_THEY_ARE},
-                )
-                for row in connection.execute(query.order_by(c.id.desc()).limit(limit)).mappings()
-            ]
+        query = query.order_by(c.id.desc()).limit(limit)
+        try:
+            with self._reader.begin() as connection:
+                return [_summary(row) for row in connection.execute(query).mappings()]
+        except sa.exc.DatabaseError as error:
+            if tag is not None or calibration is not None or check is not None:
+                raise unreadable(self.path, error) from error
+            return self._one_by_one(query.order_by(None), limit)
+
+    def _one_by_one(self, query: sa.Select[Any], limit: int) -> list[RunSummary]:
+        """Summaries from a file that is damaged inside, each run looked up by itself; what cannot be read is named."""
+        c = tables.runs.c
+        try:
+            with self._reader.begin() as connection:
+                own = head_of(connection)
+        except sa.exc.DatabaseError as error:
+            raise unreadable(self.path, error) from error
+        found: list[RunSummary] = []
+        run_id = 0 if own is None else own.run
+        while run_id > 0 and len(found) < limit:
+            try:
+                with self._reader.begin() as connection:
+                    row = connection.execute(query.where(c.id == run_id)).mappings().first()
+                if row is not None:
+                    found.append(_summary(row))
+            except sa.exc.DatabaseError:
+                found.append(_damaged_summary(run_id))
+            run_id -= 1
+        return found
 
     def check_valve_runs(self, tag: str | None = None) -> CheckValveHistory:
         """All finished runs of one check valve, oldest first; of the one measured last when no tag is given.
@@ -203,7 +230,7 @@ class Store:
         ConfigError
             There is none.
         """
-        with self._reader.begin() as connection:
+        with reading(self._reader, self.path) as connection:
             return check_valve_history(connection, self.path, tag)
 
     def _close_cut_off_runs(self) -> None:
@@ -254,12 +281,32 @@ def _close_cut_off(connection: sa.Connection, run_id: int) -> None:
     close_run(connection, run_id, end)
 
 
+def _summary(row: Any) -> RunSummary:
+    started: datetime | None
+    try:
+        started = datetime.fromisoformat(row["started"])
+        if started.tzinfo is None:
+            started = None
+    except (ValueError, TypeError):
+        started = None
+    return RunSummary(
+        run=run_number(row["id"]),
+        started=started,
+        simulated=bool(row["simulated"]),
+        **{key: row[key] for key in _AS_THEY_ARE},
+    )
+
+
+def _damaged_summary(run_id: int) -> RunSummary:
+    return RunSummary(run_number(run_id), "", "", None, "damaged", None, None, None, None, None, False, UNREADABLE)
+
+
 # -- rebuilding
 
 
-def _record(connection: sa.Connection, run_id: int) -> RunRecord:
+def _record(connection: sa.Connection, run_id: int, *, traces: bool) -> RunRecord:
     row = connection.execute(sa.select(tables.runs).where(tables.runs.c.id == run_id)).mappings().one()
-    found, digests = _steps(connection, run_id)
+    found, digests = _steps(connection, run_id, traces=traces)
     ends = () if row["end_digest"] is None else (row["end_digest"],)
     intake = {key: row[key] for key in ("tag", "model", "reason", "operator", "complaint", "findings")}
     return RunRecord(
@@ -283,11 +330,11 @@ def _record(connection: sa.Connection, run_id: int) -> RunRecord:
     )
 
 
-def _steps(connection: sa.Connection, run_id: int) -> tuple[tuple[StepResult, ...], tuple[str, ...]]:
+def _steps(connection: sa.Connection, run_id: int, *, traces: bool) -> tuple[tuple[StepResult, ...], tuple[str, ...]]:
     c = tables.steps.c
     rows = connection.execute(sa.select(tables.steps).where(c.run_id == run_id).order_by(c.position)).mappings().all()
     characteristics = _characteristics(connection, run_id)
-    traces = _traces(connection, run_id)
+    drawn = _traces(connection, run_id) if traces else defaultdict(list)
     found = tuple(
         StepResult(
             name=row["name"],
@@ -295,7 +342,7 @@ def _steps(connection: sa.Connection, run_id: int) -> tuple[tuple[StepResult, ..
             started_s=row["started_s"],
             ended_s=row["ended_s"],
             characteristics=tuple(characteristics[row["id"]]),
-            traces=tuple(traces[row["id"]]),
+            traces=tuple(drawn[row["id"]]),
             readings=contents.readings_from(json.loads(row["readings"])),
             notes=tuple(json.loads(row["notes"])),
             skipped=row["skipped"],

@@ -18,7 +18,7 @@ from benchrig.bench.looks import CheckResult, Look
 from benchrig.errors import ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
-from benchrig.records.writing import writing
+from benchrig.records.writing import reading, writing
 
 __all__ = ["Trust"]
 
@@ -67,7 +67,7 @@ class Trust:
         query = sa.select(tables.calibrations).order_by(c.id)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             gone = _withdrawals(connection)
             return tuple(_calibration(row, gone) for row in connection.execute(query).mappings())
 
@@ -75,7 +75,7 @@ class Trust:
         """One calibration by its name (``cal-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "cal")
         c = tables.calibrations.c
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             row = connection.execute(sa.select(tables.calibrations).where(c.id == number)).mappings().first()
             if row is None:
                 raise ConfigError(
@@ -134,14 +134,14 @@ class Trust:
         """The last bench check of a bench, passed or not."""
         c = tables.checks.c
         query = sa.select(tables.checks).where(*_of_bench(c, bench)).order_by(c.id.desc()).limit(1)
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             row = connection.execute(query).mappings().first()
         return None if row is None else _done(row["id"], _check(row))
 
     def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:
         """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "check")
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             row = connection.execute(sa.select(tables.checks).where(tables.checks.c.id == number)).mappings().first()
         if row is None:
             raise ConfigError(
@@ -153,7 +153,7 @@ class Trust:
     def standing(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""
         c, k = tables.calibrations.c, tables.checks.c
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             if not connection.exec_driver_sql(_ANYTHING).scalar():
                 return None, ()  # every workshop's first day, and most demonstrations: no need to build the queries
             query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
@@ -170,13 +170,13 @@ class Trust:
         query = sa.select(tables.checks).order_by(c.id.desc()).limit(limit)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             return tuple(_done(row["id"], _check(row)) for row in connection.execute(query).mappings())
 
     def faults(self) -> tuple[str, ...]:
         """Compare each check and calibration with the digest written beside it; name those that do not fit."""
         found = []
-        with self._reader.begin() as connection:
+        with reading(self._reader, self._path) as connection:
             for table, prefix in ((tables.calibrations, "cal"), (tables.checks, "check")):
                 for row in connection.execute(sa.select(table).order_by(table.c.id)).mappings():
                     if _digest(json.loads(row["content"])) != row["digest"]:

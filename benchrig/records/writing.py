@@ -1,4 +1,4 @@
-"""Writing into the store, with a database's errors told as ours."""
+"""Writing into the store and reading from it, with a database's errors told as ours."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from benchrig.errors import BenchError
 
-__all__ = ["writing"]
+__all__ = ["reading", "unreadable", "writing"]
 
 
 @contextmanager
@@ -31,3 +31,31 @@ def writing(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Connection]
             f"The {what} could not be written into {path}: {reason}.",
             hint="Free space on the disk? Is another program holding the file? What was there before stands.",
         ) from error
+
+
+@contextmanager
+def reading(reader: sa.Engine, path: Path) -> Iterator[sa.Connection]:
+    """A transaction that only reads.
+
+    Raises
+    ------
+    BenchError
+        The file is damaged inside, or what stands in it is no record.
+    """
+    try:
+        with reader.begin() as connection:
+            yield connection
+    except sa.exc.DBAPIError as error:
+        raise unreadable(path, error) from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise unreadable(path, error) from error
+
+
+def unreadable(path: Path, error: Exception) -> BenchError:
+    """The error for a store of which something cannot be read."""
+    reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
+    return BenchError(
+        f"Records {path}: something in it cannot be read: {reason}.",
+        hint="Health of the disk; was the file changed by another program? Bring it back from a backup. Until then "
+        "'benchrig records list' names the runs that can be read.",
+    )
