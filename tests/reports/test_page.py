@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.analysis.characteristics import title_of
+from benchrig.bench.grounds import Ground
 from benchrig.records import RunRecord
 from benchrig.reports import label_html, page_html, page_path, write_label, write_page
 from benchrig.reports.page import write_text
@@ -279,3 +280,74 @@ def test_a_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> Non
     with pytest.raises(OSError, match="directory"):
         write_text(path, "new")
     assert path.read_text() == "old"
+
+
+def test_a_retest_shows_before_and_after() -> None:
+    text = Outline(page_html(sample("accept"), sample("reject", run="0041"))).text
+    assert "Tested before" in text
+    assert "Run 0041, 2026-11-25: Reject: stuck closed." in text
+    assert "Changed since run 0041" in text
+    assert "Pull-in time above 120.00 ms fail 8.82 ± 0.22 ms pass" in text
+    same = Outline(page_html(sample("accept"), sample("accept", run="0041"))).text
+    assert "No outcome has changed." in same
+    assert "Tested before" not in Outline(page_html(sample("accept"))).text
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_units_are_printed_with_their_signs(kind: str, pages: dict[str, str]) -> None:
+    text = Outline(pages[kind]).text
+    assert "degC" not in text
+    assert not re.search(r"\bohm\b", text)
+    assert "22.1 °C" in text
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_tables_have_captions_and_scopes_and_strips_have_words(kind: str, pages: dict[str, str]) -> None:
+    outline = Outline(pages[kind])
+    assert outline.tags.count("caption") == outline.tags.count("table")
+    scopes = [value for tag, name, value in outline.attributes if (tag, name) == ("th", "scope")]
+    assert len(scopes) == outline.tags.count("th")
+    assert {"row", "col"} <= set(scopes)
+    strips = re.findall(r'<svg class="strip"[^>]*>', pages[kind])
+    assert strips
+    assert all('role="img" aria-label="' in strip for strip in strips)
+    assert 'aria-label="24.61 ± 0.11 Ω, allowed 22 to 27 Ω: ' in pages[kind]
+
+
+def test_address_and_a_line_to_sign_on_are_there(pages: dict[str, str]) -> None:
+    record = sample("accept")
+    bench = dataclasses.replace(record.bench, address="Unit 4, <Foxglove> Lane (fictional)")
+    page = page_html(dataclasses.replace(record, bench=bench))
+    assert page.count("Unit 4, &lt;Foxglove&gt; Lane (fictional)") == 2  # on each sheet
+    assert "Signature" in Outline(pages["accept"]).text
+
+
+def test_what_the_bench_file_does_without_is_a_sentence() -> None:
+    record = sample("accept")
+    bench = dataclasses.replace(record.bench, remarks=("the bench file asks for no bench check",))
+    text = Outline(page_html(dataclasses.replace(record, bench=bench))).text
+    assert "The bench file asks for no bench check." in text
+    assert "no more" not in text
+
+
+def test_instants_in_the_bench_facts_are_local(monkeypatch: pytest.MonkeyPatch) -> None:
+    import time
+
+    record = sample("accept")
+    ground = Ground("check", 7, "check-0007 of 2026-11-25 07:58 UTC, passed (R. Counter)")
+    try:
+        monkeypatch.setenv("TZ", "XYZ-02")
+        time.tzset()
+        bench = dataclasses.replace(record.bench, grounds=(ground,))
+        text = Outline(page_html(dataclasses.replace(record, bench=bench))).text
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "check-0007 of 2026-11-25 09:58 XYZ, passed" in text
+    assert "2026, 11:30 XYZ (UTC+02:00)" in text
+
+
+def test_a_reason_that_many_rows_share_is_told_once_on_the_back(pages: dict[str, str]) -> None:
+    text = Outline(pages["reject"]).text
+    assert text.count("he armature did not move in any of 10 pulses") == 1
+    assert text.index("digest of the record") > text.index("did not move in any") > text.index("sheet 2 of 2")

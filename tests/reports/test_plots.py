@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -105,3 +106,25 @@ def test_reports_can_be_imported_without_the_heavy_parts() -> None:
         [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2]
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_the_lines_mean_stands_above_the_frame_where_no_line_runs(kind: str) -> None:
+    for name, text in plots(sample(kind)).items():
+        for word in ("measured", "fit"):
+            for y in re.findall(rf'<text x="[^"]*" y="([^"]*)"[^>]*>{word}</text>', text):
+                assert float(y) < 0, (name, word)
+
+
+def test_the_limit_of_a_coil_that_draws_no_current_is_written_clear_of_the_trace() -> None:
+    record = sample("reject")
+    still = tuple(
+        dataclasses.replace(trace, columns={"current_a": np.zeros(len(trace.time_s))})
+        for trace in record.traces("clicks")
+    )
+    text = clicks_svg(with_trace(record, "clicks", *still))
+    assert text is not None
+    height = float(re.findall(r'<svg width="[^"]*" height="([^"]*)"', text)[0])
+    limits = [float(y) for y in re.findall(r'y="([^"]*)"[^>]*>limit ', text)]
+    assert limits
+    assert all(y < 0.3 * height for y in limits)  # the trace lies along the bottom
