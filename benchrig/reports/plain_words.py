@@ -10,7 +10,6 @@ DISPOSITIONS = {
     "sell": "Sell it",
     "clean and retest": "Clean it and test it again",
     "air out and retest": "Air it out and test it again",
-    "warm up and retest": "Warm it up and test it again",
     "scrap": "Scrap it",
     "refund": "Refund it",
     "return to customer": "Return it to the customer",
@@ -28,6 +27,8 @@ _PLAIN_CAUSES = {
     "sluggish": "it moves too slowly",
     "wrong part": "it may be another part than the one named",
 }
+_ONLY_WARM = "only when warm"
+"""So a cause begins that shows with heat alone."""
 _NAMED_FROM = 0.6
 """A cause less likely than this is not said to a customer."""
 
@@ -47,6 +48,7 @@ def plain_sentence(record: RunRecord) -> str:
             "sell": "This valve passed: it can be sold.",
             "return to customer": "This valve passed: it goes back to the customer.",
             "keep": "This valve passed: it goes back on its shelf.",
+            "ask": "This valve passed so far: ask before it goes back.",
         }.get(disposition, f"This valve passed: {_then(disposition)}.")
     if judgement.verdict == "undecided":
         if judgement.cause == "wet":
@@ -71,7 +73,8 @@ def cause_sentence(record: RunRecord) -> str:
     if judgement is None or judgement.verdict == "accept" or (judgement.cause_probability or 0.0) < _NAMED_FROM:
         return ""
     said = _PLAIN_CAUSES.get(judgement.cause or "", "")
-    return f"Most likely {said}." if said else ""
+    warm = " once it is warm" if judgement.causes and judgement.causes[0].because.startswith(_ONLY_WARM) else ""
+    return f"Most likely {said}{warm}." if said else ""
 
 
 def _then(disposition: str) -> str:
