@@ -27,7 +27,7 @@ def test_runs_of_a_check_valve_make_its_chart_and_others_do_not():
     shelf = [*common, "--tag", "SHELF-1", "--same-part", "5", "--reason", "check-valve"]
     first = run(*shelf, "--seed", "1")
     assert first.exit_code == 0, first.output
-    assert "1 runs so far" in first.stderr
+    assert "1 run so far" in first.stderr
     assert "Put it back on its shelf" in Path(
         next(line for line in first.stdout.splitlines() if line.startswith("page")).split()[1]
     ).read_text(encoding="utf-8")
