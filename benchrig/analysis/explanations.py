@@ -41,6 +41,8 @@ class Explained:
         Of a rise that saturates, however small.
     apart : float
         How far the leak with such a rise lies from that without one.
+    tau_ln, tau_ln_u : float
+        Logarithm of the recovery's time constant, mean and standard uncertainty.
     """
 
     leak: float
@@ -48,6 +50,8 @@ class Explained:
     fit_u: float
     slow_probability: float
     apart: float
+    tau_ln: float
+    tau_ln_u: float
 
 
 def component_of(fitted: Fitted, sd: Samples, noise: float, log_odds: float, kind: str = "leak") -> Component:
@@ -57,11 +61,12 @@ def component_of(fitted: Fitted, sd: Samples, noise: float, log_odds: float, kin
     normal = scaled.T @ scaled + np.diag(weight)
     size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     covariance = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
-    at = list(fitted.values).index("leak")
+    at, tau = (list(fitted.values).index(name) for name in ("leak", "tau_ln"))
     squares = float(fitted.residual @ fitted.residual)
     cost = squares / noise**2 + max(fitted.cost - squares, 0.0)
     log = log_evidence_of(cost, covariance, fitted.parameters) + log_odds
-    return Component(log, fitted.values["leak"], math.sqrt(max(covariance[at, at], 0.0)), kind)
+    sds = [math.sqrt(max(covariance[k, k], 0.0)) for k in (at, tau)]
+    return Component(log, fitted.values["leak"], sds[0], kind, fitted.values["tau_ln"], sds[1], log_odds)
 
 
 def not_below(component: Component, least: float, unsure: float, *, cut: bool) -> Component:
@@ -109,6 +114,14 @@ def explained(components: Sequence[Component]) -> Explained:
         float(share[kind] @ leak[kind] / share[kind].sum()) if share[kind].sum() > 0 else math.nan
         for kind in (~slow, slow)
     )
+    tau = np.array([one.tau_ln for one in components])
+    tau_sd = np.array([one.tau_ln_sd for one in components])
+    # the odds of the ways are there for the leak's sake: what the record itself says of the recovery counts here
+    bare = logs - np.array([one.log_odds for one in components])
+    by = np.exp(bare - np.max(bare))
+    by /= by.sum()
+    tau_mean = float(by @ tau)
+    tau_u = math.sqrt(float(by @ (tau_sd**2 + (tau - tau_mean) ** 2)))
     share, leak, sd = share[matter] / share[matter].sum(), leak[matter], sd[matter]
     mean = float(share @ leak)
     spread = math.sqrt(float(share @ (sd**2 + (leak - mean) ** 2)))
@@ -127,4 +140,4 @@ def explained(components: Sequence[Component]) -> Explained:
         return 0.5 * (low + high)
 
     u = max(spread, (quantile(1 - TAIL) - mean) / 2, (mean - quantile(TAIL)) / 2) if len(share) > 1 else spread
-    return Explained(mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak)
+    return Explained(mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak, tau_mean, tau_u)

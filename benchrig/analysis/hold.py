@@ -21,6 +21,7 @@ from benchrig.analysis.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak_fit import FEW_SAMPLES, LeakFit, LeakSetting, gross_leak, usual_leak
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.shut_off import since_shut_off
+from benchrig.analysis.slow_rise import WET_ODDS
 from benchrig.analysis.temperature_drift import drift_allowed_for
 
 __all__ = ["Explanation", "HoldResult", "analyse_hold"]
@@ -34,6 +35,8 @@ USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 BOUND_FROM_U = 0.3
 """A gross leak known no better than this is given as a bound."""
 KNOWN_PART = 0.03
+TAU_KNOWN_LN_U = 0.3
+"""A time constant of the recovery that is known no better than this, relative, is not stated."""
 
 
 def analyse_hold(
@@ -55,6 +58,7 @@ def analyse_hold(
     limit_sccm: float | None = None,
     ambient_drift_k_s: float | None = None,
     ambient_drift_u_k_s: float | None = None,
+    vapour_odds: float = WET_ODDS,
 ) -> HoldResult:
     """Leak into a reservoir that was shut off from its pump, from the rise of its pressure.
 
@@ -80,6 +84,9 @@ def analyse_hold(
     ambient_drift_k_s, ambient_drift_u_k_s : float, optional
         Slope of the room's temperature as a thermistor showed it around the record, with its standard uncertainty,
         K/s. Without it the room is taken to be as steady as rooms usually are.
+
+    vapour_odds : float
+        Odds of fuel vapour beforehand, over none; a look for it without vacuum may have told.
 
     Returns
     -------
@@ -113,7 +120,7 @@ def analyse_hold(
     )
     setting = LeakSetting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
-        pressure_u_pa, tau_s, tau_ln_u, response_s,
+        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9),
     )  # fmt: skip
     noise_pa = max(noise_sd(p), 0.3)
     t, moved = since_shut_off(t, p, noise_pa)
@@ -178,7 +185,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
             abs(leak.slow.amplitude_pa) / leak.slow.time_constant_s
         )
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
-    tau_s = math.exp(q["tau_ln"])
+    tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
+    tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None
     notes = []
     bound: Bound = ""
     too_fast = leak.half_s <= FEW_SAMPLES * leak.period_s
@@ -203,7 +211,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         equivalent_orifice_mm_u=0.5 * hole_mm * u_sccm / leak_sccm if leak_sccm > 0 and not bound else None,
         bound=bound,
         thermal_time_constant_s=tau_s,
-        thermal_time_constant_s_u=tau_s * fitted.u("tau_ln"),
+        thermal_time_constant_s_u=None if tau_s is None else tau_s * tau_ln_u,
         start_pressure_pa=start_pa,
         decided_after_s=_decided_after_s(leak, setting, limit_sccm),
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchrig.analysis.clipping import clipped
 from benchrig.analysis.goodness import FALSE_ALARM
 from benchrig.analysis.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak_fit import LeakFit
@@ -19,6 +20,8 @@ KNOWN_SCCM = 0.3
 """A leak is known well enough for any limit when known to this, two standard uncertainties."""
 LEAST_PRESSURE = 0.02
 """No pump of a bench draws down to this part of ambient pressure."""
+NEAR_AMBIENT = 0.01
+"""A pressure that stands this near to ambient has come to rest there, where a quiet transducer shows one value."""
 FALLS_PA = 10.0
 """A pressure that falls by more than this and the noise is none in a shut-off reservoir."""
 GROSS_IN_SAMPLES = 40
@@ -42,6 +45,15 @@ def no_hold(p: Samples, ambient_pa: float) -> tuple[str, Explanation]:
         return f"the pressure stands at exactly {p[0]:.0f} Pa: transducer or logger is stuck, or not connected", ""
     if float(np.max(p)) < LEAST_PRESSURE * ambient_pa:
         return f"never above {np.max(p):.0f} Pa, where no pump goes: is the pressure in mbar or kPa instead of Pa?", ""
+    end, first, samples = clipped(p)
+    at_ambient = end == "highest" and abs(float(np.max(p)) - ambient_pa) < NEAR_AMBIENT * ambient_pa
+    if end and not at_ambient:
+        return (
+            f"{samples} samples from sample {first} on stand at exactly the {end} value, {p[first]:.0f} Pa: an end of "
+            "the transducer's range (it clips), or a logger that hung. Use a transducer or an input range that reaches "
+            "further",
+            "",
+        )
     tenth = max(len(p) // 10, 3)
     began, ended = p[:tenth], p[-tenth:]
     fell_pa = float(np.mean(began) - np.mean(ended))
@@ -59,6 +71,15 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
     value, u, explained, slow = found.hold_leak_sccm, found.hold_leak_sccm_u, leak.explained, leak.slow
     if value is None or explained is None:
         return found
+    if leak.beyond_ambient_pa:
+        where = "above" if leak.beyond_ambient_pa > 0 else "below"
+        return _taken_back(
+            found,
+            "changing",
+            f"the rise makes for {abs(leak.beyond_ambient_pa):,.0f} Pa {where} the ambient pressure that was told, "
+            "where no leak ends: fuel vapour beside a gross leak, a leak that changes, or an ambient pressure that was "
+            "measured wrong. Air the valve out, read the ambient pressure again with the vent open, and test again",
+        )
     if u is None:
         seen_steps = leak.half_s / max(leak.period_s, 1e-9)
         if leak.goodness is None or leak.goodness.p >= FALSE_ALARM or seen_steps < GROSS_IN_SAMPLES:

@@ -6,7 +6,9 @@ Split from `benchrig.analysis.hold`, which says what they are for and turns a fi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +19,7 @@ from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, s
 from benchrig.analysis.goodness import Goodness, goodness_of, goodness_of_fit, resolution_pa
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
-from benchrig.analysis.slow_rise import ROUNDS, Component, SlowRise, slow_rise
+from benchrig.analysis.slow_rise import ROUNDS, WET_ODDS, Component, SlowRise, slow_rise
 
 __all__ = ["FEW_SAMPLES", "LeakFit", "LeakSetting", "gross_leak", "usual_leak"]
 
@@ -54,6 +56,8 @@ would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_U_PA = 15.0
 QUESTIONED, SUSPECTED = 0.02, 0.01
 """Look closely for a rise that saturates where the fit is so improbable, or such a rise so probable."""
+FAR_U = 5.0
+"""An ambient pressure that a fit moves by so many standard uncertainties is none."""
 LEAST_LEAK_PER_S = 2e-6
 """Leaks are not negative; one of this many ambient pressures per second is, for drift and noise, nearly as good as
 zero."""
@@ -75,6 +79,7 @@ class LeakSetting:
     tau_s: float
     tau_ln_u: float
     response_s: float
+    wet_odds: float = WET_ODDS
 
     def sccm(self, rate_pa_s: float) -> float:
         """Leak that makes gas at ambient temperature rise by so much per second."""
@@ -103,6 +108,9 @@ class LeakFit:
         The rise that saturates, where it was looked for.
     half_s, period_s : float
         Of a gross leak: after how long half of the vacuum was gone, s; and the time between samples, s.
+    beyond_ambient_pa : float
+        By how much more than is plausible the fit of a gross leak ends above (or below) ambient pressure, Pa; 0: it
+        does not.
     """
 
     fitted: Fitted
@@ -116,6 +124,7 @@ class LeakFit:
     slow: SlowRise | None = None
     half_s: float = 0.0
     period_s: float = 0.0
+    beyond_ambient_pa: float = 0.0
 
 
 def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) -> LeakFit:
@@ -201,19 +210,19 @@ def _explained(
 
     def together(noise: float, slow: list[tuple[SlowRise, float]]) -> Explained:
         more = [
-            not_below(replace(c, log_evidence=c.log_evidence + odds), 0.0, LEAST_LEAK_PER_S, cut=True)
+            not_below(replace(c, log_evidence=c.log_evidence + odds, log_odds=odds), 0.0, LEAST_LEAK_PER_S, cut=True)
             for rise, odds in slow
             for c in rise.components
         ]
         return explained([*plain(noise), *more])
 
+    def closer(parameters: Sequence[Parameter], values: dict[str, float], **how: Any) -> SlowRise:
+        return slow_rise(model, x, y, sd * noise, parameters, values, wet_odds=setting.wet_odds, **how)
+
     noise = good.widening
     if good.p > QUESTIONED and good.slow == 0.0:
         near = [way for way in ways if way[0].cost < leak.likelier.cost + 100 * noise**2]
-        screened = [
-            (slow_rise(model, x, y, sd * noise, one.parameters, one.values, one.jacobian, rounds=0), odds)
-            for one, odds in near
-        ]
+        screened = [(closer(one.parameters, one.values, jacobian=one.jacobian, rounds=0), odds) for one, odds in near]
         everything = together(noise, screened)
         if everything.slow_probability < SUSPECTED:
             return replace(leak, goodness=good, explained=everything)
@@ -223,7 +232,7 @@ def _explained(
     # what looks like slow noise is often the misfit of the wrong model
     noise = min(noise, better.widening)
     found = [
-        (slow_rise(model, x, y, sd * noise, one.parameters, rise.values, rounds=0, times_s=rise.times_s), odds)
+        (closer(one.parameters, rise.values, rounds=0, times_s=rise.times_s), odds)
         for (one, _), (rise, odds) in zip(ways, found, strict=True)
     ]
     everything = together(noise, found)
@@ -403,9 +412,33 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     good = goodness_of_fit(likelier, sd)
     ways = [component_of(one, sd, max(good.widening, 1.0), odds) for one, odds in tried]
     told = all(math.isfinite(way.log_evidence) for way in ways)  # a record of a few samples may tell nothing
+    ambient = likelier.values["ambient"]
+    beyond_ambient_pa = ambient * setting.ambient_pa if abs(ambient) > FAR_U * ambient_u else 0.0
+    slow: SlowRise | None = None
+    more: list[Component] = []
+    if told and half_s > FEW_SAMPLES * period_s:
+        rounds = 0 if good.p > QUESTIONED and not beyond_ambient_pa else ROUNDS
+        at, odds = min(tried, key=lambda way: way[0].cost)
+        slow = slow_rise(
+            model,
+            x,
+            y,
+            sd * max(good.widening, 1.0),
+            at.parameters,
+            at.values,
+            at.jacobian,
+            rounds=rounds,
+            wet_odds=setting.wet_odds,
+        )
+        more = [replace(c, log_evidence=c.log_evidence + odds, log_odds=odds) for c in slow.components]
+    everything = explained([*ways, *more]) if told else None
+    if everything is None or everything.slow_probability < SUSPECTED:
+        slow, everything = None, explained(ways) if told else None
     fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways]) if told else likelier
     # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
-    at_least_sccm = setting.sccm(0.5 * vacuum_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
+    vapour_pa = max(slow.amplitude_pa, 0.0) if slow is not None else 0.0
+    filled_pa = max(0.5 * vacuum_pa - vapour_pa, 0.0)
+    at_least_sccm = setting.sccm(filled_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
     return LeakFit(
         fitted,
         likelier,
@@ -414,8 +447,9 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
         model(likelier.values),
         at_least_sccm,
         good,
-        explained(ways) if told else None,
-        None,
+        everything,
+        slow,
         half_s,
         period_s,
+        beyond_ambient_pa,
     )

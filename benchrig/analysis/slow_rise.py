@@ -18,7 +18,7 @@ import numpy as np
 from benchrig.analysis.fitting import Parameter
 from benchrig.analysis.results import Samples
 
-__all__ = ["LEAST_WET_PA", "ROUNDS", "Component", "SlowRise", "slow_rise"]
+__all__ = ["LEAST_WET_PA", "ROUNDS", "WET_ODDS", "Component", "SlowRise", "slow_rise"]
 
 LEAST_TIME_S, MOST_TIME_S, TIMES = 4.0, 180.0, 15
 """Time constants tried, equally probable on a logarithmic scale; vapour was seen to take 5 to 100 s."""
@@ -37,12 +37,19 @@ MATTERS = 12.0
 
 @dataclass(frozen=True)
 class Component:
-    """One way to explain the record: its log evidence, and the leak it gives with a standard deviation."""
+    """One way to explain the record: its log evidence, and what it says, with standard deviations.
+
+    `leak` is in the units of the fit, `tau_ln` the logarithm of the recovery's time constant in seconds. `log_odds` is
+    what the way's odds beforehand contribute to the evidence.
+    """
 
     log_evidence: float
     leak: float
     leak_sd: float
     kind: str
+    tau_ln: float = 0.0
+    tau_ln_sd: float = 0.0
+    log_odds: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -109,6 +116,7 @@ def slow_rise(
     *,
     rounds: int = ROUNDS,
     times_s: Samples | None = None,
+    wet_odds: float = WET_ODDS,
 ) -> SlowRise:
     """Look for a rise that saturates.
 
@@ -127,6 +135,8 @@ def slow_rise(
         Gauss-Newton steps at most; 0: stay where the fit ended, which is enough to see that there is nothing.
     times_s : ndarray, optional
         Grid of time constants to begin with.
+    wet_odds : float
+        Odds of vapour beforehand, over none.
     """
     names = [q.name for q in parameters]
     prior = np.array([q.prior for q in parameters])
@@ -180,7 +190,7 @@ def slow_rise(
             here = _Linear(scaled, (y - now) / sd, prior - at, weight, x, sd, nearer)
         elif gained < 0.02:
             break
-    return here.result(at, names, parameters, now, x, sd)
+    return here.result(at, names, parameters, now, x, sd, wet_odds)
 
 
 class _Linear:
@@ -250,14 +260,15 @@ class _Linear:
         now: Samples,
         x: Samples,
         sd: Samples,
+        wet_odds: float,
     ) -> SlowRise:
-        leak = names.index("leak")
+        leak, tau = names.index("leak"), names.index("tau_ln")
         base = log_evidence_of(self.base_cost, self.inverse, parameters)
         cell = math.log(self.times_s[1] / self.times_s[0]) / math.log(MOST_TIME_S / LEAST_TIME_S)
         components: list[Component] = []
         logs, means, variances = [], [], []
         for scale, odds, one_sided in (
-            *((s, WET_ODDS / len(VAPOUR_SCALES_PA), True) for s in VAPOUR_SCALES_PA),
+            *((s, wet_odds / len(VAPOUR_SCALES_PA), True) for s in VAPOUR_SCALES_PA),
             *((s, WALL_ODDS / len(WALL_SCALES_PA), False) for s in WALL_SCALES_PA),
         ):
             variance = 1 / (self.information + 1 / scale**2)
@@ -270,12 +281,16 @@ class _Linear:
             log = log + log_tail
             leak_mean = at[leak] + self.shift[leak] - self.pull[leak] * mean_in
             leak_variance = self.inverse[leak, leak] + self.pull[leak] ** 2 * variance_in
+            tau_mean = at[tau] + self.shift[tau] - self.pull[tau] * mean_in
+            tau_variance = self.inverse[tau, tau] + self.pull[tau] ** 2 * variance_in
             logs.append(log)
             means.append(mean_in)
             variances.append(variance_in)
             components.extend(
-                Component(float(one), float(value), float(np.sqrt(var)), "slow")
-                for one, value, var in zip(log, leak_mean, leak_variance, strict=True)
+                Component(one, value, math.sqrt(var), "slow", tau_ln, math.sqrt(tau_var))
+                for one, value, var, tau_ln, tau_var in zip(
+                    *(each.tolist() for each in (log, leak_mean, leak_variance, tau_mean, tau_variance)), strict=True
+                )
             )
         log_all, mean_all, variance_all = np.array(logs), np.array(means), np.array(variances)
         top = float(np.max(log_all))

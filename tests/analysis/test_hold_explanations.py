@@ -75,6 +75,53 @@ def test_a_drifting_room_seen_by_the_thermistor_is_spanned():
         assert any("2.0 K/min" in note for note in found.notes)
 
 
+@pytest.mark.parametrize("end", ["lowest", "highest"])
+def test_a_transducer_that_clips_is_named_and_nothing_is_stated(end):
+    t, p = cold_hold(60.0, seconds=15.0)
+    p = np.round(noisy(p) / 2.0) * 2.0
+    shown = np.maximum(p, 42_300.0) if end == "lowest" else np.minimum(p, 43_800.0)
+    found = analyse_hold(t, shown, **BENCH)
+    assert found.hold_leak_sccm is None
+    assert found.thermal_time_constant_s is None
+    assert f"the {end} value" in found.notes[0]
+    assert "range" in found.notes[0]
+
+
+def test_a_coarse_converter_that_shows_one_value_for_long_does_not_clip():
+    t, p = cold_hold(0.3, seconds=30.0)
+    found = analyse_hold(t, np.round(noisy(p) / 90.0) * 90.0, **BENCH)
+    assert abs(found.hold_leak_sccm - 0.3) < 2 * found.hold_leak_sccm_u
+
+
+def test_a_time_constant_that_nothing_tells_is_not_stated():
+    t, p = cold_hold(5.0, seconds=20.0, cold_k=0.0)
+    found = analyse_hold(t, noisy(p), **BENCH)
+    assert abs(found.hold_leak_sccm - 5.0) < 2 * found.hold_leak_sccm_u
+    assert found.thermal_time_constant_s is None
+    assert found.thermal_time_constant_s_u is None
+
+
+def test_a_look_that_found_no_vapour_narrows_the_interval():
+    t, p = cold_hold(2.0, seconds=6.0)
+    shown = noisy(p)
+    unlooked, dry, moist = (
+        analyse_hold(t, shown, thermal_time_constant_s=2.0, **BENCH, **odds)
+        for odds in ({}, {"vapour_odds": 0.001}, {"vapour_odds": 20.0})
+    )
+    assert dry.hold_leak_sccm_u < 0.9 * unlooked.hold_leak_sccm_u
+    assert abs(dry.hold_leak_sccm - 2.0) < 2 * dry.hold_leak_sccm_u
+    assert moist.vapour_probability > 0.5 > unlooked.vapour_probability > dry.vapour_probability
+
+
+def test_a_room_that_is_watched_and_steady_needs_less_allowance_than_one_that_is_not():
+    t, p = cold_hold(0.3, seconds=20.0)
+    shown = noisy(p)
+    unwatched = analyse_hold(t, shown, **BENCH)
+    watched = analyse_hold(t, shown, ambient_drift_k_s=0.0, ambient_drift_u_k_s=0.01 / 60, **BENCH)
+    part = "drift of the ambient temperature"
+    assert dict(watched.parts)[part] < 0.4 * dict(unwatched.parts)[part]
+
+
 def test_a_leak_that_begins_in_the_record_is_not_measured():
     t, p = cold_hold(0.3, seconds=30.0)
     found = analyse_hold(t, noisy(p + 20 * PA_S_PER_SCCM * np.maximum(t - 12.0, 0)), **BENCH)

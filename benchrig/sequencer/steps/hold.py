@@ -11,7 +11,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
-from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest
+from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
 __all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
 
@@ -136,6 +136,7 @@ def hold(run: Context) -> Found:
         limit_sccm=limit_sccm,
         ambient_drift_k_s=drift_k_s,
         ambient_drift_u_k_s=drift_u_k_s,
+        **vapour_odds(rest, (drift_k_s, drift_u_k_s)),
     )
     learn_of_vapour(run, result, rest, (drift_k_s, drift_u_k_s), hold_s)
     run.thermal_time_constant_s = result.thermal_time_constant_s

@@ -22,7 +22,7 @@ from benchrig.bench.wiring import closed_up
 from benchrig.sequencer.context import Context
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 
-__all__ = ["ROOM_READ_U_K", "RestRise", "Room", "beside_vapour", "learn_of_vapour", "rise_at_rest"]
+__all__ = ["ROOM_READ_U_K", "RestRise", "Room", "beside_vapour", "learn_of_vapour", "rise_at_rest", "vapour_odds"]
 
 ROOM_READ_U_K = 0.02
 """What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
@@ -39,6 +39,11 @@ RISES = 0.95
 """Probability of vapour where the look says so and the hold does not speak against it (engineering judgement)."""
 SURELY_VAPOUR_KPA = 1.0
 """No wall makes so much within a hold: what pumping down can cool a liner by makes a few hundred pascals (estimate)."""
+
+
+DRY_ODDS = 0.01
+"""Vapour is so likely where none rose at rest: too slow to show within the look, or it had filled the manifold before
+(engineering judgement)."""
 
 
 class Room:
@@ -102,6 +107,13 @@ def rise_at_rest(run: Context) -> RestRise | None:
     ended_pa, ended_u_pa = _pressure_pa(bench)
     u_pa = math.hypot(began_u_pa, ended_u_pa)
     return RestRise(ended_pa - began_pa, u_pa, bench.clock.now() - began_s, run.ambient_pa, run.ambient_k)
+
+
+def vapour_odds(rest: RestRise | None, drift: tuple[float, float]) -> dict[str, float]:
+    """Odds of vapour before the hold, by what a look at rest found; nothing to say without such a look."""
+    if rest is None:
+        return {}
+    return {"vapour_odds": RISES / (1 - RISES) if rest.is_vapour(*drift) else DRY_ODDS}
 
 
 def _pressure_pa(bench: Bench) -> tuple[float, float]:
