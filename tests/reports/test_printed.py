@@ -67,10 +67,13 @@ def longest(record: RunRecord) -> RunRecord:
 
 def warmed(record: RunRecord) -> RunRecord:
     """Coil and clicks again with the coil warm: four more rows, all judged."""
-    names = ("coil_resistance_warm_ohm", "pull_in_time_warm_ms", "drop_out_time_warm_ms", "click_spread_warm_ms")
-    rows = tuple(
-        Characteristic(name, 27.31, 0.06, name.rpartition("_")[2], "with the coil at 80 degC") for name in names
-    )
+    units = {
+        "coil_resistance_warm_ohm": "ohm",
+        "flow_at_rated_vacuum_warm_lpm_anr": "L/min ANR",
+        "pull_in_time_warm_ms": "ms",
+        "drop_out_time_warm_ms": "ms",
+    }
+    rows = tuple(Characteristic(name, 27.31, 0.06, unit, "with the coil at 80 degC") for name, unit in units.items())
     step = StepResult("warm", "Warm coil", 54.0, 254.0, rows, readings={"coil warmed to": (80.2, "degC")})
     assert record.judgement is not None
     judged = tuple(
@@ -129,6 +132,12 @@ def tab(browser: Any) -> Iterator[Any]:
     opened.close()
 
 
+def installed(font: str) -> None:
+    """Skip where a font is not installed."""
+    if not subprocess.run([need_program("fc-list"), font], capture_output=True, text=True, check=True).stdout:
+        absent(f"the font {font} is not installed")
+
+
 def in_font(html: str, font: str) -> str:
     return html.replace("</style>", f"body {{ font-family: '{font}' !important; }}</style>", 1)
 
@@ -150,9 +159,7 @@ def sheets(path: Path) -> list[str]:
 @pytest.mark.parametrize("font", FONTS)
 @pytest.mark.parametrize("case", CASES)
 def test_a_run_is_two_sheets_of_a4_and_of_letter(case: str, font: str, tab: Any, tmp_path: Path) -> None:
-    there = subprocess.run(["fc-list", font], capture_output=True, text=True, check=False).stdout
-    if not there:
-        absent(f"the font {font} is not installed")
+    installed(font)
     record, before = CASES[case]
     html = in_font(page_html(record, before), font)
     for paper in ("A4", "Letter"):
@@ -188,6 +195,24 @@ def test_nothing_on_paper_is_smaller_than_seven_and_a_half_points(case: str, tab
     tab.set_content(page_html(*CASES[case]))
     px, words = tab.evaluate(SMALLEST)
     assert px * 0.75 >= 7.5, words
+
+
+SPILLS = """() => [...document.querySelectorAll("table.measured td, table.measured th")]
+  .filter(cell => !cell.querySelector(".unseen") && cell.scrollWidth > cell.clientWidth + 1)
+  .map(cell => cell.textContent.trim())"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("font", FONTS)
+@pytest.mark.parametrize("case", ["accept", "reject, controlled", "undecided", "warm", "all at once"])
+def test_no_value_or_limit_runs_into_its_neighbour(case: str, font: str, tab: Any) -> None:
+    installed(font)
+    html = in_font(page_html(*CASES[case]), font)
+    for media, width in (("print", 703), ("print", 726), ("screen", 800), ("screen", 1280)):
+        tab.set_viewport_size({"width": width, "height": 1000})
+        tab.emulate_media(media=media)
+        tab.set_content(html)
+        assert tab.evaluate(SPILLS) == [], f"{media}, {width}"
 
 
 @pytest.mark.slow
