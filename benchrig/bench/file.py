@@ -16,12 +16,20 @@ from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
 __all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
 KIND = "Bench file"
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+LARGEST = 1e7
+"""No constant of a bench is larger in its unit; those with a narrower range have it in their table."""
+Positive = Annotated[float, Field(gt=0, le=LARGEST)]
+NotNegative = Annotated[float, Field(ge=0, le=LARGEST)]
+Percent = Annotated[float, Field(ge=0, le=100)]
+Seconds = Annotated[float, Field(gt=0, le=3600)]
+Volts = Annotated[float, Field(gt=0, le=60)]
+NEEDED_ON_A_REAL_BENCH = ("supply", "shunt", "transducer")
+"""Tables whose defaults are the simulated bench's: a real bench says its own."""
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Strict: true and "0.5" are no numbers.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class General(_Table):
@@ -60,7 +68,7 @@ class MeterTable(_Table):
     wires: Literal[2, 4] = 4
     lead_ohm: NotNegative = 0.0
     lead_u_ohm: NotNegative = 0.004
-    accuracy_percent: NotNegative = 0.02
+    accuracy_percent: Percent = 0.02
     accuracy_ohm: NotNegative = 0.004
     nplc: Annotated[float, Field(ge=0.02, le=100)] = 10
     range_ohm: Positive = 100.0
@@ -69,10 +77,10 @@ class MeterTable(_Table):
 class SupplyTable(_Table):
     """The coil's supply."""
 
-    low_v: Positive = 12.0
-    high_v: Positive = 14.8
-    divider: Positive = 6.0
-    u_percent: NotNegative = 0.5
+    low_v: Volts = 12.0
+    high_v: Volts = 14.8
+    divider: Annotated[float, Field(gt=0, le=1000)] = 6.0
+    u_percent: Percent = 0.5
 
     @model_validator(mode="after")
     def _in_order(self) -> SupplyTable:
@@ -84,9 +92,9 @@ class SupplyTable(_Table):
 class ShuntTable(_Table):
     """Coil current to volts at the board."""
 
-    volts_per_amp: Positive = 2.0
-    u_percent: NotNegative = 0.3
-    over_current_a: Positive = 1.5
+    volts_per_amp: Annotated[float, Field(gt=0, le=1000)] = 2.0
+    u_percent: Percent = 0.3
+    over_current_a: Annotated[float, Field(gt=0, le=20)] = 1.5
     series_ohm: NotNegative = 0.1
     """Shunt, switch and wiring between where the supply voltage is measured and the coil."""
     series_u_ohm: NotNegative = 0.05
@@ -95,12 +103,12 @@ class ShuntTable(_Table):
 class TransducerTable(_Table):
     """Absolute pressure in the manifold to volts at the board."""
 
-    offset_v: float = 0.2
-    volts_per_pa: Positive = 25.0e-6
+    offset_v: Annotated[float, Field(ge=-5, le=5)] = 0.2
+    volts_per_pa: Annotated[float, Field(ge=1e-7, le=1e-2)] = 25.0e-6
     u_pa: NotNegative = 60.0
-    scale_u_percent: NotNegative = 0.02
+    scale_u_percent: Percent = 0.02
     """Of `volts_per_pa`; what a calibration at one pressure cannot see of the zero."""
-    response_ms: Positive = 3.0
+    response_ms: Annotated[float, Field(gt=0, le=10_000)] = 3.0
     response_u_ms: NotNegative = 0.5
     hysteresis_pa: NotNegative = 10.0
     """What it shows on a falling pressure less what it shows on a rising one, by its data sheet; known to as much."""
@@ -112,17 +120,17 @@ class ThermistorTable(_Table):
     r25_ohm: Positive = 10_000.0
     beta_k: Positive = 3950.0
     pull_up_ohm: Positive = 10_000.0
-    pull_up_v: Positive = 3.3
+    pull_up_v: Volts = 3.3
     u_k: NotNegative = 0.5
 
 
 class ReservoirTable(_Table):
     """The reservoir with the manifold, and how far the pump draws it down."""
 
-    volume_l: Positive
-    u_percent: NotNegative = 0.5
+    volume_l: Annotated[float, Field(gt=0, le=1000)]
+    u_percent: Percent = 0.5
     hold_vacuum_kpa: Annotated[float, Field(gt=5, le=85)] = 60.0
-    pump_limit_s: Positive = 25.0
+    pump_limit_s: Seconds = 25.0
 
 
 class BackgroundTable(_Table):
@@ -135,8 +143,8 @@ class BackgroundTable(_Table):
 class HeatTable(_Table):
     """How fast the gas in the reservoir takes the wall's temperature."""
 
-    time_constant_s: Positive = 2.5
-    u_s: Positive = 0.6
+    time_constant_s: Seconds = 2.5
+    u_s: Seconds = 0.6
     inflow_w_k: NotNegative | None = None
     """What an inflow of 1 g/s adds to the heat conductance between gas and wall; left out: each fill must tell it."""
     inflow_u_w_k: NotNegative = 0.3
@@ -164,7 +172,7 @@ class CheckTable(_Table):
 
     needed: bool = True
     valid_h: Annotated[float, Field(gt=0, le=24 * 31)] = 24.0
-    pump_s: Positive = 8.0
+    pump_s: Seconds = 8.0
     """How long the sound pump takes to the hold vacuum on a blind port; half as long again is the limit."""
     deep_kpa: Annotated[float, Field(gt=0, lt=90)] = 12.0
     """What the sound pump reaches on a blind port, absolute."""
@@ -176,7 +184,9 @@ class CheckTable(_Table):
 class CalibrationTable(_Table):
     """Which constants a run needs calibrated, and for how long a calibration counts."""
 
-    needed: tuple[Kind, ...] = tuple(each.kind for each in KINDS_OF_CALIBRATION.values() if each.needed)
+    needed: tuple[Kind, ...] = Field(
+        default=tuple(each.kind for each in KINDS_OF_CALIBRATION.values() if each.needed), strict=False
+    )
     valid_days: Annotated[float, Field(gt=0, le=3660)] = 365.0
     background_days: Annotated[float, Field(gt=0, le=3660)] = 90.0
     """Hoses age faster than reservoirs."""
@@ -186,8 +196,8 @@ class _Standard(_Table):
     """A reference with its certificate. `until` is the last day on which the certificate counts."""
 
     certificate: str = Field(default="", max_length=80)
-    dated: date | None = None
-    until: date | None = None
+    dated: date | None = Field(default=None, strict=False)
+    until: date | None = Field(default=None, strict=False)
 
 
 class ResistorTable(_Standard):
@@ -209,8 +219,8 @@ class FlowTable(_Standard):
 class VesselTable(_Standard):
     """A vessel of known volume, up to its tap."""
 
-    volume_l: Positive
-    u_percent: NotNegative
+    volume_l: Annotated[float, Field(gt=0, le=1000)]
+    u_percent: Percent
 
 
 class BarometerTable(_Standard):
@@ -228,7 +238,7 @@ class VacuumGaugeTable(_Standard):
 class VoltmeterTable(_Standard):
     """A voltmeter across the reference resistor, read by the operator."""
 
-    u_percent: NotNegative
+    u_percent: Percent
 
 
 class BenchFile(_Table):
@@ -254,6 +264,15 @@ class BenchFile(_Table):
     barometer: BarometerTable | None = None
     voltmeter: VoltmeterTable | None = None
     vacuum_gauge: VacuumGaugeTable | None = None
+
+    @model_validator(mode="after")
+    def _all_there(self) -> BenchFile:
+        gone = [f"[{name}]" for name in NEEDED_ON_A_REAL_BENCH if name not in self.model_fields_set]
+        if gone and not self.bench.simulated:
+            raise ValueError(
+                f"{', '.join(gone)} missing; a real bench has constants of its own, so there are no defaults"
+            )
+        return self
 
 
 @dataclass(frozen=True)
@@ -305,5 +324,5 @@ def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object)
         return f"{name}: missing. Add it."
     if kind == "extra_forbidden":
         return f"{name}: not a name that benchrig knows. Take it out, or check its spelling."
-    shown = "" if isinstance(given, dict) else f" (is {given!r})"
+    shown = "" if isinstance(given, dict) else f" (is {tomlfile.shown(given)})"
     return f"{name}: {tomlfile.plain(message)}{shown}."

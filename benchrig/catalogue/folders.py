@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
+from benchrig import tomlfile
 from benchrig.catalogue.model import ValveModel, load_model
 from benchrig.errors import ConfigError
 
@@ -110,8 +110,9 @@ class Catalogue:
 def _claimed(path: Path) -> str | None:
     """The name that a file with mistakes in it claims, as far as it can be read."""
     try:
-        claimed = tomllib.loads(path.read_text(encoding="utf-8")).get("model")
-    except (OSError, ValueError, RecursionError):
+        text = tomlfile.read_text(path, kind="Model file", hint="")
+        claimed = tomlfile.table(text, kind="Model file", where="", hint="").get("model")
+    except ConfigError:
         return None
     return claimed if isinstance(claimed, str) else None
 

@@ -149,11 +149,13 @@ def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object,
         todo = f"Did you mean {near[0]}?" if near else "Take it out, or check its spelling."
         return f"{name}: not a name that benchrig knows. {todo}"
     if kind == "string_pattern_mismatch":
-        return f"{name} is {given!r}: a model's name is small letters, digits and single hyphens. Rename it."
+        return (
+            f"{name} is {tomlfile.shown(given)}: a model's name is small letters, digits and single hyphens. Rename it."
+        )
     if loc[:1] == ("limit",) and kind in ("tuple_type", "model_type", "model_attributes_type", "dataclass_type"):
-        return f"{name} is {given!r}: write each limit as a table of its own under [[limit]]."
+        return f"{name} is {tomlfile.shown(given)}: write each limit as a table of its own under [[limit]]."
     said = tomlfile.plain(message)
-    shown = "" if isinstance(given, (Mapping, list)) else f" is {given!r}"
+    shown = "" if isinstance(given, (Mapping, list)) else f" is {tomlfile.shown(given)}"
     return f"{name}{shown}: {said}{'' if said.endswith('?') else '.'}"
 
 

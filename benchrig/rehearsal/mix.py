@@ -106,5 +106,5 @@ def _mistake(loc: tuple[int | str, ...], kind: str, message: str, given: object)
         return f"{name}: missing. Add it."
     if kind == "extra_forbidden":
         return f"{name}: not a name that benchrig knows. Take it out, or check its spelling."
-    shown = "" if isinstance(given, (dict, list)) else f" (is {given!r})"
+    shown = "" if isinstance(given, (dict, list)) else f" (is {tomlfile.shown(given)})"
     return f"{name}: {tomlfile.plain(message)}{shown}."
