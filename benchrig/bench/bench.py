@@ -13,6 +13,7 @@ from benchrig.analysis.results import Samples
 from benchrig.bench.calibrated import with_calibrations
 from benchrig.bench.file import LoadedBenchFile
 from benchrig.bench.grounds import Grounds
+from benchrig.bench.same_bench import Made, made_on
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_WORDS
@@ -106,6 +107,11 @@ class Bench:
             except BenchError as error:
                 problems.append(error)
         raise_all(problems)
+
+    @property
+    def made_on(self) -> Made:
+        """What identifies this bench, once board and meter were greeted."""
+        return made_on(self.file, self.board_name, self.meter_name)
 
     def _greet_board(self) -> None:
         hello = self.board.hello()

@@ -13,6 +13,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from benchrig.bench.kinds import CONSTANTS, BenchConstant, Kind, constant_named
+from benchrig.bench.same_bench import Made
 
 if TYPE_CHECKING:  # the store, which reads calibrations, does without pydantic
     from benchrig.bench.file import BenchFile
@@ -91,6 +92,8 @@ class Calibration:
         How it was obtained, in a sentence.
     parts : tuple of (str, float)
         The budget of the first constant, in its unit, largest first.
+    made_on : tuple of (str, str)
+        What identified the bench then (`benchrig.bench.same_bench`); empty for those of older programs.
     number : int
         In the store, counted from 1; 0 before it is there.
     """
@@ -107,6 +110,7 @@ class Calibration:
     notes: tuple[str, ...] = ()
     number: int = 0
     withdrawal: Withdrawal | None = None
+    made_on: Made = ()
 
     @property
     def name(self) -> str:

@@ -39,6 +39,8 @@ class General(_Table):
     workshop: str = Field(default="", max_length=120)
     address: str = Field(default="", max_length=160)
     """Where the workshop can be found or written to; printed below its name."""
+    id: str = Field(default="", max_length=40)
+    """The bench's own number, painted on it: two benches of one name are told apart by it."""
     simulated: bool = False
     barometer_kpa: float | None = Field(default=None, ge=50, le=110)
     """Station pressure (not reduced to sea level) to check the transducer against; leave it out when there is none."""
@@ -103,6 +105,7 @@ class ShuntTable(_Table):
 class TransducerTable(_Table):
     """Absolute pressure in the manifold to volts at the board."""
 
+    serial: str = Field(default="", max_length=40)
     offset_v: Annotated[float, Field(ge=-5, le=5)] = 0.2
     volts_per_pa: Annotated[float, Field(ge=1e-7, le=1e-2)] = 25.0e-6
     u_pa: NotNegative = 60.0
@@ -128,6 +131,8 @@ class ReservoirTable(_Table):
     """The reservoir with the manifold, and how far the pump draws it down."""
 
     volume_l: Annotated[float, Field(gt=0, le=1000)]
+    serial: str = Field(default="", max_length=40)
+    """Its number; another one ends the calibrations of volume, heat and background."""
     u_percent: Percent = 0.5
     hold_vacuum_kpa: Annotated[float, Field(gt=5, le=85)] = 60.0
     pump_limit_s: Seconds = 25.0

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from benchrig.bench.calibrated import Calibration, newest
 from benchrig.bench.kinds import KINDS
+from benchrig.bench.same_bench import CHECK, Made, swapped
 from benchrig.errors import NotCalibrated
 
 if TYPE_CHECKING:  # the store, which reads grounds, does without pydantic
@@ -18,6 +19,11 @@ __all__ = ["BenchKey", "CheckDone", "Ground", "Grounds", "demand", "weigh"]
 
 ALLOW = "--allow-uncalibrated"
 FEW = 3
+SLACK = timedelta(minutes=5)
+"""Clocks of two computers on one store may differ by so much."""
+CLOCK_STEP = timedelta(hours=1)
+PROGRAM_MADE = datetime(2026, 11, 1, tzinfo=UTC)
+"""No clock is right that is before this."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,8 @@ class CheckDone:
     operator: str
     failed: tuple[str, ...] = ()
     """Titles of the looks that failed."""
+    made_on: Made = ()
+    """What identified the bench then."""
 
     @property
     def name(self) -> str:
@@ -78,9 +86,19 @@ class Grounds:
     forbidden: str = ""
     remarks: tuple[str, ...] = ()
     used: tuple[Calibration, ...] = ()
+    warnings: tuple[str, ...] = ()
+    """Of the remarks those that somebody should act on: clock, dates in the future, exchanged parts."""
 
 
-def weigh(file: BenchFile, check: CheckDone | None, calibrations: Iterable[Calibration], now: datetime) -> Grounds:
+def weigh(
+    file: BenchFile,
+    check: CheckDone | None,
+    calibrations: Iterable[Calibration],
+    now: datetime,
+    *,
+    present: Made = (),
+    last_seen: datetime | None = None,
+) -> Grounds:
     """See what counts today.
 
     Parameters
@@ -93,11 +111,27 @@ def weigh(file: BenchFile, check: CheckDone | None, calibrations: Iterable[Calib
         All of this bench.
     now : datetime
         With its time zone.
+    present : tuple of (str, str)
+        What identifies the bench now; what was made on another board, meter or reservoir does not count. Empty: not
+        known yet, and not asked.
+    last_seen : datetime or None
+        Of the last run or check in the store: the clock cannot be before it.
     """
     found: list[Ground] = []
     missing: list[tuple[str, str]] = []
-    remarks: list[str] = []
+    remarks: list[str] = _clock(now, last_seen)
     forbidden = ""
+    if check is not None and check.ended > now + SLACK:
+        remarks.append(f"{check.name} is dated {_when(check.ended)}, in the future: it does not count")
+        check = None if check.passed else check
+    if check is not None and check.passed and (other := swapped(CHECK, check.made_on, present)):
+        remarks.append(f"{check.name} does not count: {other}")
+        check = None
+    calibrations = tuple(calibrations)
+    ahead = [each for each in calibrations if each.made > now + SLACK]
+    remarks += [f"{each.name} is dated {_when(each.made)}, in the future: it does not count" for each in ahead]
+    calibrations = [each for each in calibrations if each not in ahead]
+    told = len(remarks)
     if check is not None and not check.passed:
         forbidden = f"The last bench check, {check.name} of {_when(check.ended)}, failed: {', '.join(check.failed)}."
         if not file.check.needed:
@@ -111,11 +145,17 @@ def weigh(file: BenchFile, check: CheckDone | None, calibrations: Iterable[Calib
         missing.append((f"bench check: {age}", "Run 'benchrig bench check': two minutes."))
     else:
         remarks.append("the bench file asks for no bench check")
+    warnings = list(remarks[:told])
     current = newest(calibrations)
     used = []
     for kind in KINDS:
         calibration = current.get(kind)
-        if calibration is not None and now <= calibration.until:
+        other = "" if calibration is None else swapped(kind, calibration.made_on, present)
+        if calibration is not None and other:
+            warnings.append(f"{calibration.name} ({kind}) does not count: {other}")
+            if kind in file.calibration.needed:
+                missing.append((f"{kind}: {other}", f"Run 'benchrig bench calibrate {kind}'."))
+        elif calibration is not None and now <= calibration.until:
             used.append(calibration)
             found.append(Ground(kind, calibration.number, says(calibration)))
         elif kind in file.calibration.needed:
@@ -123,7 +163,17 @@ def weigh(file: BenchFile, check: CheckDone | None, calibrations: Iterable[Calib
             missing.append((f"{kind}: {why}", f"Run 'benchrig bench calibrate {kind}'."))
     if not file.calibration.needed and not used:
         remarks.append("its constants are those of the bench file, which asks for no calibration")
-    return Grounds(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used))
+    remarks = [*warnings, *remarks[told:]]
+    return Grounds(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), tuple(warnings))
+
+
+def _clock(now: datetime, last_seen: datetime | None) -> list[str]:
+    """What is wrong with the computer's clock, as far as can be seen."""
+    if now < PROGRAM_MADE:
+        return [f"the computer's clock says {_when(now)}, before this program was made: set it"]
+    if last_seen is not None and last_seen > now + CLOCK_STEP:
+        return [f"the computer's clock says {_when(now)}, before the last run or check ({_when(last_seen)}): set it"]
+    return []
 
 
 def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:

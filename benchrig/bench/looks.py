@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from benchrig.bench.same_bench import Made
+
 __all__ = ["CheckResult", "Look", "LookOutcome"]
 
 LookOutcome = Literal["pass", "fail", "not done"]
@@ -54,6 +56,8 @@ class CheckResult:
     board: str
     meter: str
     program: str
+    made_on: Made = ()
+    """What identified the bench (`benchrig.bench.same_bench`)."""
 
     @property
     def passed(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,7 +75,8 @@ def calibrate(
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
         key = key_of(bench, seed if simulated is not None else None)
-        bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
+        bench.connect()
+        bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now(), present=bench.made_on))
         guide = guide_for(console, bench, opened.hands)
         console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         try:
@@ -85,7 +87,7 @@ def calibrate(
         finally:
             guide.still()
     _agree(found, yes=yes, console=console)
-    kept = store.trust.keep_calibration(key, found)
+    kept = store.trust.keep_calibration(key, replace(found, made_on=bench.made_on))
     if as_json:
         emit(calibration_document(kept, key))
     print_calibration(kept, console)

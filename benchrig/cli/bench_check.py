@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -73,7 +74,7 @@ def check(
             )
         finally:
             guide.still()
-    done = store.trust.keep_check(key, result)
+    done = store.trust.keep_check(key, replace(result, made_on=bench.made_on))
     try:
         page = str(write_check_page(result, done, key, pages_folder()))
     except OSError as error:

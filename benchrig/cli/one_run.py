@@ -100,9 +100,14 @@ def run_one(
                 f"{bench.file.reservoir.hold_vacuum_kpa:g} kPa.",
                 hint="hold_vacuum_kpa in [reservoir] of the bench file, if the pump can do more.",
             )
+        standing = store.trust.standing(BenchKey(bench.file.bench.name, simulated, seed))
+        if standing != (None, ()):
+            bench.connect()  # what was made on another board or meter does not count
         grounds = weigh(
-            bench.loaded.file, *store.trust.standing(BenchKey(bench.file.bench.name, simulated, seed)), utc_now()
+            bench.loaded.file, *standing, utc_now(), present=bench.made_on, last_seen=store.trust.last_seen()
         )
+        for remark in grounds.warnings:
+            console.print(remark, style="yellow")
         demand(grounds, allow_uncalibrated=allow_uncalibrated)
         bench.rest_on(grounds)
         if barometer_kpa is not None:

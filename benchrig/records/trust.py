@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.looks import CheckResult, Look
+from benchrig.bench.same_bench import Made
 from benchrig.errors import ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
@@ -164,6 +165,16 @@ class Trust:
         done = None if check is None else _done(check["id"], _check(check))
         return done, tuple(_calibration(row, gone) for row in rows)
 
+    def last_seen(self) -> datetime | None:
+        """When the last run began or the last check ended, whichever was later; None for a store without both."""
+        r, c = tables.runs.c, tables.checks.c
+        with reading(self._reader, self._path) as connection:
+            seen = (
+                connection.execute(sa.select(r.started_at).order_by(r.id.desc()).limit(1)).scalar(),
+                connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar(),
+            )
+        return max((at for at in seen if at is not None), default=None)
+
     def checks(self, bench: BenchKey | None = None, limit: int = 20) -> tuple[CheckDone, ...]:
         """The last checks, newest first; of one bench, or of all."""
         c = tables.checks.c
@@ -234,7 +245,17 @@ def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str,
         "how": contents.text(calibration.how),
         "parts": [[contents.text(label), float(u)] for label, u in calibration.parts],
         "notes": [contents.text(note) for note in calibration.notes],
+        **(
+            {"made_on": [[name, contents.text(what)] for name, what in calibration.made_on]}
+            if calibration.made_on
+            else {}
+        ),
     }
+
+
+def _made_content(made_on: Made) -> dict[str, Any]:
+    """Left out where there is nothing, as it once was: digests of older entries stay what they are."""
+    return {"made_on": [[name, contents.text(what)] for name, what in made_on]} if made_on else {}
 
 
 def _calibration(row: Any, gone: Mapping[int, Withdrawal]) -> Calibration:
@@ -255,6 +276,7 @@ def _calibration(row: Any, gone: Mapping[int, Withdrawal]) -> Calibration:
         notes=tuple(content["notes"]),
         number=row["id"],
         withdrawal=gone.get(row["id"]),
+        made_on=tuple((name, what) for name, what in content.get("made_on", ())),
     )
 
 
@@ -276,6 +298,7 @@ def _check_content(bench: BenchKey, check: CheckResult) -> dict[str, Any]:
         "board": contents.text(check.board),
         "meter": contents.text(check.meter),
         "program": contents.text(check.program),
+        **_made_content(check.made_on),
         "looks": [
             {
                 **{key: contents.text(value) for key, value in asdict(look).items() if isinstance(value, str)},
@@ -299,10 +322,11 @@ def _check(row: Any) -> CheckResult:
         board=content["board"],
         meter=content["meter"],
         program=content["program"],
+        made_on=tuple((name, what) for name, what in content.get("made_on", ())),
     )
 
 
 def _done(number: int, check: CheckResult) -> CheckDone:
     failed = tuple(look.title for look in check.looks if look.outcome == "fail")
     failed = failed or tuple(look.title for look in check.looks if look.outcome == "not done")
-    return CheckDone(number, check.passed, check.ended, check.operator, failed)
+    return CheckDone(number, check.passed, check.ended, check.operator, failed, check.made_on)

@@ -246,3 +246,17 @@ def test_a_run_rests_on_the_calibrated_heat_by_the_inflow_and_its_record_says_so
     assert record.bench.constants["heat conductance by inflow of 1 g/s"][0] == heat
     assert record.bench.constants["heat conductance's power of the inflow"][0] == power
     assert "cal-0001" in record.bench.grounds[0].says
+
+
+@pytest.mark.slow
+def test_a_calibration_made_on_another_meter_does_not_count_and_the_run_says_so() -> None:
+    store = Store(store_path())
+    key = BenchKey("bench-1", simulated=True, seed=1)
+    assert run("bench", "calibrate", "leads", "--simulated", "--yes").exit_code == 0
+    kept = store.trust.calibrations(key)[0]
+    assert dict(kept.made_on)["meter"].startswith("FICTION INSTRUMENTS")
+    assert [each.kind for each in store.run(one_run(swap=None)).bench.grounds] == ["leads"]
+    store.trust.keep_calibration(key, replace(kept, made_on=(("meter", "ANOTHER,METER,7"),)))
+    record = store.run(one_run(swap=None))
+    assert record.bench.grounds == ()
+    assert any("the meter was ANOTHER,METER,7" in each for each in record.bench.remarks)
