@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.baseline import hum_of, is_cut, settled_rest, slowness, step_of
+from benchrig.analysis.baseline import Hum, hum_of, is_cut, settled_rest, slowness, step_of
 from benchrig.analysis.one_pulse import find_break, first_pulse
 from benchrig.analysis.probe import couple_dc, despike, find_jump, held_for, stuck_bit, turn_round, zero_moved
 from benchrig.analysis.release_instant import find_release, told_wrong, voltage_falls
@@ -230,18 +230,15 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     trouble = stuck_bit(raw_a, step)
     if not turned and not trouble:
         trouble = _clipping(raw_a[(raw_s >= 0.0) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
+    hum, current = _without_hum(time_s, current, lead, tail, decay, noise, step, unsigned)
     droop_u = 0.0
     if not unsigned and not trouble:
+        # after the hum: its mean over a lead-in that is no whole number of periods is no zero
         current, droop_u, droop, trouble = couple_dc(time_s, current, white, end_s)
+        if droop and not hum.words:
+            hum, current = _without_hum(time_s, current, lead, tail, decay, noise, step, unsigned)
         notes += [droop] if droop else []
-    quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
-    late = _late(current, decay, max(8 * noise + 4 * step, STILL_WAVY * float(np.abs(current).max())))
-    if late is not None and not unsigned:
-        quiet.append(late)
-    hum = hum_of(time_s, current, quiet, tail, late, noise)
-    if hum.words:
-        notes.append(hum.words)
-        current = current - hum.wave
+    notes += [hum.words] if hum.words else []
     gone = _late(current, decay, 8 * noise + 4 * step)
     zero, zero_u, hidden = current_zero(time_s, current, lead, gone, step, noise, notes)
     if hum.words and unsigned:
@@ -272,7 +269,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     rest = settled_rest(current[tail])
     least = max(white, FINEST * float(np.abs(current[tail]).max()))
     wander = slowness(rest, least, max(2, len(rest) // 12))
-    gentle = begins_gently(time_s[rise], current[rise], white)
+    gentle = begins_gently(time_s[rise], current[rise], current[decay] if resumes else np.zeros(0), white)
     notes += [gentle] if gentle else []
     elsewhere = starts_elsewhere(time_s, current, lead, noise, step, float(current[tail].max()), hidden, notes)
     return CoilTrace(
@@ -301,6 +298,18 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         gentle=bool(gentle),
         doubtful_end=doubtful,
     )
+
+
+def _without_hum(
+    time_s: Samples, current: Samples, lead: slice, tail: slice, decay: Flags, noise: float, step: float, unsigned: bool
+) -> tuple[Hum, Samples]:
+    """Hum that the quiet stretches show, and the current without it."""
+    quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
+    late = _late(current, decay, max(8 * noise + 4 * step, STILL_WAVY * float(np.abs(current).max())))
+    if late is not None and not unsigned:
+        quiet.append(late)
+    hum = hum_of(time_s, current, quiet, tail, late, noise)
+    return hum, current - hum.wave if hum.words else current
 
 
 def _cut(
@@ -396,7 +405,8 @@ def _clipping(rise_a: Samples, noise: float, step: float, back: int) -> str:
     first = int(np.argmax(at_top))
     before = rise_a[max(0, first - back) : first]
     # a steady current on one ADC step is no clipping: then the approach is flat and the noise under a step
-    steep = len(before) > 0 and highest_a - float(before.min()) > max(3.0 * step, 5e-3 * highest_a)
+    least = max(3.0 * (step + noise), 5e-3 * highest_a)
+    steep = len(before) > 0 and highest_a - float(before.min()) > least
     noisy = noise > 1.0 * step > 0.0
     if steep or noisy:
         return (

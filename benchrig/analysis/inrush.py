@@ -236,7 +236,7 @@ def analyse_inrush(
         if ohm is not None and ohm_u is not None:
             ohm_u = float(np.hypot(ohm_u, ON_ITS_WAY * ohm))
     dips = moved is not None and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
-    if arrival is None:
+    if arrival is None or trace.hidden_zero:
         start = None  # the end of the hump alone does not tell what its beginning is
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(

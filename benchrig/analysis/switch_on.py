@@ -13,6 +13,7 @@ UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: 
 SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
 GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
+GENTLE_CLEAR, GENTLE_BOTH = 5.0, 2.5  # standard deviations between the two, on the rise alone; on rise and decay
 BELOW = 0.006  # of the pulse: by which the first sample must lie below the zero at the end of the record to be noticed
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
 
@@ -102,29 +103,42 @@ def starts_elsewhere(
     return 0.0
 
 
-def begins_gently(time_s: Samples, current_a: Samples, noise: float) -> str:
+def begins_gently(time_s: Samples, current_a: Samples, decay_a: Samples, noise: float) -> str:
     """Words for a rise whose slope grows at first; empty for that of a coil that is switched on.
 
     Parameters
     ----------
     time_s, current_a : ndarray, shape (n,)
         The rise: seconds from switch-on; A over its zero.
+    decay_a : ndarray, shape (m,)
+        The current from the release on, A; a record that is averaged makes its beginning gentle as well.
     noise : float
         Standard deviation of one sample, A.
     """
     dt = float(time_s[1] - time_s[0])
     span = max(4, round(SLOPE_S / dt))
     low = int(np.argmax(current_a > 0.6 * float(current_a.max())))
-    count = min(low, round(GENTLE_S / dt)) // span
-    if count < 2:
+    clear, at = _gentle(current_a[: min(low, round(GENTLE_S / dt))], span, noise)
+    if clear < GENTLE_BOTH:
         return ""
-    k = np.arange(span) - 0.5 * (span - 1)
-    slopes = current_a[: count * span].reshape(count, span) @ k / float(k @ k) / dt
-    u = noise / float(k @ k) ** 0.5 / dt
-    at = int(np.argmax(slopes))
-    if at == 0 or slopes[0] > GENTLE * slopes[at] or slopes[at] - slopes[0] < 5.0 * u:
-        return ""
+    if clear < GENTLE_CLEAR:
+        gone = int(np.argmax(decay_a < 0.4 * float(current_a.max()))) if len(decay_a) else 0
+        if _gentle(-decay_a[: min(gone, round(GENTLE_S / dt))], span, noise)[0] < GENTLE_BOTH:
+            return ""
     return (
         f"the current rises fastest only {1e3 * (at + 0.5) * span * dt:.1f} ms after switch-on: the supply comes up "
         "slowly, or the record is averaged over milliseconds; times and a small motion do not show"
     )
+
+
+def _gentle(values: Samples, span: int, noise: float) -> tuple[float, int]:
+    """Standard deviations by which the first slope is below the steepest, if clearly below; and which that is."""
+    count = len(values) // span
+    if count < 2:
+        return 0.0, 0
+    k = np.arange(span) - 0.5 * (span - 1)
+    slopes = values[: count * span].reshape(count, span) @ k / float(k @ k)
+    at = int(np.argmax(slopes))
+    if slopes[0] > GENTLE * slopes[at]:
+        return 0.0, 0
+    return float(slopes[at] - slopes[0]) * float(k @ k) ** 0.5 / max(noise, 1e-15), at
