@@ -23,6 +23,7 @@ from benchrig.analysis.smoothing import local_quadratic
 __all__ = ["Branches", "Steady", "branches", "steady_current"]
 
 TRIED = 16  # time constants of the last approach, from 0.04 of the pulse ...
+EVENLY = np.linspace(0.0, 1.0, TRIED)
 SLOWEST = 4.0  # ... to 0.4 of it, or so many times the time in which the current rose to 63 %
 FALLING = 3.0  # of a fall in the last tenth of the pulse that may be wrong with the steady current
 NOT_EXPONENTIAL = 0.2  # standard uncertainty of an extrapolation, share of it (engineering judgement)
@@ -66,7 +67,8 @@ def steady_current(trace: CoilTrace) -> Steady:
     rose = int(np.argmax(trace.rise_a > 0.63 * float(y[-max(3, m // 8) :].mean())))
     slowest = max(0.4 * span, SLOWEST * float(trace.rise_s[rose]))
     # a constant and one exponential, both about their means: two unknowns in closed form for all time constants at once
-    falls = np.exp(-(t - t[0])[None, :] / np.geomspace(0.04 * span, slowest, TRIED)[:, None])
+    taus = 0.04 * span * (slowest / (0.04 * span)) ** EVENLY
+    falls = np.exp(-(t - t[0])[None, :] / taus[:, None])
     centre = falls.mean(axis=1)
     about, rest = falls - centre[:, None], y - mean
     squares = np.maximum(np.einsum("ij,ij->i", about, about), 1e-300)

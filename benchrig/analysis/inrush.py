@@ -19,6 +19,7 @@ __all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
 
 LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond lies a wrong unit (engineering judgement)
 USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing
+NEAR_S, SHORT_S = 6e-4, 1e-3  # around an arrival no sample may be missing; elsewhere not for longer than this
 SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part of the rise is good
 ON_ITS_WAY = 0.012  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
@@ -199,9 +200,15 @@ def analyse_inrush(
         notes.extend(release.notes)
     opened, back = release.start, release.back
     moved = motion.moved
-    if _in_a_gap(trace.gaps_s, 0.0, _settled_s(b, trace.dt_s)):
-        moved, start, arrival = None if moved is False else moved, None, None
-    if _in_a_gap(trace.gaps_s, trace.end_s, trace.end_s + (b.decay_end_s or 0.0)):
+    settled_s, gone_s = _settled_s(b, trace.dt_s), trace.end_s + (b.decay_end_s or 0.0)
+    if _in_a_gap(trace.gaps_s, 0.0, settled_s):
+        moved = None if moved is False else moved
+        # short gaps elsewhere hide no arrival
+        if arrival is None or _hidden(trace.gaps_s, arrival.s, 0.0, settled_s):
+            start, arrival = None, None
+    if _in_a_gap(trace.gaps_s, trace.end_s, gone_s) and (
+        back is None or _hidden(trace.gaps_s, trace.end_s + back.s, trace.end_s, gone_s)
+    ):
         opened, back, release = None, None, Release()
     if trace.starts_off_s >= UNSURE_S:
         # flux is counted from switch-on: what it says of motion and of the seat is as wrong as that
@@ -282,6 +289,12 @@ def _less_certain(instant: Instant | None, u_s: float) -> Instant | None:
 
 def _in_a_gap(gaps_s: tuple[tuple[float, float], ...], begin_s: float, end_s: float) -> bool:
     return any(last > begin_s and first < end_s for first, last in gaps_s)
+
+
+def _hidden(gaps_s: tuple[tuple[float, float], ...], at_s: float, begin_s: float, end_s: float) -> bool:
+    """Samples are missing around an arrival, or for so long elsewhere that another could be the first."""
+    inside = [last - first for first, last in gaps_s if last > begin_s and first < end_s]
+    return _in_a_gap(gaps_s, at_s - NEAR_S, at_s + NEAR_S) or max(inside, default=0.0) > SHORT_S
 
 
 def _settled_s(b: Branches, dt_s: float) -> float:

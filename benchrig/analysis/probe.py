@@ -140,6 +140,8 @@ def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -
     span = min(max(5, round(0.02 / dt)), len(after) // 2)
     swept = np.concatenate([[0.0], np.cumsum(y[after])])
     lowest = float((swept[span:] - swept[:-span]).min()) / span
+    if -lowest < UNDERSHOOT_LEAST * size:
+        return current_a, 0.0, "", ""
     # noise that wanders is no undershoot either
     part = max(span // 4, 1)
     blocks = y[late][: len(late) // part * part].reshape(-1, part).mean(axis=1)
@@ -148,7 +150,7 @@ def couple_dc(time_s: Samples, current_a: Samples, noise: float, end_s: float) -
         basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, len(blocks)), 3))[0]
         wander = float(np.sqrt(np.sum((blocks - basis @ (basis.T @ blocks)) ** 2) / (len(blocks) - 3)))
     lowest_u = float(np.hypot(quiet * (1.0 / len(ahead) + 1.0 / span) ** 0.5, wander))
-    if -lowest < max(UNDERSHOOT * lowest_u, UNDERSHOOT_LEAST * size):
+    if -lowest < UNDERSHOOT * lowest_u:
         return current_a, 0.0, "", ""
     sums = np.concatenate([[0.0], np.cumsum(0.5 * (y[1:] + y[:-1]))]) * dt
     # one rate makes the whole late part zero: least squares of y + rate x integral = 0

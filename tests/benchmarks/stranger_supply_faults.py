@@ -43,11 +43,13 @@ def driven(
     longest_s: float = 2.5e-4,
     silent: tuple[str, ...] = (),
     stays: bool = False,
+    tells_off: bool = False,
     **instead: None,
 ) -> Made:
     """A working valve, driven otherwise.
 
-    `instead`: names of which no value is true; `silent`: not looked at; `stays`: does not fall off within the pulse.
+    `instead`: names of which no value is true; `silent`: not looked at; `stays`: does not fall off within the pulse;
+    `tells_off`: the planned release is always told.
     """
 
     def make(rng: Rng) -> Stranger:
@@ -60,7 +62,8 @@ def driven(
         true: dict[str, float | bool | None] = truth(valve, run, **instead)
         for name in silent:
             true.pop(name, None)
-        return record(rng, valve, run, draw_setup(rng), true=true)
+        told = {"off_s": valve.pulse_s} if tells_off else None
+        return record(rng, valve, run, draw_setup(rng), told=told, true=true)
 
     return make
 
@@ -226,7 +229,9 @@ SUPPLIES: list[StrangerClass] = [
     fault("pulse below 2 time constants", driven(lambda rng, v, r: pulse_drives(v, 0.06), _SHORT), "settle"),
     fault("peak and hold, 200 Hz", driven(_pwm(200.0), _HOLD, stays=True), "PWM", "switched"),
     fault("peak and hold, 1 kHz", driven(_pwm(1000.0), _HOLD, stays=True), "PWM", "switched"),
-    fault("trips before the release that is told", driven(_trips, Want(settles_in=(9.0, 20.0)), **_RIDGE)),
+    fault(
+        "trips before the release that is told", driven(_trips, Want(settles_in=(9.0, 20.0)), tells_off=True, **_RIDGE)
+    ),
     fault("browns out", driven(_browns_out, Want(settles_in=(12.0, 24.0)), **_BROWN), "supply"),
     fault("several pulses", several_pulses, "pulses"),
     fault("supply fails for 4 ms", driven(_fails, Want(settles_in=(8.0, 20.0))), "supply"),
