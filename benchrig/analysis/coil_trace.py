@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrig.analysis.baseline import Hum, hum_of, is_cut, settled_rest, slowness, step_of
-from benchrig.analysis.one_pulse import find_break, first_pulse
+from benchrig.analysis.one_pulse import find_break
 from benchrig.analysis.probe import couple_dc, despike, find_jump, held_for, stuck_bit, turn_round, zero_moved
-from benchrig.analysis.release_instant import find_release, told_wrong, voltage_falls
+from benchrig.analysis.release_instant import release_of
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
 from benchrig.analysis.switch_on import begins_gently, current_zero, starts_elsewhere
@@ -210,7 +210,9 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         time_s, columns = _blocks(time_s, columns, block)
         dt *= block
     current = columns[0]
-    end_s, later, doubtful = _release(time_s, current, columns[1] if voltage_v is not None else None, off_s, dt, notes)
+    end_s, later, doubtful = release_of(
+        time_s, current, columns[1] if voltage_v is not None else None, off_s, dt, notes
+    )
     if later is not None:
         kept = time_s < later - 2e-3
         time_s, columns = time_s[kept], [column[kept] for column in columns]
@@ -321,42 +323,6 @@ def _cut(
     return CoilTrace(
         *(dt, time_s[rise], current[rise], ones, nothing, nothing, 0.0, 0.0, 0.0, None, 0.0, tuple(notes), why)
     )
-
-
-def _release(
-    time_s: Samples, current: Samples, voltage: Samples | None, off_s: float | None, dt: float, notes: list[str]
-) -> tuple[float, float | None, bool]:
-    """Release, beyond the record when it is not in it; when a second pulse begins; whether the told one is wrong."""
-    beyond = float(time_s[-1]) + dt
-    _, later = first_pulse(time_s, current, dt)
-    edges = voltage_falls(time_s, voltage) if voltage is not None else None
-    wrong: float | None = None
-    found: float | None
-    if off_s is not None:
-        found = off_s
-        if later is not None and later < off_s:
-            later = None  # an interruption within the pulse
-        wrong = told_wrong(time_s, current, off_s, dt) if off_s < time_s[-1] else None
-        if wrong is not None:
-            notes.append(
-                f"the current falls at {1e3 * wrong:.1f} ms, not at {1e3 * off_s:.1f} ms as told: the fall was used; "
-                "no drop-out is stated, as a trip or lost samples may be the cause"
-            )
-            found = wrong
-    elif edges is not None:
-        found = edges[1]
-        if found < beyond:
-            notes.append(f"release found at {1e3 * found:.1f} ms from the coil's voltage")
-    else:
-        found = find_release(time_s, current, dt)
-        if found is not None:
-            notes.append(f"release found at {1e3 * found:.1f} ms from the current alone")
-    if later is not None:
-        notes.append(
-            f"a second pulse begins at {1e3 * later:.1f} ms (sample {int(np.searchsorted(time_s, later))}): "
-            "only the first was analysed; cut the record to look at another"
-        )
-    return (beyond if found is None or found >= time_s[-1] else found), later, wrong is not None
 
 
 def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | None, float, float]:

@@ -8,11 +8,66 @@ from benchrig.analysis.one_pulse import first_pulse
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import noise_of
 
-__all__ = ["find_release", "told_wrong", "voltage_falls"]
+__all__ = ["find_release", "release_of", "told_wrong", "voltage_falls"]
 
 FEWEST = 12  # samples after switch-on
 AT_ONCE = 0.07  # of the fall in the first 2 ms that must be there after 0.5 ms: a coil's current falls fastest at first
 AT_THE_COIL = 0.3  # of its value in the pulse: a voltage below this without current is that of the coil's terminals
+
+
+def release_of(
+    time_s: Samples, current: Samples, voltage: Samples | None, off_s: float | None, dt: float, notes: list[str]
+) -> tuple[float, float | None, bool]:
+    """Release of the first pulse, told or found.
+
+    Parameters
+    ----------
+    time_s, current : ndarray, shape (n,)
+        Seconds from switch-on, evenly spaced; A.
+    voltage : ndarray, shape (n,), or None
+        V.
+    off_s : float or None
+        Release as told.
+    dt : float
+        Sample interval, s.
+    notes : list of str
+        What was seen is added.
+
+    Returns
+    -------
+    float, float or None, bool
+        Release, beyond the record when it is not in it; when a second pulse begins; whether the told one is wrong.
+    """
+    beyond = float(time_s[-1]) + dt
+    _, later = first_pulse(time_s, current, dt)
+    edges = voltage_falls(time_s, voltage) if voltage is not None else None
+    wrong: float | None = None
+    found: float | None
+    if off_s is not None:
+        found = off_s
+        if later is not None and later < off_s:
+            later = None  # an interruption within the pulse
+        wrong = told_wrong(time_s, current, off_s, dt) if off_s < time_s[-1] else None
+        if wrong is not None:
+            notes.append(
+                f"the current falls at {1e3 * wrong:.1f} ms, not at {1e3 * off_s:.1f} ms as told: the fall was used; "
+                "no drop-out is stated, as a trip or lost samples may be the cause"
+            )
+            found = wrong
+    elif edges is not None:
+        found = edges[1]
+        if found < beyond:
+            notes.append(f"release found at {1e3 * found:.1f} ms from the coil's voltage")
+    else:
+        found = find_release(time_s, current, dt)
+        if found is not None:
+            notes.append(f"release found at {1e3 * found:.1f} ms from the current alone")
+    if later is not None:
+        notes.append(
+            f"a second pulse begins at {1e3 * later:.1f} ms (sample {int(np.searchsorted(time_s, later))}): "
+            "only the first was analysed; cut the record to look at another"
+        )
+    return (beyond if found is None or found >= time_s[-1] else found), later, wrong is not None
 
 
 def find_release(time_s: Samples, current_a: Samples, dt: float) -> float | None:
