@@ -40,7 +40,7 @@ class InrushResult:
     pull_in_time_ms : float or None
         First arrival of the armature at its end, not a bounce, from switch-on.
     motion_start_ms : float or None
-        First motion, from switch-on.
+        First motion, from switch-on; None where no arrival shows. Weakly determined: it adds little current at first.
     drop_out_time_ms : float or None
         First arrival back at rest, from release.
     release_start_ms : float or None
@@ -50,7 +50,7 @@ class InrushResult:
     resistance_ohm : float or None
         Supply over steady current: everything in the loop between the points where the supply was measured.
     dip_a : float or None
-        Fall of the current before the arrival; 0.0 when there is none.
+        Fall of the current before the arrival; 0.0 when none is seen, with an uncertainty that covers a shallow one.
     evidence : float
         Evidence of motion: the larger of two signs, each over the level that calls it motion, so that above 1.0 is
         "moved". The first sign is the hump of the rise over the decay at the same flux (see `benchrig.analysis.flux`):
@@ -122,7 +122,8 @@ def analyse_inrush(
     on_s : float, optional
         Time of switch-on.
     off_s : float, optional
-        Time of release; looked for in the current when not given. At or beyond the end of the record: no decay.
+        Time of release; looked for in the current when not given. At or beyond the end of the record: no decay. Where
+        the current falls at another time, that is taken, and no drop-out is stated.
     current_u_rel : float, optional
         Standard uncertainty of the current channel's scale, relative.
     freewheel_v : float, optional
