@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from pathlib import Path
 
@@ -16,6 +17,7 @@ def say(line: str) -> None:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a parent in the background hands it down as ignored
     plant = StillPlant()
     machine = Machine(plant, seed=1)
     plant.set_outputs(METER)
