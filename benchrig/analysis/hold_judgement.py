@@ -32,7 +32,7 @@ NO_STEADY_LEAK = (
     "come to the room's temperature, and test again"
 )
 WORTH_SCCM, WORTH_PART = 1.0, 0.5
-"""A leak beside vapour that is known no better than this, standard uncertainty, is not worth stating."""
+"""A leak that is known no better than this, standard uncertainty, is not worth stating."""
 REMAINS = 0.1
 """A second explanation of this probability remains."""
 FAR_BELOW = 3.0
@@ -120,9 +120,10 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
             vapour_time_constant_s_u=slow.time_constant_u_s,
         )
     found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
-    if explanation in ("wet", "undecided") and u > max(WORTH_SCCM, WORTH_PART * value):
+    if u > max(WORTH_SCCM, WORTH_PART * value):
         said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
-        return _taken_back(replace(found, notes=()), explanation, f"{notes[-1]}: {said}")
+        seen = notes[-1] if notes else "this record does not tell the leak from gas that warms up; hold longer"
+        return _taken_back(replace(found, notes=()), explanation, f"{seen}: {said}")
     if value < -max(FAR_BELOW * u, KNOWN_SCCM / 2):
         return _taken_back(
             found,

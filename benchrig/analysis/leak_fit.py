@@ -56,6 +56,8 @@ would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_U_PA = 15.0
 QUESTIONED, SUSPECTED = 0.02, 0.01
 """Look closely for a rise that saturates where the fit is so improbable, or such a rise so probable."""
+HOPELESS = 100.0
+"""A shape that raises chi-square by so much is wrong, and one beyond it more so."""
 FAR_U = 5.0
 """An ambient pressure that a fit moves by so many standard uncertainties is none."""
 LEAST_LEAK_PER_S = 2e-6
@@ -309,6 +311,16 @@ def _weighed_recoveries(
     return weighed(fitted, freer, CONVECTION_ODDS), min(fitted, freer, key=lambda one: one.cost)
 
 
+def _hopeless(last: Fitted | None, tried: list[Fitted]) -> bool:
+    """Whether a shape beyond the last one is not worth a search: another was far better, and both describe the record
+    as well as they can.
+    """
+    if last is None:
+        return False
+    best = min(tried, key=lambda one: one.cost)
+    return best.widening < ASTRAY and last.cost > best.cost + HOPELESS * best.widening**2
+
+
 def _leaking(q: dict[str, float]) -> Fill:
     """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
     # index 0.5 is the ellipse of ISO 6358-1; b = 0 with index 1 is the flow of a long narrow gap, 1 - r^2
@@ -399,6 +411,8 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
             break
         if near < BINS[0] and last is not first and near == BINS[3]:
             last = first  # down again from the middle
+        if _hopeless(last, [one for one, _ in tried]):
+            continue
         begin = beginning(ORIFICE, near, 0.1)
         if last is not None:
             known = {name: value for name, value in last.values.items() if name != "shape"}
