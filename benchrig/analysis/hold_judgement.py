@@ -31,8 +31,8 @@ NO_STEADY_LEAK = (
     "joints for a leak that comes and goes, at vent K5 and reference valve K6, at the transducer; let bench and valve "
     "come to the room's temperature, and test again"
 )
-WORTH_SCCM, WORTH_PART = 1.0, 0.5
-"""A leak that is known no better than this, standard uncertainty, is not worth stating."""
+WORTH_SCCM, WORTHLESS_SCCM, WORTH_PART = 1.0, 10.0, 0.5
+"""A leak beside vapour, and any leak, that is known no better than this, standard uncertainty, is not worth stating."""
 REMAINS = 0.1
 """A second explanation of this probability remains."""
 FAR_BELOW = 3.0
@@ -120,7 +120,8 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
             vapour_time_constant_s_u=slow.time_constant_u_s,
         )
     found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
-    if u > max(WORTH_SCCM, WORTH_PART * value):
+    least_sccm = WORTH_SCCM if explanation in ("wet", "undecided") else WORTHLESS_SCCM
+    if u > max(least_sccm, WORTH_PART * value):
         said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
         seen = notes[-1] if notes else "this record does not tell the leak from gas that warms up; hold longer"
         return _taken_back(replace(found, notes=()), explanation, f"{seen}: {said}")

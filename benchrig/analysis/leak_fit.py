@@ -16,7 +16,7 @@ from benchrig.analysis.averaging import averaged, either, weighed
 from benchrig.analysis.explanations import Explained, component_of, explained, not_below
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, GAMMA, flow_function, sccm_from_pv_flow
-from benchrig.analysis.goodness import Goodness, goodness_of, goodness_of_fit, resolution_pa
+from benchrig.analysis.goodness import FALSE_ALARM, Goodness, goodness_of, goodness_of_fit, resolution_pa
 from benchrig.analysis.reservoir import USUAL_LAMINAR, Fill, FillCurve, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
 from benchrig.analysis.slow_rise import ROUNDS, WET_ODDS, Component, SlowRise, slow_rise
@@ -56,6 +56,8 @@ would otherwise cost it most of its precision (engineering judgement)."""
 AMBIENT_U_PA = 15.0
 QUESTIONED, SUSPECTED = 0.02, 0.01
 """Look closely for a rise that saturates where the fit is so improbable, or such a rise so probable."""
+MOST_WET_PA = 12_000.0
+"""Vapour of residual fuel that ends at more is none (engineering judgement: it makes 0.2 to 10 kPa)."""
 HOPELESS = 100.0
 """A shape that raises chi-square by so much is wrong, and one beyond it more so."""
 FAR_U = 5.0
@@ -312,9 +314,7 @@ def _weighed_recoveries(
 
 
 def _hopeless(last: Fitted | None, tried: list[Fitted]) -> bool:
-    """Whether a shape beyond the last one is not worth a search: another was far better, and both describe the record
-    as well as they can.
-    """
+    """Whether a shape beyond the last one is not worth a search: another fits, and does so far better."""
     if last is None:
         return False
     best = min(tried, key=lambda one: one.cost)
@@ -444,6 +444,17 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
             rounds=rounds,
             wet_odds=setting.wet_odds,
         )
+        if beyond_ambient_pa or good.p < FALSE_ALARM:
+            # begin as if the rise were half vapour
+            parameters = beginning(ORIFICE, ORIFICE[0], 1.0)
+            values = {q.name: q.start for q in parameters} | {"leak": 0.5 * rate}
+            other = slow_rise(model, x, y, sd, parameters, values, rounds=3 * ROUNDS, wet_odds=setting.wet_odds)
+            beside = goodness_of(other.residual, other.jacobian, other.weight)
+            fits = beside.p > FALSE_ALARM and beside.widening < ASTRAY
+            plausible = 0 < other.amplitude_pa < MOST_WET_PA and abs(other.values["ambient"]) < FAR_U * ambient_u
+            if fits and plausible:
+                slow, good, beyond_ambient_pa, odds = other, beside, 0.0, 0.0
+                ways = [component_of(one, sd, max(good.widening, 1.0), each) for one, each in tried]
         more = [replace(c, log_evidence=c.log_evidence + odds, log_odds=odds) for c in slow.components]
     everything = explained([*ways, *more]) if told else None
     if everything is None or everything.slow_probability < SUSPECTED:

@@ -33,3 +33,22 @@ def cold_hold(leak_sccm, *, seconds=10.0, tau_s=1.8, cold_k=14.0, start_pa=41_00
     times = np.arange(0, seconds, period_s)
     m, t = solve_ivp(rates, (0, seconds), [m0, AMBIENT_K - cold_k], t_eval=times, rtol=1e-9, atol=1e-12).y
     return times, m * 287.05 * t / VOLUME
+
+
+def gross_hold(leak_sccm, *, seconds=20.0, tau_s=1.8, cold_k=10.0, start_pa=70_000.0, period_s=0.005):
+    """Leak through a hole with a critical ratio of 0.3, `leak_sccm` at the start; the recovery is exponential."""
+    m0 = start_pa * VOLUME / (287.05 * (AMBIENT_K - cold_k))
+    g = m0 * 717.6 / tau_s
+
+    def flow(p):
+        x = min(max((p / AMBIENT_PA - 0.3) / 0.7, 0.0), 1.0)
+        return np.sqrt(1 - x * x)
+
+    def rates(_, state):
+        m, t = state
+        w = leak_sccm * SCCM_KG_S * flow(m * 287.05 * t / VOLUME) / flow(start_pa)
+        return [w, (w * (1004.7 * AMBIENT_K - 717.6 * t) - g * (t - AMBIENT_K)) / (m * 717.6)]
+
+    times = np.arange(0, seconds, period_s)
+    m, t = solve_ivp(rates, (0, seconds), [m0, AMBIENT_K - cold_k], t_eval=times, rtol=1e-8, atol=1e-12).y
+    return times, m * 287.05 * t / VOLUME

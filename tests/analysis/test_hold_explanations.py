@@ -8,7 +8,7 @@ import pytest
 from benchrig.analysis.gas import pv_flow_pa_m3_s_from_sccm
 from benchrig.analysis.goodness import FALSE_ALARM, goodness_of
 from benchrig.analysis.hold import analyse_hold
-from tests.analysis.hold_records import AMBIENT_K, BENCH, VOLUME, cold_hold, noisy
+from tests.analysis.hold_records import AMBIENT_K, BENCH, VOLUME, cold_hold, gross_hold, noisy
 
 PA_S_PER_SCCM = pv_flow_pa_m3_s_from_sccm(1.0, AMBIENT_K) / VOLUME
 
@@ -73,6 +73,32 @@ def test_a_drifting_room_seen_by_the_thermistor_is_spanned():
         assert abs(found.hold_leak_sccm - 0.3) < 2 * found.hold_leak_sccm_u
         assert dict(found.parts)["drift of the ambient temperature"] > 0.3
         assert any("2.0 K/min" in note for note in found.notes)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("ends_pa", "time_s"), [(1_000.0, 6.0), (4_000.0, 20.0), (8_000.0, 40.0)])
+def test_vapour_beside_a_gross_leak_is_named_and_the_leak_has_room_for_it(ends_pa, time_s):
+    t, p = gross_hold(400.0, seconds=20.0)
+    found = analyse_hold(t, noisy(p + vapour(t, ends_pa, time_s)), thermal_time_constant_s=2.0, **BENCH)
+    assert found.explanation == "wet"
+    assert abs(found.vapour_pa - ends_pa) < 0.2 * ends_pa
+    assert abs(found.hold_leak_sccm - 400.0) < 2 * found.hold_leak_sccm_u < 140.0
+
+
+@pytest.mark.slow
+def test_a_gross_leak_without_vapour_is_not_called_wet():
+    t, p = gross_hold(400.0, seconds=20.0)
+    found = analyse_hold(t, noisy(p), thermal_time_constant_s=2.0, **BENCH)
+    assert found.explanation == "leak"
+    assert abs(found.hold_leak_sccm - 400.0) < 2 * found.hold_leak_sccm_u < 20.0
+
+
+@pytest.mark.slow
+def test_a_gross_rise_that_ends_off_the_ambient_pressure_that_was_told_is_not_measured():
+    t, p = gross_hold(400.0, seconds=20.0)
+    found = analyse_hold(t, noisy(p), **{**BENCH, "ambient_pa": BENCH["ambient_pa"] + 1_000.0})
+    assert found.hold_leak_sccm is None
+    assert "ambient pressure" in found.notes[0]
 
 
 @pytest.mark.parametrize("end", ["lowest", "highest"])

@@ -110,10 +110,13 @@ def rise_at_rest(run: Context) -> RestRise | None:
 
 
 def vapour_odds(rest: RestRise | None, drift: tuple[float, float]) -> dict[str, float]:
-    """Odds of vapour before the hold, by what a look at rest found; nothing to say without such a look."""
-    if rest is None:
+    """Odds of vapour before the hold where a look at rest found none; else there is nothing to say.
+
+    What rose at rest may be warmth as well: the hold is then looked at as without the look.
+    """
+    if rest is None or rest.is_vapour(*drift):
         return {}
-    return {"vapour_odds": RISES / (1 - RISES) if rest.is_vapour(*drift) else DRY_ODDS}
+    return {"vapour_odds": DRY_ODDS}
 
 
 def _pressure_pa(bench: Bench) -> tuple[float, float]:
