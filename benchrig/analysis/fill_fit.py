@@ -6,13 +6,14 @@ Split from `benchrig.analysis.flow`, which says what it is for and turns the fit
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchrig.analysis.averaging import weighed
 from benchrig.analysis.fill_goodness import Noise, goodness
-from benchrig.analysis.fill_model import FillModel, Setting
+from benchrig.analysis.fill_model import INFLOW_BEND, FillModel, Setting
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import GAMMA, flow_function
 from benchrig.analysis.reservoir import USUAL_LAMINAR
@@ -39,6 +40,9 @@ DEPARTURE_U = (0.07, 0.06, 0.08)
 (engineering judgement)."""
 CURVE_SOFT_PA = 30.0
 """Noise pretended while the fit finds its way with an opening that is free to depart from the curve."""
+STRAIGHT, STRAIGHTENED = 0.02, 2
+"""A critical ratio this close to where its curve is taken as straight needs no further round; the most of rounds. The
+flow has its kink at b: one that lies about the start is taken to lie so far below it."""
 MOST_PULL, MOST_PULLS = 3.5, 18.0
 """Furthest that a record may pull one parameter from what is known of it, in standard uncertainties, and the most that
 the squares of all pulls may sum to. Of 130 records by other physics that keep to the model none had over 2.6 and
@@ -56,21 +60,7 @@ _KNOWN_BEFORE = (
     "tau_ln",
     "laminar_ln",
     "start_warmth",
-    "inflow_w_k",
-    "flow_power",
-    *(q.name for q in _CURVE),
-)
-
-
-_CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U))
-"""Fitted besides C and b: how the opening departs from the ISO curve."""
-_KNOWN_BEFORE = (
-    "ambient",
-    "critical_ratio",
-    "tau_ln",
-    "laminar_ln",
-    "start_warmth",
-    "inflow_w_k",
+    "inflow_part",
     "flow_power",
     *(q.name for q in _CURVE),
 )
@@ -181,6 +171,12 @@ class FillFit:
         return self.goodness <= 1.0 and not self.strained
 
 
+def _fit(
+    model: FillModel, y: Samples, sd: Samples, parameters: Sequence[Parameter], soft_sd: Sequence[float] = ()
+) -> Fitted:
+    return fit(model, y, sd, parameters, soft_sd=soft_sd, derivatives=model.derivatives, bends=True)
+
+
 def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> FillFit:
     """Fit a fill to thinned samples; raises LinAlgError where the search leaves all bounds."""
     x, y, sd = blocks.time_s, blocks.pressure_pa, blocks.sd_pa
@@ -227,32 +223,33 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
     model = FillModel(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
     if setting.inflow_w_k is not None and supposed.mixing == 1.0:
-        told_w_k, u = setting.inflow_w_k, max(setting.inflow_u_w_k, 1e-6)
-        told = Parameter("inflow_w_k", told_w_k, 1e-3 * max(told_w_k, u), told_w_k, u, 0.0, told_w_k + 10 * u)
+        part_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
+        most, least = (1 + 10 * part_u) ** INFLOW_BEND, 0.05**INFLOW_BEND
+        told = Parameter("inflow_part", 1.0, 1e-4, 1.0, -INFLOW_BEND * max(part_u, 1e-4), most, least)
         loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))
-        rough = fit(model, y, loose, (*parameters, told, growing[1]), soft_sd=soft)
+        rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft_sd=soft)
         fitted = _curved(model, y, sd, rough)
         if fitted.widening > ASTRAY:
             # another way down: free to depart from the curve from the start
-            other = fit(model, y, sd, (*parameters, *_CURVE, told, growing[1]), soft_sd=(*soft, CURVE_SOFT_PA))
+            other = _fit(model, y, sd, (*parameters, *_CURVE, told, growing[1]), soft_sd=(*soft, CURVE_SOFT_PA))
             fitted = min(fitted, other, key=lambda one: one.cost)
         return _fit_of(model, blocks, fitted, fitted, travel_s, travel_u_s)
-    plain = fit(model, y, sd, parameters, soft_sd=soft)
+    plain = _fit(model, y, sd, parameters, soft_sd=soft)
     if plain.widening > ASTRAY:
         # a second valley: the flow turning laminar far from ambient, with the rest of the tail bent to suit
         begin = [replace(q, start=LAMINAR_LN_FAR) if q.name == "laminar_ln" else q for q in parameters]
-        other = fit(model, y, sd, begin, soft_sd=soft)
+        other = _fit(model, y, sd, begin, soft_sd=soft)
         plain = min(plain, other, key=lambda fitted: fitted.cost)
     if plain.widening < ASTRAY:
         begin = [replace(q, start=plain.values[q.name]) for q in parameters]
-        freer = fit(model, y, sd, (*begin, *growing))
+        freer = _fit(model, y, sd, (*begin, *growing))
         if freer.cost > plain.cost + 1:
             little = (replace(growing[0], start=0.1 * grows_u), growing[1])
-            freer = fit(model, y, sd, (*begin, *little))
+            freer = _fit(model, y, sd, (*begin, *little))
     else:
-        freer = fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
+        freer = _fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
         if freer.widening > ASTRAY:
-            other = fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
+            other = _fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
             freer = min(freer, other, key=lambda fitted: fitted.cost)
     plain = _curved(model, y, sd, plain)
     freer = _curved(model, y, sd, freer)
@@ -280,7 +277,21 @@ def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted
     """The fit once more, with the opening free to depart from the ISO curve as real ones do."""
     begin = [replace(q, start=fitted.values[q.name], late=False) for q in fitted.parameters]
     k = len(begin) - (2 if "flow_power" in fitted.values else 0)
-    return fit(model, y, sd, (*begin[:k], *_CURVE, *begin[k:]), soft_sd=(CURVE_SOFT_PA,))
+    begin = [*begin[:k], *_CURVE, *begin[k:]]
+    start = fitted.values["start"]
+    near = _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), begin)
+    begin = [replace(q, start=near.values[q.name]) for q in begin]
+    for _ in range(STRAIGHTENED):
+        about = next(q.start for q in begin if q.name == "critical_ratio")
+        if abs(about - start) < STRAIGHT:
+            about = start - STRAIGHT
+        model.straighten(about)
+        fitted = _fit(model, y, sd, begin)
+        model.straighten(None)
+        if abs(fitted.values["critical_ratio"] - about) < STRAIGHT:
+            break
+        begin = [replace(q, start=fitted.values[q.name]) for q in begin]
+    return fitted
 
 
 def _from_usual_laminar(q: Parameter) -> Parameter:

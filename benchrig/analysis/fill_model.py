@@ -7,15 +7,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchrig.analysis.fill_sensitivity import fill_derivatives
 from benchrig.analysis.gas import GAMMA, R_AIR, iso_mass_flow_kg_s, lpm_anr_from_kg_s
 from benchrig.analysis.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
 
-__all__ = ["FillModel", "Setting", "opening_of"]
+__all__ = ["INFLOW_BEND", "FillModel", "Setting", "opening_of"]
+
+INFLOW_BEND = -0.4
+"""To this power of the heat by the inflow the pressure answers in about a straight line, so it is what is fitted."""
+_BALANCE = (
+    "rate",
+    "critical_ratio",
+    "flow_power",
+    "laminar_ln",
+    "start",
+    "start_warmth",
+    "departure_0",
+    "departure_1",
+    "departure_2",
+)
+"""Parameters of the fit that are attributes of the balance, or their logarithm."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +59,10 @@ class Setting:
         full_g_s = 1e3 * max(rate, 0.0) * self.ambient_pa * self.volume_m3 / (R_AIR * self.ambient_k)
         per_w_k = (GAMMA - 1) * self.ambient_k / (self.volume_m3 * self.ambient_pa)
         return per_w_k * inflow_w_k * math.pow(full_g_s, power)
+
+    def inflow_of(self, part: float) -> float:
+        """Heat by the inflow, W/K per g/s, from the fitted part of that told: a power of it, see `INFLOW_BEND`."""
+        return (self.inflow_w_k or 0.0) * math.pow(part, 1 / INFLOW_BEND)
 
     def conductance(self, rate: float) -> float:
         """C in dm3/(s bar) from the isothermal filling rate, 1/s."""
@@ -89,40 +109,21 @@ class FillModel:
         self._end_s = float(time_s[-1] - min(0.0, time_s[0]))
         self._fill: Fill | None = None
         self._planned_for: Fill | None = None
+        self._about: float | None = None
         self._curve: FillCurve | None = None
 
     def __call__(self, q: Mapping[str, float], aside: bool = False) -> Samples:
         """Pressure shown, Pa, shape (n,)."""
-        heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
-        heat_flow = q.get("heat_flow", 0.0)
-        if "inflow_w_k" in q:
-            heat_flow = self._setting.heat_by_inflow(q["rate"], q["inflow_w_k"], q["flow_power"])
-        fill = opening_of(q, heat, heat_flow)
-        curve = self._curve
-        if curve is None or self._fill is None or fill != self._fill:
-            keep = aside or (self._planned_for is not None and fill.resembles(self._planned_for))
-            try:
-                curve = fill_curve(fill, self._end_s, like=curve if keep else None)
-            except (OverflowError, ZeroDivisionError):
-                # a step of the search far beyond anything: no number, so that the search turns back
-                return np.full(len(self._time_s), np.nan)
-            if not keep:
-                self._planned_for = fill
-        if not aside:
-            self._fill, self._curve = fill, curve
+        fill = self._fill_of(q)
+        curve = self._curve_of(fill, aside)
+        if curve is None:
+            return np.full(len(self._time_s), np.nan)
         response_s = self._setting.response_s
         since_s = self._time_s - q["opened_s"]
+        scale_pa = self._setting.ambient_pa * (1 + q["ambient"])
         if "response_s" in q:
-            return (
-                self._setting.ambient_pa * (1 + q["ambient"]) * _lagging(curve, since_s, q["response_s"], q["travel_s"])
-            )
-        when = delayed_s(since_s, response_s, q["travel_s"])[0]
-        if q.get("gathers_speed"):
-            when = _gathering_speed(since_s, response_s, q["travel_s"])
-        if "early_part" in q:
-            # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
-            rest, _ = delayed_s(since_s - q["later_s"], response_s, q["travel_s"])
-            when = q["early_part"] * when + (1 - q["early_part"]) * rest
+            return scale_pa * _lagging(curve, since_s, q["response_s"], q["travel_s"])
+        when = self._when(q, since_s)
         ratio, slope, bend = curve.at(when)
         ratio = ratio + _warming(fill, since_s - response_s)
         # the delayed time has the first order of the smoothing; this is what is left of the second
@@ -130,7 +131,90 @@ class FillModel:
         if "tap" in q:
             flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
             smoothed = smoothed - q["tap"] * flowing * flowing
-        return self._setting.ambient_pa * (1 + q["ambient"]) * smoothed
+        return scale_pa * smoothed
+
+    def straighten(self, about: float | None) -> None:
+        """From now on the flow follows the critical ratio along its tangent about this one; None: along the curve."""
+        self._about = about
+
+    def derivatives(self, q: Mapping[str, float]) -> Mapping[str, Samples]:
+        """Derivatives of what is shown by those parameters that the balance has, Pa; none where they are not known."""
+        fill = self._fill_of(q)
+        curve = self._curve_of(fill, aside=False)
+        if curve is None or "response_s" in q or "index" in q:
+            return {}
+        names = [name for name in _BALANCE if name in q]
+        parts = ["heat", "heat_flow", *names]
+        called = {"laminar_ln": "laminar"} | ({} if self._about is None else {"critical_ratio": "tangent"})
+        found = fill_derivatives(fill, curve, [called.get(name, name) for name in parts])
+        value, slope = found.at(self._when(q, self._time_s - q["opened_s"]))
+        scale_pa = self._setting.ambient_pa * (1 + q["ambient"])
+        if "tap" in q:
+            flowing = np.maximum(curve.at(self._when(q, self._time_s - q["opened_s"]))[1] / (GAMMA * q["rate"]), 0.0)
+            value = value - 2 * q["tap"] * flowing[:, None] * slope / (GAMMA * q["rate"])
+        columns = dict(zip(parts, (scale_pa * value).T, strict=True))
+        by_heat, by_flow = columns.pop("heat"), columns.pop("heat_flow")
+        columns["tau_ln"] = -fill.heat * by_heat
+        columns["laminar_ln"] = fill.laminar * columns["laminar_ln"]
+        columns["start"] = columns["start"] + fill.heat / fill.start * by_heat
+        columns["start_warmth"] = columns["start_warmth"] - fill.heat / fill.start_warmth * by_heat
+        if "tap" in q:
+            columns["rate"] = columns["rate"] + 2 * scale_pa * q["tap"] * flowing * flowing / q["rate"]
+        if "inflow_part" in q:
+            told = (q["rate"], self._setting.inflow_of(q["inflow_part"]), q["flow_power"])
+            columns["inflow_part"] = fill.heat_flow / (INFLOW_BEND * q["inflow_part"]) * by_flow
+            columns["rate"] = columns["rate"] + q["flow_power"] * fill.heat_flow / q["rate"] * by_flow
+            raised = self._setting.heat_by_inflow(told[0], told[1], told[2] + 1e-4)
+            columns["flow_power"] = columns["flow_power"] + (raised - fill.heat_flow) / 1e-4 * by_flow
+        elif "heat_flow" in q:
+            columns["heat_flow"] = by_flow
+        before = self._time_s < q["opened_s"]
+        if before.any():
+            # the gas that still warms: see `_warming`
+            since_s = self._time_s - q["opened_s"] - self._setting.response_s
+            pa = scale_pa * _warming(fill, since_s)
+            beside = _warming(replace(fill, start_warmth=fill.start_warmth + 1e-4), since_s)
+            columns["start_warmth"] = columns["start_warmth"] + (scale_pa * beside - pa) / 1e-4
+        return columns
+
+    def _fill_of(self, q: Mapping[str, float]) -> Fill:
+        heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
+        heat_flow = q.get("heat_flow", 0.0)
+        if "inflow_part" in q:
+            inflow_w_k = self._setting.inflow_of(q["inflow_part"])
+            heat_flow = self._setting.heat_by_inflow(q["rate"], inflow_w_k, q["flow_power"])
+        fill = opening_of(q, heat, heat_flow)
+        if self._about is None:
+            return fill
+        return replace(fill, critical_ratio=self._about, tangent=fill.critical_ratio - self._about)
+
+    def _curve_of(self, fill: Fill, aside: bool) -> FillCurve | None:
+        curve = self._curve
+        if curve is None or self._fill is None or fill != self._fill:
+            keep = aside or (self._planned_for is not None and fill.resembles(self._planned_for))
+            try:
+                curve = fill_curve(fill, self._end_s, like=curve if keep else None)
+            except (OverflowError, ZeroDivisionError):
+                # a step of the search far beyond anything: no number, so that the search turns back
+                return None
+            if not keep:
+                self._planned_for = fill
+        if not aside:
+            self._fill, self._curve = fill, curve
+        return curve
+
+    def _when(self, q: Mapping[str, float], since_s: Samples) -> Samples:
+        """Time at which an undisturbed fill shows what is shown; see `delayed_s`."""
+        response_s = self._setting.response_s
+        if q.get("gathers_speed"):
+            when = _gathering_speed(since_s, response_s, q["travel_s"])
+        else:
+            when = delayed_s(since_s, response_s, q["travel_s"])[0]
+        if "early_part" in q:
+            # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
+            rest, _ = delayed_s(since_s - q["later_s"], response_s, q["travel_s"])
+            when = q["early_part"] * when + (1 - q["early_part"]) * rest
+        return when
 
 
 def _gathering_speed(since_s: Samples, response_s: float, travel_s: float) -> Samples:

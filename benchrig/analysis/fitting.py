@@ -6,7 +6,7 @@ A small solver of our own because importing scipy's costs more than ten times wh
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,12 @@ MOST_STEPS, MOST_DAMPINGS = 30, 9
 SETTLED = 0.01
 """Stop when chi-square would fall by no more than this, were the model linear."""
 TRUSTED = 0.7
+CRAWL = 0.1
+"""Two steps in a row that bring chi-square down by less than this end a search through bent valleys."""
+MOST_BEND = 0.75
+"""A correction for the bend that is longer than this part of the step is not believed."""
+ASIDE = 0.1
+"""Part of a step over which the bend of the way is measured."""
 LEAST_SAMPLES = 20
 
 
@@ -192,6 +198,8 @@ def fit(
     parameters: Sequence[Parameter],
     soft_sd: Sequence[float] = (),
     settled_at: float = SETTLED,
+    derivatives: Callable[[dict[str, float]], Mapping[str, Samples]] | None = None,
+    bends: bool = False,
 ) -> Fitted:
     """Least squares with priors by damped Gauss-Newton steps.
 
@@ -209,6 +217,10 @@ def fit(
         is known beforehand keeps the search out of the narrow bent valleys that exact data have.
     settled_at : float
         Stop when chi-square would fall by no more than this, were the model linear.
+    derivatives : callable, optional
+        Derivatives of the model by those parameters for which it knows them, each of shape (n,).
+    bends : bool
+        Whether the way down leads through narrow bent valleys: each step is then bent to second order.
 
     Returns
     -------
@@ -229,7 +241,11 @@ def fit(
         def early(q: dict[str, float], aside: bool, held: dict[str, float] = held) -> Samples:
             return model({**held, **q}, aside)
 
-        nearer = fit(early, data, np.hypot(sd, soft), [q for q in parameters if not q.late], settled_at=1.0).values
+        def early_derivatives(q: dict[str, float], held: dict[str, float] = held) -> Mapping[str, Samples]:
+            return derivatives({**held, **q}) if derivatives else {}
+
+        free = [q for q in parameters if not q.late]
+        nearer = fit(early, data, np.hypot(sd, soft), free, (), 1.0, early_derivatives, bends).values
         parameters = [replace(q, start=nearer.get(q.name, q.start)) for q in parameters]
     names = [q.name for q in parameters]
     low, high = np.array([q.low for q in parameters]), np.array([q.high for q in parameters])
@@ -248,16 +264,33 @@ def fit(
         nearby[j] += step
         return np.asarray((predicted(nearby, aside=True) - now) / step, dtype=np.float64)
 
+    def bent(there: Samples, damped: Samples, free: npt.NDArray[np.bool_]) -> Samples:
+        """The step's end with what the model departs from a straight line on the way taken out, to second order."""
+        by = there - at
+        near = predicted(at + ASIDE * by, aside=True)
+        curving = ((near - now) / ASIDE - jacobian @ by) / (ASIDE * sd)
+        back = np.zeros(len(at))
+        moving = free & (by != 0)
+        if not np.all(np.isfinite(curving)) or not moving.any():
+            return there
+        pull = (jacobian.T @ (curving / sd))[moving]
+        back[moving] = _solved(damped[np.ix_(moving, moving)], pull)
+        if back @ damped @ back > MOST_BEND**2 * (by @ damped @ by):
+            return there
+        return np.asarray(np.clip(there - back, low, high), dtype=np.float64)
+
     now = predicted(at)
     best = cost(at, now)
     damping = 0.0
     jacobian = np.empty((len(data), len(names)))
     fresh = stale = False
+    crawled = 0
     for _ in range(MOST_STEPS):
         if not stale:
             now = predicted(at)
+            known = derivatives(dict(zip(names, at.tolist(), strict=True))) if derivatives else {}
             for j, q in enumerate(parameters):
-                jacobian[:, j] = derivative(j, q.step)
+                jacobian[:, j] = known[q.name] if q.name in known else derivative(j, q.step)
             fresh = True
         scaled = jacobian / sd[:, None]
         normal = scaled.T @ scaled + np.diag(weight**2)
@@ -270,7 +303,10 @@ def fit(
             stale = False
             continue
         for _ in range(1 if stale else MOST_DAMPINGS):
-            there = _step(at, normal + damping * np.diag(np.diag(normal)), slope, free, low, high)
+            damped = normal + damping * np.diag(np.diag(normal))
+            there = _step(at, damped, slope, free, low, high)
+            if bends:
+                there = bent(there, damped, free)
             then = predicted(there)
             reached = cost(there, then)
             if np.isfinite(reached) and reached < best:
@@ -282,13 +318,19 @@ def fit(
             stale = False
             continue
         # a step that brought what a linear model promised: the derivatives will do for the next one
-        stale = damping == 0.0 and best - reached > TRUSTED * expected
+        stale = not bends and damping == 0.0 and best - reached > TRUSTED * expected
         fresh = False
+        crawled = crawled + 1 if bends and best - reached < CRAWL else 0
         at, now, best = there, then, reached
+        if crawled == 2:
+            break
         damping = damping / 5 if damping > 1e-5 else 0.0
     now = predicted(at)
+    known = derivatives(dict(zip(names, at.tolist(), strict=True))) if derivatives and not fresh else {}
     for j, q in enumerate(parameters):
-        if q.span or not fresh:
+        if q.name in known:
+            jacobian[:, j] = known[q.name]
+        elif q.span or not fresh:
             jacobian[:, j] = derivative(j, q.span or q.step)
     scaled = jacobian / sd[:, None]
     residual = (data - now) / sd

@@ -18,7 +18,7 @@ brings the ambient's enthalpy.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -32,6 +32,8 @@ USUAL_LAMINAR = 1e-3
 one."""
 STIFF_FROM = 0.993
 """From here on the pressure follows the flow so tightly that an explicit step would have to be tiny."""
+BENDS_FROM = 0.93
+"""From here to the stiff part steps are half as wide."""
 USUAL_EXCESS = 0.05
 """Temperature difference over ambient at which `heat` is what it says when the heat transfer depends on it."""
 MOST_STEPS = 600
@@ -90,6 +92,9 @@ class Fill:
         How the opening's flow departs from the ISO curve, as part of choked flow: with y the vacuum as part of that at
         the start, y (1 - y) (d0 + d1 (1 - 2 y) + d2 (1 - 5 y + 5 y^2)). Nothing at the start and at ambient. Empty: not
         at all.
+    tangent : float
+        How far along its tangent by b the opening's curve is moved: a step in b that the flow follows in a straight
+        line, so that a fit has no bent valley to go through.
     """
 
     rate: float
@@ -103,6 +108,7 @@ class Fill:
     flow_power: float = 1.0
     index: float = 0.5
     departure: tuple[float, ...] = ()
+    tangent: float = 0.0
 
     def shape(self, ratio: float) -> float:
         """Flow at a pressure ratio over choked flow, above the laminar part.
@@ -121,6 +127,7 @@ class Fill:
         return (
             all(abs(a - b) <= 0.05 * abs(b) for a, b in rates)
             and abs(self.critical_ratio - other.critical_ratio) < 0.05
+            and abs(self.tangent - other.tangent) < 0.05
         )
 
 
@@ -135,13 +142,14 @@ def _departed(departure: tuple[float, ...], y: float) -> float:
 class FillCurve:
     """Pressure over ambient at nodes in time, with slopes: a cubic between nodes. Arrays have shape (n,).
 
-    `steps` holds the width of each step and whether it was a damped one.
+    `steps` holds the width of each step and whether it was a damped one; `mass` the mass over that at ambient.
     """
 
     time_s: Samples
     ratio: Samples
     slope_per_s: Samples
     steps: tuple[tuple[float, bool], ...] = ()
+    mass: Samples = field(default_factory=lambda: np.empty(0))
 
     def at(self, time_s: Samples) -> tuple[Samples, Samples, Samples]:
         """Value, slope and second derivative at times of shape (k,); at rest before zero, held after the last node."""
@@ -187,7 +195,9 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     span = 1 - b
     laminar_from = 1 - fill.laminar
     x_laminar = (laminar_from - b) / span
-    laminar = math.pow(1 - x_laminar * x_laminar, index) / fill.laminar
+    edge_flow = math.pow(1 - x_laminar * x_laminar, index)
+    tangent = fill.tangent / (span * span)
+    laminar = edge_flow / fill.laminar + tangent * x_laminar / edge_flow
     ellipse = index == 0.5
     sqrt = math.sqrt
     d0, d1, d2 = fill.departure or (0.0, 0.0, 0.0)
@@ -202,6 +212,8 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
         else:
             x = (ratio - b) / span
             part = sqrt(1 - x * x) if ellipse else math.pow(1 - x * x, index)
+            if tangent:
+                part += tangent * x * (1 - ratio) / part
         if departs and ratio > start:
             y = (1 - ratio) / vacuum
             z = y * (1 - y)
@@ -258,7 +270,7 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     bound_to_wall = by_heat < 0.05 * by_flow
     tail = by_flow / 8 if bound_to_wall else min(coarse / 8, end_s / 12)
     longest = by_flow / 8 if bound_to_wall else min(0.1 / max(heat, 1e-9), end_s / 12)
-    times, ratios, slopes = [t], [r], [d]
+    times, ratios, slopes, masses = [t], [r], [d], [mu]
     plan: list[tuple[float, bool]] = []
     given = iter(like.steps) if like is not None else None
     while True:
@@ -270,7 +282,7 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
             break
         else:
             stiff = bound_to_wall or r > STIFF_FROM or (bool(plan) and plan[-1][1])
-            h = min(tail if stiff else coarse, 1.0001 * (end_s - t))
+            h = min(tail if stiff else coarse if r < BENDS_FROM else coarse / 2, 1.0001 * (end_s - t))
             if stiff:
                 tail = min(1.15 * tail, longest)
         r, mu = (damped if stiff else explicit)(r, mu, f, d, h)
@@ -280,8 +292,9 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
         times.append(t)
         ratios.append(r)
         slopes.append(d)
+        masses.append(mu)
         plan.append((h, stiff))
-    return FillCurve(np.array(times), np.array(ratios), np.array(slopes), tuple(plan))
+    return FillCurve(np.array(times), np.array(ratios), np.array(slopes), tuple(plan), np.array(masses))
 
 
 def delayed_s(since_open_s: Samples, response_s: float, travel_s: float = 0.0) -> tuple[Samples, Samples]:
