@@ -1,4 +1,4 @@
-"""How a fill's pressure answers to each of its parameters: the linear equations beside the balance, solved on its nodes.
+"""How a fill's pressure answers to each of its parameters: linear equations beside the balance, on its nodes.
 
 With S the derivatives of pressure ratio r and mass mu (see `benchrig.analysis.reservoir`) by the parameters,
 dS/dt = J S + G, where J is the derivative of the balance's right side by r and mu along the known fill, and G that by
@@ -95,7 +95,9 @@ def fill_derivatives(fill: Fill, curve: FillCurve, names: Sequence[str]) -> Fill
     mass_slope = fill.rate * _flow(fill, curve.ratio)[0]
     third_r = _at_third(curve.ratio, curve.slope_per_s, h)
     third_mu = _at_third(curve.mass, mass_slope, h)
-    jacobian, forcing = _linear(fill, np.concatenate([third_r, curve.ratio]), np.concatenate([third_mu, curve.mass]), names)
+    jacobian, forcing = _linear(
+        fill, np.concatenate([third_r, curve.ratio]), np.concatenate([third_mu, curve.mass]), names
+    )
     j1, g1, j2, g2 = jacobian[:n], forcing[:n], jacobian[n + 1 :], forcing[n + 1 :]
     left = np.empty((n, 4, 4))
     one = np.eye(2)
@@ -129,7 +131,7 @@ def _at_third(y: Samples, d: Samples, h: Samples) -> Samples:
 
 
 def _flow(fill: Fill, r: Samples) -> tuple[Samples, Samples, Samples, Samples]:
-    """Flow over choked flow; its derivatives by the ratio and by b (or the tangent); where it is proportional to the difference."""
+    """Flow over choked flow; its derivatives by the ratio and by b (or the tangent); where it is laminar."""
     b, span = fill.critical_ratio, 1 - fill.critical_ratio
     x = np.clip((r - b) / span, 0.0, 1.0)
     root = np.sqrt(np.maximum(1 - x * x, _LEAST_ROOT**2))

@@ -62,7 +62,7 @@ def test_a_flow_gives_the_conductance_of_an_isothermal_fill(tmp_path):
     r = b + (1 - b) * np.sin(np.minimum(start + k * np.maximum(t - delay, 0) / (1 - b), np.pi / 2))
     p = 101_325 * r + np.random.default_rng(3).normal(0, 12, len(t))
     path = write(tmp_path / "f.csv", "time_s,pressure_pa", t, p)
-    status, found = analyse("flow", path, *BENCH, "--time-constant-s", "0.1", "--response-ms", "0.1")
+    status, found = analyse("flow", path, *BENCH, "--time-constant-s", "0.005", "--response-ms", "0.1")
     assert status == 0
     assert found["sonic_conductance_dm3_s_bar"] == pytest.approx(0.25, rel=0.02)
     assert found["opening_delay_ms"] == pytest.approx(12, abs=2.5 * found["opening_delay_ms_u"])
