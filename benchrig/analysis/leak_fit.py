@@ -428,6 +428,7 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     told = all(math.isfinite(way.log_evidence) for way in ways)  # a record of a few samples may tell nothing
     ambient = likelier.values["ambient"]
     beyond_ambient_pa = ambient * setting.ambient_pa if abs(ambient) > FAR_U * ambient_u else 0.0
+    alone = good, beyond_ambient_pa
     slow: SlowRise | None = None
     more: list[Component] = []
     if told and half_s > FEW_SAMPLES * period_s:
@@ -457,6 +458,8 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
                 ways = [component_of(one, sd, max(good.widening, 1.0), each) for one, each in tried]
         more = [replace(c, log_evidence=c.log_evidence + odds, log_odds=odds) for c in slow.components]
     everything = explained([*ways, *more]) if told else None
+    if everything is not None and everything.slow_probability < 0.5:
+        good, beyond_ambient_pa = alone  # what vapour would mend is not mended by vapour that is not believed
     if everything is None or everything.slow_probability < SUSPECTED:
         slow, everything = None, explained(ways) if told else None
     fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways]) if told else likelier
