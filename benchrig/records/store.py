@@ -86,7 +86,11 @@ class Store:
             self._writer = self._reader = open_for_reading(self.path, self._waiting)
             return
         self._writer, self._reader = open_database(self.path, self._waiting)
-        self._close_cut_off_runs()
+        try:
+            self._close_cut_off_runs()
+        except sa.exc.DatabaseError as error:  # damaged inside: what can be read is read
+            if not reading:
+                raise unreadable(self.path, error) from error
 
     def recorder(self, meanwhile: Callable[[], object] | None = None) -> Recorder:
         """A `Sink` that writes one run into this store.

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from benchrig.cli import cli
 from benchrig.cli.places import pages_folder, store_path
 from benchrig.records import Store
+from tests.records.raw_database import raw_database
 from tests.reports.sample_record import record_into
 
 
@@ -51,8 +52,7 @@ def test_a_decision_needs_what_and_why_and_a_run() -> None:
 def test_the_database_refuses_to_change_a_decision() -> None:
     record_into(Store(store_path()).recorder(), "undecided")
     run("records", "decide", "1", "--scrap", "--because", "x")
-    with sqlite3.connect(store_path()) as raw:
+    with raw_database(store_path()) as raw:
         for statement in ("UPDATE decisions SET because = 'y'", "DELETE FROM decisions"):
             with pytest.raises(sqlite3.IntegrityError, match="decisions are never"):
                 raw.execute(statement)
-    raw.close()

@@ -17,6 +17,7 @@ from benchrig.errors import BenchError, InterlockOpen
 from benchrig.records import Recorder, Store, run_document
 from benchrig.records import schema as schema_module
 from benchrig.records.recorder import lock_path
+from tests.records.raw_database import raw_database
 from tests.reports.sample_record import ended, record_into, started, steps
 
 ROOT = Path(__file__).parents[2]
@@ -93,14 +94,13 @@ def test_a_reader_in_the_middle_of_reading_does_not_stop_the_writer(workshop: Pa
     store = Store(path)
     recorder = store.recorder()
     recorder.run_started(started())
-    with sqlite3.connect(path) as reader:
+    with raw_database(path) as reader:
         reader.execute("BEGIN")
         assert reader.execute("SELECT count(*) FROM steps").fetchone() == (0,)
         recorder.step_finished(steps("accept")[0])
         assert reader.execute("SELECT count(*) FROM steps").fetchone() == (0,)
         reader.execute("COMMIT")
         assert reader.execute("SELECT count(*) FROM steps").fetchone() == (1,)
-    reader.close()
     recorder.run_ended(ended("aborted", steps("aborted")))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -14,12 +13,13 @@ from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.schema import make_engine, migrate
 from benchrig.records.tables import APPLICATION_ID, HEAD, metadata
+from tests.records.raw_database import raw_database
 from tests.reports.sample_record import record_into
 
 
 def tables_of(path: Path) -> dict[str, object]:
     """Everything that SQLite knows about the tables, less the wording of their SQL."""
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         names = [name for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")]
         found: dict[str, object] = {"application": raw.execute("PRAGMA application_id").fetchone()}
         for name in names:
@@ -32,7 +32,6 @@ def tables_of(path: Path) -> dict[str, object]:
                 ),
                 "strict": raw.execute("SELECT strict FROM pragma_table_list WHERE name = ?", (name,)).fetchall(),
             }
-    raw.close()
     return found
 
 
@@ -85,7 +84,7 @@ def test_a_fresh_store_does_not_import_alembic_and_the_package_stays_light(works
 def test_the_file_is_stamped_with_revision_and_owner(workshop: Path) -> None:
     path = workshop / "records.sqlite"
     Store(path)
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         assert raw.execute("SELECT version_num FROM alembic_version").fetchall() == [(HEAD,)]
         assert raw.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
 
@@ -94,22 +93,20 @@ def test_the_file_is_stamped_with_revision_and_owner(workshop: Path) -> None:
 def test_a_store_of_a_newer_program_is_refused_and_left_alone(workshop: Path) -> None:
     path = workshop / "records.sqlite"
     record_into(Store(path).recorder(), "aborted")
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         raw.execute("UPDATE alembic_version SET version_num = '9999'")
-    raw.close()
     with pytest.raises(ConfigError, match=r"newer benchrig .*'9999'") as caught:
         Store(path)
     assert "Update benchrig" in caught.value.hint
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         assert raw.execute("SELECT count(*) FROM runs").fetchone() == (1,)
 
 
 def test_a_database_of_another_program_is_refused_and_not_changed(workshop: Path) -> None:
     workshop.mkdir()
     path = workshop / "records.sqlite"
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         raw.execute("CREATE TABLE invoices (a INTEGER)")
-    raw.close()
     before = path.read_bytes()
     with pytest.raises(ConfigError, match="another program"):
         Store(path)
@@ -133,9 +130,8 @@ def test_an_empty_file_left_by_a_start_that_was_cut_off_becomes_the_store(worksh
     path.touch()
     assert record_into(Store(path).recorder(), "aborted") == "0001"
     other = workshop / "other.sqlite"
-    with sqlite3.connect(other) as raw:
+    with raw_database(other) as raw:
         raw.execute("PRAGMA journal_mode=WAL")
-    raw.close()
     assert record_into(Store(other).recorder(), "aborted") == "0001"
 
 

@@ -16,6 +16,7 @@ from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.identity import identity_path
 from benchrig.records.schema import make_engine, open_database
+from tests.records.raw_database import raw_database
 from tests.reports.sample_record import BENCH, record_into, started
 
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -79,13 +80,12 @@ def test_the_database_itself_refuses_to_change_or_lose_them(workshop: Path, tabl
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
     bench = replace(BENCH, grounds=(Ground("check", 1, "c"), Ground("volume", 1, "v")))
     store.recorder().run_started(replace(started(), bench=bench))
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         assert raw.execute(f"SELECT count(*) FROM {table}").fetchone()[0] > 0
         with pytest.raises(sqlite3.IntegrityError, match="never changed"):
             raw.execute(f"UPDATE {table} SET id = id + 1")
         with pytest.raises(sqlite3.IntegrityError, match="never taken away"):
             raw.execute(f"DELETE FROM {table}")
-    raw.close()
 
 
 def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_again(workshop: Path) -> None:
@@ -129,10 +129,9 @@ def test_a_changed_calibration_does_not_fit_its_digest(workshop: Path) -> None:
     path = workshop / "records.sqlite"
     trust = Store(path).trust
     trust.keep_calibration(KEY, VOLUME)
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         raw.execute("DROP TRIGGER calibrations_no_update")
         raw.execute("UPDATE calibrations SET content = replace(content, '0.5013', '0.5113')")
-    raw.close()
     assert trust.faults() == ("cal-0001 is not as it was written",)
 
 
@@ -152,9 +151,8 @@ def test_a_store_of_the_first_schema_is_brought_up_to_date_with_its_runs(worksho
     with make_engine(path, begin="BEGIN IMMEDIATE").begin() as connection:
         config.attributes["connection"] = connection
         command.downgrade(config, "0001")
-    with sqlite3.connect(path) as raw:
+    with raw_database(path) as raw:
         assert raw.execute("SELECT count(*) FROM sqlite_master WHERE name = 'calibrations'").fetchone() == (0,)
-    raw.close()
     identity_path(path).unlink()  # programs of that day kept none
     open_database(path)
     store = Store(path)
