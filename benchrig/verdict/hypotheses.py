@@ -133,6 +133,13 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             shapes["opening"] = slow_open
         return Hypothesis("sluggish", prior, moved=(1.2, 0.6), opened=0.95, shapes=shapes)
 
+    in_play: dict[str, Shape] = {
+        "pull-in": normal(math.log(0.4), 0.7),
+        "drop-out": normal(math.log(0.4), 0.7),
+        "opening": normal(math.log(0.4), 0.7),
+        "spread": normal(math.log(3.0), 1.2),
+    }
+    played = mix((0.8, uniform(-4.0, -0.3)), (0.2, uniform(-4.7, -2.0)))
     unheard = {name: ANYTHING[name] for name in ("pull-in", "drop-out", "opening", "spread")}
     return (
         Hypothesis(
@@ -165,12 +172,15 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
         # clogged moves as freely as a good one.
         Hypothesis(
             "stuck closed",
-            0.05,
+            0.03,
             moved=(0.5, 6.0),
             opened=0.85,
-            shapes={**unheard, "flow": mix((0.8, uniform(-4.0, -0.3)), (0.2, uniform(-4.7, -2.0)))},
+            shapes={**unheard, "flow": played},
         ),
-        Hypothesis("stuck open", 0.13, moved=(0.5, 15.0), shapes={**unheard, "hold": OPEN_SEAT}),
+        # The same with the little stroke seen as motion; its times then scatter, which those of a free armature do not.
+        Hypothesis("stuck closed", 0.02, moved=(1.2, 0.6), opened=0.85, shapes={**in_play, "flow": played}),
+        Hypothesis("stuck open", 0.09, moved=(0.5, 15.0), shapes={**unheard, "hold": OPEN_SEAT}),
+        Hypothesis("stuck open", 0.04, moved=(1.2, 0.6), shapes={**in_play, "hold": OPEN_SEAT}),
         Hypothesis(
             "seat leak",
             0.19,
