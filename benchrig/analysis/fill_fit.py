@@ -320,10 +320,9 @@ def _opening(
         for j, travel in enumerate(travels.tolist()):
             there = {**q, "travel_s": travel, "gathers_speed": shape}
             there["opened_s"] = q["opened_s"] - (0.5 + shape / 6) * travel + 0.5 * q["travel_s"]
-            for _ in range(2):
-                now = model(there, True)
-                slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
-                there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
+            now = model(there, True)
+            slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
+            there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
             opened[i, j] = there["opened_s"]
             left = (y - model(there, True)) / sd
             costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 2

@@ -73,7 +73,7 @@ def fill_derivatives(fill: Fill, curve: FillCurve, names: Sequence[str]) -> Fill
     Parameters
     ----------
     fill : Fill
-        With a convection of zero and an index of one half.
+        With a convection of zero and an index of one half; for the critical ratio with no tangent.
     curve : FillCurve
         What `fill_curve` made of it.
     names : sequence of str

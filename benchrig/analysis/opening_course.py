@@ -22,6 +22,9 @@ SURE = 0.05
 """Windows are as long as it takes to know the opening to this part."""
 SHUT, OPEN = 0.3, 0.55
 """Part of the full opening below which it counts as shut and above which as open again."""
+WIDE, GRADUAL = 0.75, 0.25
+"""A fall from the first part of the opening to `SHUT` that takes longer than the second part of the time since the
+opening began is no valve's."""
 LEFT = 0.15
 """Looked at until this part of the vacuum is left; closer to ambient the slope says nothing of the opening."""
 PULSES = 3
@@ -119,8 +122,21 @@ def words_for(course: Course) -> str:
             f"the valve opens and shuts again and again, about {rate:.0f} times a second: is its coil driven by pulses?"
         )
     after_ms = 1e3 * (float(at[shuts[0]]) - float(at[0]))
+    if not opens and _dies_away(course, shuts[0]):
+        return (
+            f"the rise of the pressure dies away over {after_ms:.0f} ms, as no valve shuts: is the transducer slow, "
+            "its hose kinked or blocked?"
+        )
     if not opens:
         if course.ended_full and shuts[0] >= len(part) - 2:
             return ""
         return f"the valve shuts again {after_ms:.0f} ms after it began to open"
     return f"the valve shuts {after_ms:.0f} ms after it began to open, and opens again"
+
+
+def _dies_away(course: Course, shut: int) -> bool:
+    """Whether the opening seems to fall little by little: a valve that shuts does so at once."""
+    at = course.time_s
+    wide = np.flatnonzero(course.part[:shut] > WIDE)
+    since_s = float(at[shut] - at[wide[-1] if len(wide) else 0])
+    return since_s > max(GRADUAL * float(at[shut] - at[0]), 2.5 * float(at[1] - at[0]))

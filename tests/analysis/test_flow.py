@@ -8,6 +8,7 @@ from scipy.integrate import solve_ivp
 
 from benchrig.analysis.flow import analyse_flow
 from benchrig.analysis.gas import iso_mass_flow_kg_s, lpm_anr_from_kg_s
+from benchrig.analysis.opening_course import Course, words_for
 
 VOLUME, AMBIENT_PA, AMBIENT_K = 0.5e-3, 101_325.0, 294.15
 BENCH = {
@@ -298,3 +299,10 @@ def test_constant_clipped_and_mistaken_records_say_what_they_are():
     assert "all" in analyse_flow(t, np.full(len(t), 41_000.0), **BENCH).explanation
     assert "end of its range" in analyse_flow(t, np.maximum(p, 55_000.0), **BENCH).explanation
     assert "mbar" in analyse_flow(t, p / 100, **BENCH).explanation
+
+
+def test_a_rise_that_dies_away_is_a_slow_transducer_and_no_valve_that_shuts():
+    at = np.arange(40) * 0.05
+    gradual = words_for(Course(at, np.exp(-at / 0.8), False))
+    assert "is the transducer slow" in gradual
+    assert "shuts again" in words_for(Course(at, np.where(at < 1.0, 1.0, 0.02), False))
