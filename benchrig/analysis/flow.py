@@ -11,8 +11,6 @@ with what is known of it beforehand. Flow model: ISO 6358-1 with subsonic index 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -30,9 +28,10 @@ from benchrig.analysis.fill_fit import (
 from benchrig.analysis.fill_goodness import noise_of_record
 from benchrig.analysis.fill_model import Setting
 from benchrig.analysis.fitting import check_positive, checked_trace, time_constant_prior
+from benchrig.analysis.flow_result import FlowResult, Switched, result_of
 from benchrig.analysis.gas import GAMMA, flow_function
 from benchrig.analysis.opening_course import course_of, words_for
-from benchrig.analysis.results import Bound, Samples
+from benchrig.analysis.results import Samples
 
 __all__ = ["FlowResult", "analyse_flow"]
 
@@ -42,85 +41,20 @@ SLOWEST_RESPONSE = 0.15
 """A transducer whose time constant is more than this part of the fill hides it."""
 CLOSED_BELOW = 0.03
 """A valve that let in less than this part of the vacuum by the end of the record counts as not opened."""
-RATIO_KNOWN_U = 0.12
-"""With more uncertainty than this the critical ratio says nothing: valves lie between 0.2 and 0.53."""
-RATED_KNOWN_U = 0.25
-"""A flow at rated vacuum that is less sure than this part of it is not given."""
 LEAST_START = 0.02
 """No pump of a bench draws a reservoir below this part of ambient: the unit is another."""
 COARSE = 4e-4
 """Steps of a converter that leave more than this part of the vacuum in the means of many samples are too coarse."""
 STUCK = 20
 """So many equal samples at an end of the range, where the noise elsewhere moves the converter, are clipped."""
-ELLIPSE_U = 0.003
-"""What a critical ratio depends on the ellipse that stands for the real curve; an ideal nozzle is off by so much."""
 TAIL_FROM, TAIL_U, TAIL_U_PA = 0.995, 0.03, 3.0
 """Close to ambient the flow of a real valve turns laminar and leaves the ellipse: the difference is trusted to this
 part."""
 
 DEPARTS = 2.5
 """A fill that departs from any opening by so many times the noise is not believed. Sound benches stay below 1.2."""
-LATE_S = 0.15
-"""A valve that opens later than this after t = 0 either sticks or was switched at another time."""
-RESPONSE_U = 0.1
-"""What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN_U = 0.006
-"""C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
-opening, and just above it little that is not bound to an ISO curve; what that may do to C, as part of it (engineering
-judgement; the simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.7 %). The
-flow at rated vacuum is no surer: the departures fitted are three shapes of any number."""
-BEGINS_U_S = 0.0005
-"""How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
 REASON_CLOSED = "the reservoir did not fill: the valve did not open"
-
-
-@dataclass(frozen=True)
-class FlowResult:
-    """What a fill says about the valve. None: not measured, and `why_not` has the reason under the attribute's name.
-
-    Attributes
-    ----------
-    sonic_conductance_dm3_s_bar, critical_pressure_ratio, opening_delay_ms, flow_at_rated_vacuum_lpm_anr : float or None
-        C and b of ISO 6358-1; time from the change of state to the first inflow; flow in L/min of ISO 8778 reference
-        air from ambient into the rated vacuum. Each with its standard uncertainty `..._u`.
-    bounds : mapping of str to {"above", "below"}
-        For values that are only a bound, by attribute name.
-    why_not : mapping of str to str
-    thermal_time_constant_s : float or None
-        m c_v / G at the start of the fill, as fitted.
-    opened : bool or None
-        Whether the valve opened; None when the record cannot tell.
-    parts : tuple of (str, float)
-        Contributions to the uncertainty of C, dm3/(s bar), largest first.
-    notes : tuple of str
-    fit_time_s, fit_pressure_pa : ndarray, shape (n,)
-        The fitted curve at the (thinned) times that were fitted; empty when nothing was.
-    """
-
-    sonic_conductance_dm3_s_bar: float | None = None
-    sonic_conductance_dm3_s_bar_u: float | None = None
-    critical_pressure_ratio: float | None = None
-    critical_pressure_ratio_u: float | None = None
-    opening_delay_ms: float | None = None
-    opening_delay_ms_u: float | None = None
-    flow_at_rated_vacuum_lpm_anr: float | None = None
-    flow_at_rated_vacuum_lpm_anr_u: float | None = None
-    thermal_time_constant_s: float | None = None
-    thermal_time_constant_s_u: float | None = None
-    opened: bool | None = None
-    bounds: Mapping[str, Bound] = field(default_factory=dict)
-    why_not: Mapping[str, str] = field(default_factory=dict)
-    parts: tuple[tuple[str, float], ...] = ()
-    notes: tuple[str, ...] = ()
-    widening: float = 1.0
-    """How many times the residuals of the fit exceed the noise; 1 where the model describes the record."""
-    goodness: float = 0.0
-    """Over 1: the fit is questioned, see `benchrig.analysis.fill_goodness`."""
-    explanation: str = ""
-    """What the record shows beyond a valve that opens once and stays open; also among the notes."""
-    fit_time_s: Samples = field(default_factory=lambda: np.empty(0))
-    fit_pressure_pa: Samples = field(default_factory=lambda: np.empty(0))
 
 
 def analyse_flow(
@@ -211,7 +145,7 @@ def analyse_flow(
     t, p = checked_trace(time_s, pressure_pa)
     check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
     # times are counted from the record's first sample, so that nothing depends on where the axis begins
-    switched = _Switched(float(switched_s) - float(t[0]), float(t[-1] - t[0]), switching_known)
+    switched = Switched(float(switched_s) - float(t[0]), float(t[-1] - t[0]), switching_known)
     t = t - t[0]
     tau_s, tau_ln_u = time_constant_prior(
         thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
@@ -275,20 +209,6 @@ def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
     return ""
 
 
-@dataclass(frozen=True)
-class _Switched:
-    """When the valve's state was changed, s after the first sample; how long the record is; whether that is sure."""
-
-    at_s: float
-    record_s: float
-    known: bool
-
-    @property
-    def within(self) -> bool:
-        """Whether it lies in the record, or so little before it that the record began with it."""
-        return -0.5 * self.record_s <= self.at_s < self.record_s
-
-
 _WANTED = (
     "sonic_conductance_dm3_s_bar",
     "critical_pressure_ratio",
@@ -297,7 +217,7 @@ _WANTED = (
 )
 
 
-def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched: _Switched) -> FlowResult:
+def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched: Switched) -> FlowResult:
     """Result for a valve that lets nothing, or next to nothing, in: conductance from the slope of a line."""
     flowing = t > switched.at_s if switched.within else t >= 0.0
     if np.count_nonzero(flowing) < 5:
@@ -333,7 +253,7 @@ def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched:
     )
 
 
-def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched: _Switched) -> FlowResult:
+def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched: Switched) -> FlowResult:
     """Result for a fill."""
     start_pa = float(np.mean(p[:5]))
     onset = _first_lasting(np.abs(p - start_pa) > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
@@ -378,12 +298,12 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched:
     except np.linalg.LinAlgError:
         plain = None
     if plain is not None and plain.believed:
-        return _result(blocks, [Explanation("", plain)], "", setting, switched)
+        return result_of(blocks, [Explanation("", plain)], "", setting, switched)
     return _questioned(t, p, onset_s, blocks, plain, setting, switched)
 
 
 def _questioned(
-    t: Samples, p: Samples, onset_s: float, blocks: Blocks, plain: FillFit | None, setting: Setting, switched: _Switched
+    t: Samples, p: Samples, onset_s: float, blocks: Blocks, plain: FillFit | None, setting: Setting, switched: Switched
 ) -> FlowResult:
     """Result for a fill that is not what the plain model makes of it: what it may be instead."""
     before_s = switched.at_s - onset_s
@@ -406,9 +326,9 @@ def _questioned(
     found = explanations(blocks, setting, course)
     if found:
         said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
-        return _result(blocks, found, said, setting, switched)
+        return result_of(blocks, found, said, setting, switched)
     if plain is not None and plain.fitted.widening <= DEPARTS and not plain.strained:
-        return _result(blocks, [Explanation("", plain)], "", setting, switched)
+        return result_of(blocks, [Explanation("", plain)], "", setting, switched)
     if words:
         return _not_measured(words, plain, blocks, switched)
     if plain is not None and plain.strained and (plain.goodness <= 1.0 or plain.strained == "ambient"):
@@ -447,7 +367,7 @@ def _strain_words(fill: FillFit, setting: Setting) -> str:
     )
 
 
-def _not_measured(why: str, plain: FillFit | None, blocks: Blocks, switched: _Switched) -> FlowResult:
+def _not_measured(why: str, plain: FillFit | None, blocks: Blocks, switched: Switched) -> FlowResult:
     return FlowResult(
         opened=True,
         why_not=dict.fromkeys(_WANTED, why),
@@ -464,128 +384,3 @@ def _first_lasting(above: npt.NDArray[np.bool_]) -> int:
     """Index of the first of five samples in a row that are true; the first true one when there is no such run."""
     run = np.convolve(above, np.ones(5), mode="valid") >= 5
     return int(np.argmax(run)) if run.any() else int(np.argmax(above))
-
-
-@dataclass(frozen=True)
-class _Values:
-    """What one fit says: value and standard uncertainty of each, contributions to that of C."""
-
-    c: tuple[float, float]
-    b: tuple[float, float]
-    lpm: tuple[float, float]
-    tau_s: tuple[float, float]
-    opened_s: tuple[float, float]
-    parts: Mapping[str, float]
-
-
-def _values(fill: FillFit, setting: Setting) -> _Values:
-    fitted = fill.fitted
-    q = fitted.values
-    c, b = setting.conductance(q["rate"]), q["critical_ratio"]
-    scale_u = {
-        "volume of the reservoir": setting.volume_u_m3 / setting.volume_m3,
-        "pressure transducer": setting.pressure_u_pa / setting.ambient_pa,
-        "ambient temperature": 0.5 * setting.ambient_u_k / setting.ambient_k,
-    }
-    fit_u = setting.conductance(fitted.u("rate"))
-    parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
-    scale = math.sqrt(sum(u * u for u in scale_u.values()))
-    parts["opening that departs from its ISO curve about the start"] = c * UNSEEN_U
-    lpm = setting.rated_lpm(q)
-    leaning = {name: (setting.rated_lpm({**q, name: q[name] + 1e-4}) - lpm) / 1e-4 for name in q}
-    lpm_u = fitted.u_of(leaning)
-    tau_s = math.exp(q["tau_ln"])
-    return _Values(
-        (c, math.hypot(fit_u, c * scale, c * UNSEEN_U)),
-        (b, math.hypot(fitted.u("critical_ratio"), ELLIPSE_U)),
-        (lpm, math.hypot(lpm_u, lpm * scale, lpm * UNSEEN_U)),
-        (tau_s, tau_s * fitted.u("tau_ln")),
-        (fill.opened_s[0], math.hypot(fill.opened_s[1], RESPONSE_U * setting.response_s, BEGINS_U_S)),
-        parts,
-    )
-
-
-def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """One value and standard uncertainty for several explanations of the same record, none preferred."""
-    mean = sum(value for value, _ in values) / len(values)
-    return mean, math.sqrt(sum(u * u + (value - mean) ** 2 for value, u in values) / len(values))
-
-
-def _result(
-    blocks: Blocks, found: Sequence[Explanation], explanation: str, setting: Setting, switched: _Switched
-) -> FlowResult:
-    each = [_values(one.fill, setting) for one in found]
-    best = found[0].fill
-    c, c_u = _spanning([values.c for values in each])
-    b, b_u = _spanning([values.b for values in each])
-    lpm, lpm_u = _spanning([values.lpm for values in each])
-    tau_s, tau_u_s = _spanning([values.tau_s for values in each])
-    opened_s, opened_u_s = _spanning([values.opened_s for values in each])
-    opened_u_s = math.hypot(opened_u_s, max(one.timing_u_s for one in found))
-    parts = dict(each[0].parts)
-    rest = c_u**2 - sum(part**2 for part in parts.values())
-    if len(found) > 1 and rest > 0:
-        parts["explanations that remain"] = math.sqrt(rest)
-    elif len(found) > 1:
-        parts["fit of the fill, heat transfer included"] = math.sqrt(
-            max(parts["fit of the fill, heat transfer included"] ** 2 + rest, 0.0)
-        )
-    why_not: dict[str, str] = {}
-    bounds: dict[str, Bound] = {}
-    notes = [explanation] if explanation else []
-    if b_u > RATIO_KNOWN_U:
-        why_not["critical_pressure_ratio"] = (
-            f"cannot be resolved from this fill: standard uncertainty {b_u:.2f}, at most {RATIO_KNOWN_U} is of use"
-        )
-        notes.append(f"critical pressure ratio {why_not['critical_pressure_ratio']}")
-    widening = best.fitted.widening
-    if widening > 2:
-        notes.append(f"the fill departs from the model: uncertainties widened {widening:.1f} times")
-    delay_s = opened_s - switched.at_s
-    late = switched.within and not switched.known and delay_s > LATE_S
-    if not switched.within:
-        why_not["opening_delay_ms"] = (
-            "t = 0 lies outside of the record: when was the valve switched, on this time axis?"
-        )
-    elif delay_s < -2 * opened_u_s:
-        why_not["opening_delay_ms"] = (
-            f"the pressure rises {-1e3 * delay_s:.0f} ms before t = 0: t = 0 is not when the valve was switched, "
-            "or the valve was not shut before"
-        )
-        notes.append(why_not["opening_delay_ms"])
-    elif late:
-        bounds["opening_delay_ms"] = "below"
-        notes.append(
-            f"the valve opens {1e3 * delay_s:.0f} ms after t = 0: it sticks, or t = 0 is not when the valve was "
-            "switched; the delay is no more than that"
-        )
-    if lpm_u > RATED_KNOWN_U * lpm:
-        why_not["flow_at_rated_vacuum_lpm_anr"] = (
-            f"the fill does not reach down to the rated vacuum: {lpm:.3g} L/min ANR, standard uncertainty {lpm_u:.2g}"
-        )
-        notes.append(f"flow at rated vacuum: {why_not['flow_at_rated_vacuum_lpm_anr']}")
-    timed = "opening_delay_ms" not in why_not
-    rated = "flow_at_rated_vacuum_lpm_anr" not in why_not
-    ratio_known = "critical_pressure_ratio" not in why_not
-    return FlowResult(
-        sonic_conductance_dm3_s_bar=c,
-        sonic_conductance_dm3_s_bar_u=c_u,
-        critical_pressure_ratio=b if ratio_known else None,
-        critical_pressure_ratio_u=b_u if ratio_known else None,
-        opening_delay_ms=1e3 * max(delay_s, 0.0) if timed else None,
-        opening_delay_ms_u=1e3 * opened_u_s if timed and not late else None,
-        flow_at_rated_vacuum_lpm_anr=lpm if rated else None,
-        flow_at_rated_vacuum_lpm_anr_u=lpm_u if rated else None,
-        thermal_time_constant_s=tau_s,
-        thermal_time_constant_s_u=tau_u_s,
-        opened=True,
-        bounds=bounds,
-        why_not=why_not,
-        parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
-        notes=tuple(notes),
-        widening=widening,
-        goodness=best.goodness,
-        explanation=explanation,
-        fit_time_s=blocks.time_s - switched.at_s,
-        fit_pressure_pa=best.curve_pa,
-    )

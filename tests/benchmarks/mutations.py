@@ -121,7 +121,7 @@ SURVIVED_ONCE = [
         ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),
     ),
     *_of(
-        "benchrig/analysis/flow.py",
+        "benchrig/analysis/flow_result.py",
         FLOW,
         ("flow's temperature u doubled", "0.5 * setting.ambient_u_k", "1.0 * setting.ambient_u_k"),
     ),
