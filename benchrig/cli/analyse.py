@@ -18,7 +18,15 @@ __all__ = ["analyse"]
 
 
 class Finite(click.FloatRange):
-    """A number in a range; not-a-number and infinity are refused."""
+    """A number in a range, or any number; not-a-number and infinity are refused."""
+
+    def _describe_range(self) -> str:
+        """What may be typed, in words; click's own would say "x<=None" for any number."""
+        if self.min is None and self.max is None:
+            return "any number"
+        if self.max is None:
+            return f"{'over' if self.min_open else 'at least'} {self.min:g}"
+        return f"{'over ' if self.min_open else ''}{self.min:g} to {self.max:g}"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Convert as usual, then look."""

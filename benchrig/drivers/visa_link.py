@@ -186,7 +186,7 @@ class VisaLink:
             raise error
         if _is_timeout(error):
             raise LinkTimeout(f"Meter at {self.name}: timed out while {doing}.", hint=OFFLINE) from error
-        said = (isinstance(error, OSError) and error.strerror) or " ".join(str(error).split())
+        said = (isinstance(error, OSError) and error.strerror) or _plain(error)
         raise LinkError(f"Meter at {self.name}: the link failed while {doing} ({said}).", hint=OFFLINE) from error
 
 
@@ -221,6 +221,14 @@ def _with_host_found(address: str) -> str:
         return address
     found = socket.getaddrinfo(match["host"], int(match["port"]), socket.AF_INET, socket.SOCK_STREAM)
     return f"TCPIP0::{found[0][4][0]}::{match['port']}::SOCKET"
+
+
+def _plain(error: Exception) -> str:
+    """What a library says, without VISA's own numbers, which stay with the cause."""
+    from pyvisa import VisaIOError
+
+    said = error.description.rstrip(".") if isinstance(error, VisaIOError) else str(error)
+    return " ".join(said.split())
 
 
 def _is_timeout(error: Exception) -> bool:

@@ -95,3 +95,10 @@ def test_without_json_a_person_gets_a_table(tmp_path):
     result = CliRunner().invoke(cli, ["analyse", "hold", path, *BENCH])
     assert result.exit_code == 0
     assert "Hold leak" in result.stdout
+
+
+def test_what_may_be_typed_is_said_in_words():
+    for words in (["analyse", "inrush", "--help"], ["analyse", "hold", "--help"], ["analyse", "flow", "--help"]):
+        assert "None" not in CliRunner().invoke(cli, words).output
+    refused = CliRunner().invoke(cli, ["analyse", "hold", "x.csv", "--volume-l", "-1"])
+    assert "over 0 to 1000" in " ".join(refused.output.split())
