@@ -164,10 +164,16 @@ class Simulated(_Screen):
         return value
 
 
+def _own_hands(hands: object | None) -> Hands | None:
+    """What a bench connects references with by itself; None where it needs a person."""
+    return cast("Hands", hands) if hasattr(hands, "connect") and hasattr(hands, "read") else None
+
+
 def guide_for(console: Console, bench: Bench, hands: object | None) -> Person | Simulated:
     """The guide for a bench: by itself where it has hands, else a person."""
-    if hands is not None and hasattr(hands, "connect") and hasattr(hands, "read"):
-        return Simulated(console, cast("Hands", hands))
+    own = _own_hands(hands)
+    if own is not None:
+        return Simulated(console, own)
     if not bench.file.bench.simulated or sys.stdin.isatty():
         return Person(console, bench, bench.file.bench.barometer_kpa)
     raise click.UsageError("This simulated bench cannot connect anything by itself: run it in a terminal.")
@@ -199,6 +205,7 @@ class AtTheValve(Person):
 
 def control_guide(console: Console, bench: Bench, hands: object | None, line: ProgressLine) -> Guide | None:
     """Who takes the valve off for the control: the simulated bench itself, a person who can be asked, or nobody."""
-    if hands is not None and hasattr(hands, "connect") and hasattr(hands, "read"):
-        return Silent(cast("Hands", hands))
+    own = _own_hands(hands)
+    if own is not None:
+        return Silent(own)
     return AtTheValve(console, bench, line) if sys.stdin.isatty() and console.is_terminal else None

@@ -18,7 +18,7 @@ from benchrig.cli.said import emit
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts
-from benchrig.verdict.warm import speaks_of_heat
+from benchrig.verdict.warm import USUAL_C, speaks_of_heat
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,8 +29,6 @@ __all__ = ["CAUTION", "ask_ready", "check_tag", "model_facts", "run_one"]
 
 EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 TAG_LONGEST = 300
-WARM_C = 60.0
-"""Coil temperature of a warm test when none is named: a coil in use gets as warm (common practice, no source)."""
 
 CAUTION = (
     "Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or "
@@ -183,9 +181,9 @@ def _offer_warm(console: Console) -> float | None:
         console.print("This run tests the part cold; --warm tests it warm too.")
         return None
     console.print(
-        f"Test it with its coil at {WARM_C:g} °C too? It takes some minutes, and the coil gets hot. [Y/n] ", end=""
+        f"Test it with its coil at {USUAL_C:g} °C too? It takes some minutes, and the coil gets hot. [Y/n] ", end=""
     )
-    return None if sys.stdin.readline().strip().lower().startswith("n") else WARM_C
+    return None if sys.stdin.readline().strip().lower().startswith("n") else USUAL_C
 
 
 def ask_ready(console: Console) -> None:

@@ -12,6 +12,7 @@ import click
 from benchrig.cli.bench_options import instead_of_hardware
 from benchrig.cli.said import as_json_option, speaks
 from benchrig.errors import ConfigError
+from benchrig.verdict.warm import USUAL_C
 from benchrig.verdict.words import Reason
 
 __all__ = ["qualify", "who"]
@@ -107,7 +108,7 @@ def who(named: str | None) -> str:
     type=click.FloatRange(30, 120),
     metavar="[CELSIUS]",
     is_flag=False,
-    flag_value=60.0,
+    flag_value=USUAL_C,
     help="Then let the coil heat itself to this temperature, 60 when none is named, and look at coil, clicks and flow "
     "again. Takes minutes; offered by itself when the complaint of a return speaks of heat.",
 )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from benchrig.verdict.words import Cause, Judged
 
-__all__ = ["WARM", "speaks_of_heat", "warm_causes"]
+__all__ = ["USUAL_C", "WARM", "speaks_of_heat", "warm_causes"]
 
 WARM = {
     "coil_resistance_20c_ohm": "coil_resistance_warm_ohm",
@@ -16,6 +16,8 @@ WARM = {
     "flow_at_rated_vacuum_lpm_anr": "flow_at_rated_vacuum_warm_lpm_anr",
 }
 """Name cold and name warm. The warm limit is the cold one unless the model file has one of that name."""
+USUAL_C = 60.0
+"""Coil temperature of a warm test when none is named: a coil in use gets as warm (common practice, no source)."""
 SURE = 0.9
 """How sure a cause is that shows with heat only; what causes it otherwise was tested cold (engineering judgement)."""
 _HEAT = re.compile(r"\b(?:hot|heats?|heated|heating|warm(?:s|ed|er|ing)?|overheat\w*)\b", re.IGNORECASE)
