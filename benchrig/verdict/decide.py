@@ -79,11 +79,10 @@ def decide(
     causes: tuple[Cause, ...] = ()
     if suspect:
         causes = (warm_causes(decisive) if verdict == "reject" else ()) or likely_causes(judged, evidence, normally)
-    disposition, disposition_why = dispose(verdict, causes, reason)
-    if verdict == "accept" and reason == "return":
-        disposition, disposition_why = no_fault_found(
-            evidence.tested_at_c, evidence.warmed_to_c, heat_complained_of=evidence.heat_complained_of
-        )
+    nothing_found = no_fault_found(
+        evidence.tested_at_c, evidence.warmed_to_c, heat_complained_of=evidence.heat_complained_of
+    )
+    disposition, disposition_why = dispose(verdict, causes, reason, nothing_found=nothing_found)
     return Judgement(
         verdict=verdict,
         why=why,

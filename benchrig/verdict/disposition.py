@@ -19,7 +19,12 @@ SURE_ENOUGH = 0.6
 
 
 def dispose(
-    verdict: Verdict, causes: Sequence[Cause], reason: Reason, *, air_out_min: int | None = None
+    verdict: Verdict,
+    causes: Sequence[Cause],
+    reason: Reason,
+    *,
+    air_out_min: int | None = None,
+    nothing_found: tuple[Disposition, str] | None = None,
 ) -> tuple[Disposition, str]:
     """What to do with the part, and why, in one sentence.
 
@@ -33,6 +38,8 @@ def dispose(
         Why the part is here.
     air_out_min : int or None
         Of a valve that is undecided because it is wet: minutes to air it out.
+    nothing_found : tuple or None
+        What to do with a returned part in which nothing was found, from `no_fault_found`; None: tested cold, no more.
 
     Notes
     -----
@@ -61,7 +68,7 @@ def dispose(
         return "ask", "The measurements do not decide it: somebody has to, or measure again."
     if verdict == "accept":
         if reason == "return":
-            return no_fault_found(None, None, heat_complained_of=False)
+            return nothing_found or no_fault_found(None, None, heat_complained_of=False)
         return "sell", "The part is within its limits."
     wrong = _sum(causes, {WRONG})
     if reason == "new-stock":
