@@ -99,6 +99,6 @@ def run() -> int:
 def _as_document(error: str, hint: str = "") -> None:
     """An error as the one JSON document on stdout, where one was asked for."""
     if "--json" in sys.argv[1:]:
-        from benchrig.cli.said import emit
+        from benchrig.cli.output import emit
 
         emit({"error": error, "hint": hint, "bench_state": ""})

@@ -11,7 +11,7 @@ import click
 
 from benchrig.bench.kinds import KINDS, KINDS_OF_CALIBRATION
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:

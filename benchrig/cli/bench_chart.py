@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 
 __all__ = ["chart", "tell_after_run"]
 

@@ -10,7 +10,7 @@ import click
 
 from benchrig import __version__
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 
 __all__ = ["check"]
 

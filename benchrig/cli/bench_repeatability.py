@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.bench_options import instead_of_hardware
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
     from benchrig.reports.gauge_words import StudyReport

@@ -7,7 +7,7 @@ import sys
 import click
 
 from benchrig.cli.bench_options import GOOD, instead_of_hardware
-from benchrig.cli.said import as_json_option, speaks
+from benchrig.cli.output import as_json_option, speaks
 
 __all__ = ["demo"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 
 __all__ = ["models"]
 

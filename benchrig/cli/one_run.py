@@ -13,8 +13,8 @@ from benchrig import __version__, stop_requests
 from benchrig.bench.grounds import BenchKey, demand, weigh
 from benchrig.bench.opening import OpenedBench
 from benchrig.catalogue import ValveModel
+from benchrig.cli.output import emit
 from benchrig.cli.places import pages_folder, store_path
-from benchrig.cli.said import emit
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.events import Intake, ModelFacts

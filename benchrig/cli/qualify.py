@@ -10,7 +10,7 @@ from typing import cast
 import click
 
 from benchrig.cli.bench_options import instead_of_hardware
-from benchrig.cli.said import as_json_option, speaks
+from benchrig.cli.output import as_json_option, speaks
 from benchrig.errors import ConfigError
 from benchrig.verdict.warm import USUAL_C
 from benchrig.verdict.words import Reason

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.errors import BenchError, ConfigError
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.said import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
     from benchrig.records import Store

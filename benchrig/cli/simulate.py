@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from benchrig.cli.bench_options import GOOD, instead_of_hardware
-from benchrig.cli.said import speaks
+from benchrig.cli.output import speaks
 
 __all__ = ["simulate"]
 
