@@ -36,7 +36,7 @@ def check(
     """Look whether the bench can be trusted today: two minutes, one reference at a time. The outcome is stored."""
     from rich.console import Console
 
-    from benchrig.bench.looks import Look
+    from benchrig.bench.check_result import Look
     from benchrig.cli.guiding import guide_for
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.cli.qualify import who

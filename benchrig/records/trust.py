@@ -13,8 +13,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
+from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.grounds import BenchKey, CheckDone
-from benchrig.bench.looks import CheckResult, Look
 from benchrig.bench.same_bench import Made
 from benchrig.errors import ConfigError
 from benchrig.records import contents, tables

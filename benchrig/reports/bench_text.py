@@ -13,8 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.bench.calibrated import Calibration, Constant
+from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.grounds import BenchKey, CheckDone
-from benchrig.bench.looks import CheckResult, Look
 from benchrig.records.model import utc_text
 from benchrig.reports.words import COVERAGE, in_print, local_text, unit_text, visible, with_spread
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.grounds import BenchKey, CheckDone
-from benchrig.bench.looks import CheckResult, Look
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
 from benchrig.reports.page import environment, write_text
 from benchrig.reports.words import in_print, local_text

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
+from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.ending import safe_on_error
-from benchrig.bench.looks import CheckResult, Look
 from benchrig.clock import utc_now
 from benchrig.sequencer.check.electric import (
     AT_REST_LOOKS,

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from benchrig.bench.looks import Look
+from benchrig.bench.check_result import Look
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer.guide import Unattended
 
