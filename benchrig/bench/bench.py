@@ -12,8 +12,8 @@ from benchrig import stop_requests
 from benchrig.analysis.results import Samples
 from benchrig.bench.calibrated import with_calibrations
 from benchrig.bench.file import LoadedBenchFile
-from benchrig.bench.grounds import Grounds
 from benchrig.bench.same_bench import Made, made_on
+from benchrig.bench.traceability import Grounds
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_WORDS

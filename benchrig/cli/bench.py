@@ -12,7 +12,7 @@ from benchrig.cli.output import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
     from benchrig.bench.file import LoadedBenchFile
-    from benchrig.bench.grounds import Grounds
+    from benchrig.bench.traceability import Grounds
 
 __all__ = ["bench"]
 
@@ -126,7 +126,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
 
 def _grounds(loaded: LoadedBenchFile) -> Grounds:
     """What a run on this bench would rest on now. Looks into the store only if there is one."""
-    from benchrig.bench.grounds import BenchKey, weigh
+    from benchrig.bench.traceability import BenchKey, weigh
     from benchrig.cli.places import store_path
     from benchrig.clock import utc_now
     from benchrig.records import Store

@@ -56,7 +56,7 @@ def calibrate(
     """
     from rich.console import Console
 
-    from benchrig.bench.grounds import weigh
+    from benchrig.bench.traceability import weigh
     from benchrig.cli.guiding import guide_for
     from benchrig.cli.places import store_path
     from benchrig.cli.qualify import who

@@ -51,7 +51,7 @@ def check(
         bench = opened.bench
         key = key_of(bench, seed if simulated is not None else None)
         guide = guide_for(console, bench, opened.hands)
-        from benchrig.bench.grounds import weigh
+        from benchrig.bench.traceability import weigh
         from benchrig.clock import utc_now
 
         bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))

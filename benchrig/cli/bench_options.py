@@ -13,8 +13,8 @@ from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
     from benchrig.bench.bench import Bench
-    from benchrig.bench.grounds import BenchKey
     from benchrig.bench.opening import OpenedBench
+    from benchrig.bench.traceability import BenchKey
 
 __all__ = ["bench_options", "instead_of_hardware", "key_of", "open_asked"]
 
@@ -115,7 +115,7 @@ def open_asked(
 
 def key_of(bench: Bench, seed: int | None) -> BenchKey:
     """Which bench it is, for the store: a simulated one is another bench with every seed."""
-    from benchrig.bench.grounds import BenchKey
+    from benchrig.bench.traceability import BenchKey
 
     general = bench.file.bench
     return BenchKey(general.name, general.simulated, seed if general.simulated else None)

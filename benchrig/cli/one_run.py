@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchrig import __version__, stop_requests
-from benchrig.bench.grounds import BenchKey, demand, weigh
 from benchrig.bench.opening import OpenedBench
+from benchrig.bench.traceability import BenchKey, demand, weigh
 from benchrig.catalogue import ValveModel
 from benchrig.cli.output import emit
 from benchrig.cli.places import pages_folder, store_path

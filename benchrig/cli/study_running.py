@@ -168,7 +168,7 @@ def _open(wanted: Wanted) -> Iterator[Bench | None]:
 
 def _rest(bench: Bench) -> None:
     """Calibrated constants, as far as there are any in date; a study asks for none."""
-    from benchrig.bench.grounds import weigh
+    from benchrig.bench.traceability import weigh
     from benchrig.cli.bench_options import key_of
     from benchrig.cli.places import store_path
     from benchrig.clock import utc_now

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
-from benchrig.bench.grounds import Ground
+from benchrig.bench.traceability import Ground
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit
 

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from filelock import FileLock
 
 from benchrig.analysis.results import Characteristic, Trace
-from benchrig.bench.grounds import Ground
+from benchrig.bench.traceability import Ground
 from benchrig.errors import BenchError
 from benchrig.records import contents, tables
 from benchrig.records.arrays import pack_arrays

@@ -14,8 +14,8 @@ import sqlalchemy as sa
 
 from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.grounds import BenchKey, CheckDone
 from benchrig.bench.same_bench import Made
+from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import contents, tables
 from benchrig.records.identity import Head, head_of, keep_beside, next_number

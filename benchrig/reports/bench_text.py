@@ -14,7 +14,7 @@ from rich.text import Text
 
 from benchrig.bench.calibrated import Calibration, Constant
 from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.grounds import BenchKey, CheckDone
+from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.records.model import utc_text
 from benchrig.reports.words import COVERAGE, in_print, local_text, unit_text, visible, with_spread
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.grounds import BenchKey, CheckDone
+from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
 from benchrig.reports.page import environment, write_text
 from benchrig.reports.words import in_print, local_text

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal, Protocol
 
 from benchrig.analysis.results import Characteristic, Trace
-from benchrig.bench.grounds import Ground
+from benchrig.bench.traceability import Ground
 from benchrig.verdict.words import Judgement, Limit, Reason
 
 __all__ = ["BenchFacts", "Ending", "Intake", "ModelFacts", "RunEnded", "RunStarted", "Sink", "StepResult", "Watcher"]

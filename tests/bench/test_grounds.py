@@ -9,8 +9,8 @@ import pytest
 
 from benchrig.bench.calibrated import Calibration, Withdrawal, constants_of, with_calibrations
 from benchrig.bench.file import BenchFile, parse_bench_file
-from benchrig.bench.grounds import CheckDone, demand, weigh
 from benchrig.bench.kinds import CONSTANTS, KINDS, KINDS_OF_CALIBRATION
+from benchrig.bench.traceability import CheckDone, demand, weigh
 from benchrig.errors import NotCalibrated
 from tests.bench.test_file import LEAST
 

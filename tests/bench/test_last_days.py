@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from benchrig.bench.grounds import weigh
+from benchrig.bench.traceability import weigh
 from tests.bench.test_grounds import ALL, NOW, PASSED, file
 
 

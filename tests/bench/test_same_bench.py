@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchrig.bench.grounds import weigh
 from benchrig.bench.same_bench import Made, made_on, swapped
+from benchrig.bench.traceability import weigh
 from tests.bench.test_grounds import ALL, NOW, PASSED, file
 
 HERE: Made = (

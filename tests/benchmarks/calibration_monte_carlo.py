@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import Calibration
 from benchrig.bench.file import parse_bench_file
-from benchrig.bench.grounds import Grounds
+from benchrig.bench.traceability import Grounds
 from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.cli.one_run import model_facts
 from benchrig.cli.places import model_folders

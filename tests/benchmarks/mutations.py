@@ -116,7 +116,7 @@ SURVIVED_ONCE = [
         ("digest without curves", "[[column, *_curve_digest_content(curve)] for column, curve in trace.curves]", "[]"),
     ),
     *_of(
-        "benchrig/bench/grounds.py",
+        "benchrig/bench/traceability.py",
         BENCH,
         ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),
     ),
@@ -260,7 +260,7 @@ BENCH_AND_SEQUENCE = [
         ),
     ),
     *_of(
-        "benchrig/bench/grounds.py",
+        "benchrig/bench/traceability.py",
         BENCH,
         ("check's last instant exclusive", "now - check.ended <= timedelta", "now - check.ended < timedelta"),
         ("failed check allowed", "if grounds.forbidden:", "if False:"),

@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 import benchrig.sequencer.calibration.calibrate as procedures
-from benchrig.bench.grounds import BenchKey
 from benchrig.bench.opening import OpenedBench
+from benchrig.bench.traceability import BenchKey
 from benchrig.catalogue import Catalogue
 from benchrig.cli import cli
 from benchrig.cli.one_run import run_one

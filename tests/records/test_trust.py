@@ -11,7 +11,7 @@ import pytest
 
 from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.grounds import BenchKey, Ground
+from benchrig.bench.traceability import BenchKey, Ground
 from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.identity import identity_path

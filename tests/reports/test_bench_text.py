@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from benchrig.bench.calibrated import Calibration, Constant
-from benchrig.bench.grounds import CheckDone
+from benchrig.bench.traceability import CheckDone
 from benchrig.reports.bench_text import print_calibration, print_history
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.grounds import BenchKey, CheckDone
+from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.check_page import check_page_html
 from tests.reports.test_page import Outline
 

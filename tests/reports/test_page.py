@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.analysis.characteristics import title_of
-from benchrig.bench.grounds import Ground
+from benchrig.bench.traceability import Ground
 from benchrig.records import RunRecord
 from benchrig.reports import label_html, page_html, page_path, write_label, write_page
 from benchrig.reports.page import write_text

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from benchrig.analysis.results import Characteristic
-from benchrig.bench.grounds import Ground
+from benchrig.bench.traceability import Ground
 from benchrig.records import RunRecord
 from benchrig.records.label_code import label_code
 from benchrig.reports import label_html, page_html

@@ -100,7 +100,7 @@ def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
 
 
 def test_a_reference_that_the_bench_file_lacks_leaves_its_looks_not_done():
-    from benchrig.bench.grounds import Grounds
+    from benchrig.bench.traceability import Grounds
 
     _, bench, guide = simulated(seed=3)
     bench.rest_on(Grounds())
@@ -156,7 +156,7 @@ def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     from datetime import timedelta
 
     from benchrig.bench.calibrated import Calibration, Reference, constants_of
-    from benchrig.bench.grounds import Grounds
+    from benchrig.bench.traceability import Grounds
     from benchrig.clock import utc_now
 
     _, bench, guide = simulated(seed=3, bench_truth={"reference_leak_sccm": 8.9})

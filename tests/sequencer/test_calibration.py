@@ -225,7 +225,7 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
 @pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])
 def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
     from benchrig.bench.calibrated import constants_of
-    from benchrig.bench.grounds import Grounds
+    from benchrig.bench.traceability import Grounds
     from benchrig.catalogue import Catalogue
     from benchrig.cli.one_run import model_facts
     from benchrig.cli.places import model_folders

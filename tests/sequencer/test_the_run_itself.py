@@ -6,7 +6,7 @@ import functools
 
 import pytest
 
-from benchrig.bench.grounds import Ground, Grounds
+from benchrig.bench.traceability import Ground, Grounds
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
