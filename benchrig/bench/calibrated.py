@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from benchrig.bench.kinds import CONSTANTS, BenchConstant, Kind, constant_named
+from benchrig.bench.constants import CONSTANTS, BenchConstant, Kind, constant_named
 from benchrig.bench.same_bench import Made
 
 if TYPE_CHECKING:  # the store, which reads calibrations, does without pydantic

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from benchrig import tomlfile
-from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
+from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 
 __all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 

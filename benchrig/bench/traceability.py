@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from benchrig.bench.calibrated import Calibration, newest
-from benchrig.bench.kinds import KINDS
+from benchrig.bench.constants import KINDS
 from benchrig.bench.same_bench import CHECK, Made, swapped
 from benchrig.errors import NotCalibrated
 

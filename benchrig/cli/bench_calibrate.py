@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchrig.bench.kinds import KINDS, KINDS_OF_CALIBRATION
+from benchrig.bench.constants import KINDS, KINDS_OF_CALIBRATION
 from benchrig.cli.bench_options import bench_options, key_of, open_asked
 from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.errors import ConfigError
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from benchrig.bench.calibrated import Calibration
-    from benchrig.bench.kinds import Kind
+    from benchrig.bench.constants import Kind
 
 __all__ = ["calibrate", "history", "withdraw"]
 

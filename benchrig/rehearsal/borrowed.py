@@ -14,8 +14,8 @@ import random
 from typing import Any
 
 from benchrig.bench.calibrated import constant_in
+from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import BenchFile, LoadedBenchFile
-from benchrig.bench.kinds import CONSTANTS
 
 __all__ = ["BORROWED", "bench_as_stated"]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import constant_in
+from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.ending import end_safe, safe_on_error
-from benchrig.bench.kinds import CONSTANTS
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures

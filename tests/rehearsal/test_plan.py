@@ -9,8 +9,8 @@ from dataclasses import replace
 import pytest
 
 from benchrig.bench.calibrated import constant_in
+from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import BenchFile, LoadedBenchFile
-from benchrig.bench.kinds import CONSTANTS
 from benchrig.bench.opening import open_registered
 from benchrig.errors import ConfigError
 from benchrig.rehearsal.borrowed import bench_as_stated

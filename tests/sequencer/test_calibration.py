@@ -8,8 +8,8 @@ from datetime import UTC, date, datetime
 import pytest
 
 from benchrig.bench.calibrated import Calibration, with_calibrations
+from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import parse_bench_file
-from benchrig.bench.kinds import CONSTANTS
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
 from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
 from benchrig.sequencer.guide import Fitting

@@ -42,7 +42,7 @@ def test_its_nominal_constants_are_those_of_the_simulated_electronics():
 
 
 def test_every_constant_that_can_be_calibrated_stands_in_it_with_its_uncertainty():
-    from benchrig.bench.kinds import CONSTANTS
+    from benchrig.bench.constants import CONSTANTS
 
     table = tomllib.loads(demo_bench_toml())
     assert [each.name for each in CONSTANTS if not {each.key, each.u_key} <= set(table[each.table])] == []

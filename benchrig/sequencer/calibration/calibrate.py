@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrated import Calibration, Constant, constants_of
+from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
-from benchrig.bench.kinds import KINDS_OF_CALIBRATION, Kind
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration import electric, gas, pulses, transducer
 from benchrig.sequencer.calibration.found import Found, in_date
