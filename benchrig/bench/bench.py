@@ -10,7 +10,7 @@ import numpy as np
 
 from benchrig import stop_requests
 from benchrig.analysis.results import Samples
-from benchrig.bench.calibrated import with_calibrations
+from benchrig.bench.calibrations import with_calibrations
 from benchrig.bench.file import LoadedBenchFile
 from benchrig.bench.same_bench import Made, made_on
 from benchrig.bench.traceability import Grounds

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from benchrig.bench.calibrated import Calibration, newest
+from benchrig.bench.calibrations import Calibration, newest
 from benchrig.bench.constants import KINDS
 from benchrig.bench.same_bench import CHECK, Made, swapped
 from benchrig.errors import NotCalibrated

@@ -61,7 +61,7 @@ def bench() -> None:
 @speaks
 def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
-    from benchrig.bench.calibrated import in_use
+    from benchrig.bench.calibrations import in_use
     from benchrig.bench.constants import KINDS_OF_CALIBRATION
     from benchrig.bench.file import load_bench_file
     from benchrig.cli.places import demo_folder, home

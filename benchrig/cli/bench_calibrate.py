@@ -17,7 +17,7 @@ from benchrig.errors import ConfigError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from benchrig.bench.calibrated import Calibration
+    from benchrig.bench.calibrations import Calibration
     from benchrig.bench.constants import Kind
 
 __all__ = ["calibrate", "history", "withdraw"]
@@ -160,7 +160,7 @@ def history(kind: str | None, as_json: bool) -> None:
 @speaks
 def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_json: bool) -> None:
     """Say that a calibration was found wrong: it stays in the history, counts no more, and its runs are listed."""
-    from benchrig.bench.calibrated import Withdrawal
+    from benchrig.bench.calibrations import Withdrawal
     from benchrig.cli.places import store_path
     from benchrig.cli.qualify import who
     from benchrig.clock import utc_now

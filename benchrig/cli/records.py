@@ -10,7 +10,7 @@ import click
 from benchrig.cli.output import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
-    from benchrig.bench.calibrated import Calibration
+    from benchrig.bench.calibrations import Calibration
     from benchrig.records import RunRecord, Store
     from benchrig.verdict.words import Disposition
 

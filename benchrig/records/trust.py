@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
+from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.same_bench import Made
 from benchrig.bench.traceability import BenchKey, CheckDone

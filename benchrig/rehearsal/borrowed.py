@@ -13,7 +13,7 @@ import math
 import random
 from typing import Any
 
-from benchrig.bench.calibrated import constant_in
+from benchrig.bench.calibrations import constant_in
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import BenchFile, LoadedBenchFile
 

@@ -12,7 +12,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from benchrig.bench.calibrated import Calibration, Constant
+from benchrig.bench.calibrations import Calibration, Constant
 from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.records.model import utc_text

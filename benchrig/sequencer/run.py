@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import constant_in
+from benchrig.bench.calibrations import constant_in
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.clock import utc_now

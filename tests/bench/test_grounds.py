@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchrig.bench.calibrated import Calibration, Withdrawal, constants_of, with_calibrations
+from benchrig.bench.calibrations import Calibration, Withdrawal, constants_of, with_calibrations
 from benchrig.bench.constants import CONSTANTS, KINDS, KINDS_OF_CALIBRATION
 from benchrig.bench.file import BenchFile, parse_bench_file
 from benchrig.bench.traceability import CheckDone, demand, weigh

@@ -22,7 +22,7 @@ import statistics
 from dataclasses import dataclass, field
 
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import Calibration
+from benchrig.bench.calibrations import Calibration
 from benchrig.bench.file import parse_bench_file
 from benchrig.bench.traceability import Grounds
 from benchrig.catalogue import Catalogue, ValveModel

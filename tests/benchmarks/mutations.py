@@ -266,7 +266,7 @@ BENCH_AND_SEQUENCE = [
         ("failed check allowed", "if grounds.forbidden:", "if False:"),
     ),
     *_of(
-        "benchrig/bench/calibrated.py",
+        "benchrig/bench/calibrations.py",
         BENCH,
         ("withdrawn calibration counts", "if each.withdrawal is None:", "if True:"),
         ("rough guess always asked about", "as_guessed = was.u > ROUGH", "as_guessed = was.u > 1e9"),

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchrig.bench.calibrated import Calibration, Constant, Reference, Withdrawal
+from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.traceability import BenchKey, Ground
 from benchrig.errors import ConfigError

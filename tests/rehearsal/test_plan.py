@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchrig.bench.calibrated import constant_in
+from benchrig.bench.calibrations import constant_in
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import BenchFile, LoadedBenchFile
 from benchrig.bench.opening import open_registered

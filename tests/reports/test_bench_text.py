@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 from rich.console import Console
 
-from benchrig.bench.calibrated import Calibration, Constant
+from benchrig.bench.calibrations import Calibration, Constant
 from benchrig.bench.traceability import CheckDone
 from benchrig.reports.bench_text import print_calibration, print_history
 

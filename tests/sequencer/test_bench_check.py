@@ -155,7 +155,7 @@ def test_a_volume_told_a_tenth_wrong_is_noticed_by_the_certified_leak(told, said
 def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     from datetime import timedelta
 
-    from benchrig.bench.calibrated import Calibration, Reference, constants_of
+    from benchrig.bench.calibrations import Calibration, Reference, constants_of
     from benchrig.bench.traceability import Grounds
     from benchrig.clock import utc_now
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from benchrig.bench.calibrated import Calibration, with_calibrations
+from benchrig.bench.calibrations import Calibration, with_calibrations
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import parse_bench_file
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
@@ -224,7 +224,7 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])
 def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
-    from benchrig.bench.calibrated import constants_of
+    from benchrig.bench.calibrations import constants_of
     from benchrig.bench.traceability import Grounds
     from benchrig.catalogue import Catalogue
     from benchrig.cli.one_run import model_facts

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import Calibration, Constant, constants_of
+from benchrig.bench.calibrations import Calibration, Constant, constants_of
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile

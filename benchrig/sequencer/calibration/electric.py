@@ -7,7 +7,7 @@ import math
 from benchrig.analysis.calibration.electrical import current_scale_v_per_a, lead_resistance_ohm, mean_of
 from benchrig.analysis.uncertainty import Quantity
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import Reference
+from benchrig.bench.calibrations import Reference
 from benchrig.bench.file import ResistorTable, VoltmeterTable
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output

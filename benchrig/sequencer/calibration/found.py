@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from benchrig.analysis.uncertainty import Budget
-from benchrig.bench.calibrated import Constant, Reference
+from benchrig.bench.calibrations import Constant, Reference
 from benchrig.bench.file import BenchFile
 from benchrig.errors import ConfigError, NotCalibrated
 

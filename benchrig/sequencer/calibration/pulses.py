@@ -13,7 +13,7 @@ from benchrig.analysis.calibration.response import DEPARTS, transducer_response_
 from benchrig.analysis.results import Samples
 from benchrig.analysis.uncertainty import Quantity, rectangular
 from benchrig.bench.bench import Bench, Recording
-from benchrig.bench.calibrated import Constant
+from benchrig.bench.calibrations import Constant
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError

@@ -8,7 +8,7 @@ from benchrig.analysis.calibration.electrical import mean_of
 from benchrig.analysis.calibration.pressure import transducer_offset_v, transducer_scale_v_per_pa
 from benchrig.analysis.uncertainty import Quantity, rectangular
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrated import Constant
+from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import BarometerTable, VacuumGaugeTable
 from benchrig.bench.wiring import AT_REST
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
