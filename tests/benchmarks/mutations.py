@@ -443,7 +443,7 @@ WIRES_AND_RECORDS = [
         ("chain of digests broken", 'f"{before}\\n{canonical(content)}"', 'f"{canonical(content)}"'),
     ),
     *_of(
-        "benchrig/records/trust.py",
+        "benchrig/records/calibration_store.py",
         RECORDS,
         ("changed calibrations not found", 'if _digest(json.loads(row["content"])) != row["digest"]:', "if False:"),
     ),
