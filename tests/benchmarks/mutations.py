@@ -110,7 +110,7 @@ SURVIVED_ONCE = [
         ("least current of a sound coil a tenth", "LEAST_CURRENT = 0.5", "LEAST_CURRENT = 0.05"),
     ),
     *_of(
-        "benchrig/records/contents.py",
+        "benchrig/records/serialization.py",
         RECORDS,
         ("digest without readings", '"readings": readings_content(step.readings)', '"readings": []'),
         ("digest without curves", "[[column, *_curve_digest_content(curve)] for column, curve in trace.curves]", "[]"),
@@ -437,7 +437,7 @@ WIRES_AND_RECORDS = [
         ),
     ),
     *_of(
-        "benchrig/records/contents.py",
+        "benchrig/records/serialization.py",
         RECORDS,
         ("digest without samples", "[[name, _bytes_digest(values)] for name, values in trace.columns.items()]", "[]"),
         ("chain of digests broken", 'f"{before}\\n{canonical(content)}"', 'f"{canonical(content)}"'),

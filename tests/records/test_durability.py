@@ -144,7 +144,7 @@ def test_a_full_disk_before_the_first_step_is_told_and_no_lock_stays_held(
     workshop: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store = Store(workshop / "records.sqlite")
-    monkeypatch.setattr("benchrig.records.contents.text", lambda value: value * 20_000)
+    monkeypatch.setattr("benchrig.records.serialization.text", lambda value: value * 20_000)
     monkeypatch.setattr(schema_module, "_PRAGMAS", (*schema_module._PRAGMAS, NO_LARGER))
     with pytest.raises(BenchError, match="could not be written"):
         store.recorder().run_started(started())
