@@ -21,9 +21,9 @@ from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
 from benchrig.sequencer.steps.flow import flow
-from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.hold import hold
 from benchrig.sequencer.steps.ready import ready
+from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.warm import warm
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide

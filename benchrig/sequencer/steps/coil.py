@@ -6,7 +6,7 @@ import math
 
 from benchrig.analysis.coil import coil_resistance_20c
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.witnesses import check_possible, repeated
 
 __all__ = ["coil"]

@@ -20,7 +20,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.guide import Fitting, Guide, put_on
-from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 from benchrig.verdict.words import Judgement

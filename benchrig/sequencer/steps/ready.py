@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.found import Found
+from benchrig.sequencer.steps.step_output import Found
 
 __all__ = ["ready"]
 

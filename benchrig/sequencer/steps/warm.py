@@ -21,8 +21,8 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.clicks import click_characteristics, pulses
 from benchrig.sequencer.steps.flow import flow
-from benchrig.sequencer.steps.found import Found
 from benchrig.sequencer.steps.sound import check_energised
+from benchrig.sequencer.steps.step_output import Found
 from benchrig.verdict.warm import WARM
 
 __all__ = ["warm"]
