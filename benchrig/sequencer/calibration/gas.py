@@ -13,8 +13,8 @@ from benchrig.bench.file import FlowTable, VesselTable
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
+from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
-from benchrig.sequencer.calibration.found import Found, reference, standard
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
 from benchrig.sequencer.guide import Fitting, Guide, put_on
 

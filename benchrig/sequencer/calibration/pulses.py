@@ -17,8 +17,8 @@ from benchrig.bench.calibrations import Constant
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
+from benchrig.sequencer.calibration.calibration_output import Found
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
-from benchrig.sequencer.calibration.found import Found
 from benchrig.sequencer.calibration.gas import REST_S, VENT_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for, pump_to
 from benchrig.sequencer.guide import Fitting, Guide, put_on

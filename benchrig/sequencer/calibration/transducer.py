@@ -11,8 +11,8 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import BarometerTable, VacuumGaugeTable
 from benchrig.bench.wiring import AT_REST
+from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
-from benchrig.sequencer.calibration.found import Found, reference, standard
 from benchrig.sequencer.calibration.gas import REST_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for
 from benchrig.sequencer.guide import Fitting, Guide, put_on
