@@ -105,7 +105,7 @@ SURVIVED_ONCE = [
         ("control draws on the open port for a moment", "LINE_S, LINE_PA = 4.0, ", "LINE_S, LINE_PA = 0.4, "),
     ),
     *_of(
-        "benchrig/sequencer/steps/sound.py",
+        "benchrig/sequencer/steps/plausibility.py",
         STEPS,
         ("least current of a sound coil a tenth", "LEAST_CURRENT = 0.5", "LEAST_CURRENT = 0.05"),
     ),
@@ -319,7 +319,7 @@ BENCH_AND_SEQUENCE = [
         ("least vacuum of the flow halved", "LEAST_VACUUM_PA = 10_000.0", "LEAST_VACUUM_PA = 5_000.0"),
     ),
     *_of(
-        "benchrig/sequencer/steps/sound.py",
+        "benchrig/sequencer/steps/plausibility.py",
         STEPS,
         ("current in a dead coil not looked at", "if current_a > CURRENT_FLOWS_A:", "if False:"),
         ("a gauge above ambient is possible", "ABOVE_AMBIENT = 1.05", "ABOVE_AMBIENT = 1.5"),

@@ -11,7 +11,7 @@ from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
-from benchrig.sequencer.steps.sound import check_dead, check_energised
+from benchrig.sequencer.steps.plausibility import check_dead, check_energised
 from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.witnesses import check_witnesses
 

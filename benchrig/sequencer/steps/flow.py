@@ -9,7 +9,7 @@ from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.hold import draw_down
-from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure, check_vented
+from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure, check_vented
 from benchrig.sequencer.steps.step_output import Found
 
 __all__ = ["flow", "words"]

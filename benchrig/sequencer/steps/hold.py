@@ -9,7 +9,7 @@ from benchrig.bench.wiring import closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
-from benchrig.sequencer.steps.sound import check_dead, check_energised, check_pressure
+from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
