@@ -14,7 +14,7 @@ from rich.text import Text
 
 from benchrig.bench.bench import Bench
 from benchrig.cli.progress import ProgressLine
-from benchrig.sequencer.guide import Fitting, Guide, Hands, Silent, Unattended
+from benchrig.sequencer.operator import Fitting, Guide, Hands, Silent, Unattended
 
 __all__ = ["AtTheValve", "Person", "Simulated", "control_guide", "guide_for", "ring"]
 

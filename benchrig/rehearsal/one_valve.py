@@ -13,7 +13,7 @@ from benchrig.errors import BenchError
 from benchrig.rehearsal.borrowed import bench_as_stated
 from benchrig.rehearsal.plan import Entry
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
-from benchrig.sequencer.guide import Hands, Silent
+from benchrig.sequencer.operator import Hands, Silent
 from benchrig.sequencer.run import qualify
 from benchrig.verdict.words import Judged, Judgement
 

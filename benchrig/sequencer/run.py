@@ -16,7 +16,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
-from benchrig.sequencer.guide import Guide
+from benchrig.sequencer.operator import Guide
 from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control

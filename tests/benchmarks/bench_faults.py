@@ -25,7 +25,7 @@ from benchrig.rehearsal.mix import default_mix
 from benchrig.rehearsal.one_valve import InMemory, options
 from benchrig.rehearsal.plan import Entry, draw_entry
 from benchrig.sequencer.events import Intake, StepResult
-from benchrig.sequencer.guide import Silent
+from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 
 RIGHT_WORDS: dict[str, tuple[str, ...]] = {

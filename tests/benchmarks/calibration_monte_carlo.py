@@ -32,8 +32,8 @@ from benchrig.clock import utc_now
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
-from benchrig.sequencer.guide import Fitting
 from benchrig.sequencer.measuring import measure_only
+from benchrig.sequencer.operator import Fitting
 from simulators.entry import OpenedBench, open_bench
 from simulators.world import MODELS, BenchTruth, World
 from simulators.world.relays import ISOLATION

@@ -35,7 +35,7 @@ from benchrig.cli.places import model_folders
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
 from benchrig.sequencer.events import Intake
-from benchrig.sequencer.guide import Silent
+from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 from simulators.world import World
 

@@ -14,7 +14,7 @@ from benchrig.cli.guiding import SAY, Person, guide_for
 from benchrig.cli.one_run import ask_ready
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.check import bench_check
-from benchrig.sequencer.guide import Fitting, Unattended
+from benchrig.sequencer.operator import Fitting, Unattended
 from tests.sequencer.simulated_hands import simulated
 
 

@@ -19,7 +19,7 @@ from benchrig.cli.one_run import model_facts
 from benchrig.cli.places import model_folders
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
-from benchrig.sequencer.guide import Guide
+from benchrig.sequencer.operator import Guide
 from benchrig.sequencer.run import STEPS, Finished, qualify
 from simulators.entry import OpenedBench
 from tests.sequencer.simulated_hands import Obedient, simulated

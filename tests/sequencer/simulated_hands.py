@@ -6,7 +6,7 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.file import parse_bench_file
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
-from benchrig.sequencer.guide import Fitting
+from benchrig.sequencer.operator import Fitting
 from simulators.entry import OpenedBench, open_bench
 
 

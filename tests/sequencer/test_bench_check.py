@@ -6,7 +6,7 @@ import pytest
 
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.check.findings import TITLES
-from benchrig.sequencer.guide import Fitting
+from benchrig.sequencer.operator import Fitting
 from simulators.faults import FAULT_KINDS
 from tests.sequencer.simulated_hands import Obedient, simulated
 

@@ -12,7 +12,7 @@ from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import parse_bench_file
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
 from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
-from benchrig.sequencer.guide import Fitting
+from benchrig.sequencer.operator import Fitting
 from benchrig.sequencer.run import bench_facts
 from simulators.bench_file import demo_bench_toml
 from tests.sequencer.simulated_hands import Obedient, simulated

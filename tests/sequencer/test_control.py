@@ -9,7 +9,7 @@ from benchrig.cli.places import model_folders
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
 from benchrig.sequencer.events import Intake
-from benchrig.sequencer.guide import Fitting, Silent
+from benchrig.sequencer.operator import Fitting, Silent
 from benchrig.sequencer.run import qualify
 
 pytestmark = pytest.mark.slow

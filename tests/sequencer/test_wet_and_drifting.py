@@ -188,7 +188,7 @@ def taken_with(model, **options):
     from benchrig.cli.places import model_folders
     from benchrig.rehearsal.one_valve import InMemory
     from benchrig.sequencer.events import Intake
-    from benchrig.sequencer.guide import Silent
+    from benchrig.sequencer.operator import Silent
     from benchrig.sequencer.run import qualify
 
     valve = Catalogue(model_folders()).get(model)

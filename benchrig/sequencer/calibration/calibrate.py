@@ -14,7 +14,7 @@ from benchrig.bench.file import BenchFile
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration import electric, gas, pulses, transducer
 from benchrig.sequencer.calibration.calibration_output import Found, in_date
-from benchrig.sequencer.guide import Fitting, Guide
+from benchrig.sequencer.operator import Fitting, Guide
 
 __all__ = ["METHODS", "MOVED_MOST", "Method", "calibrate"]
 

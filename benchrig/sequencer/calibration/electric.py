@@ -13,7 +13,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
-from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Guide, put_on
 
 __all__ = ["COIL_LIMIT_S", "leads", "shunt"]
 

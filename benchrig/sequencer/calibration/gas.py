@@ -16,7 +16,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
-from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Guide, put_on
 
 __all__ = [
     "background",

@@ -15,7 +15,7 @@ from benchrig.sequencer.calibration.calibration_output import Found, reference, 
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for
-from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Guide, put_on
 
 __all__ = ["scale", "zero"]
 

@@ -19,7 +19,7 @@ from benchrig.sequencer.check.electric import (
 )
 from benchrig.sequencer.check.findings import TITLES, Findings
 from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_open_port
-from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Guide, put_on
 
 __all__ = ["bench_check"]
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from benchrig.bench.check_result import Look
 from benchrig.errors import BenchError, InterlockOpen, LinkError
-from benchrig.sequencer.guide import Unattended
+from benchrig.sequencer.operator import Unattended
 
 __all__ = ["TITLES", "Findings"]
 

@@ -14,7 +14,7 @@ from benchrig.bench.wiring import AT_REST, closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.electric import ALLOWED_U
 from benchrig.sequencer.check.findings import Findings
-from benchrig.sequencer.guide import Guide
+from benchrig.sequencer.operator import Guide
 
 __all__ = ["BLIND_LOOKS", "LINE_LOOKS", "flow_today_sccm", "hold_for", "pump_to", "with_blind_plug", "with_open_port"]
 

@@ -19,7 +19,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.guide import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Guide, put_on
 from benchrig.sequencer.steps.step_output import Found
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.verdict.wet import NAMED_FROM, Vapour
