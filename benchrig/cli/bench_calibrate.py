@@ -57,7 +57,7 @@ def calibrate(
     from rich.console import Console
 
     from benchrig.bench.traceability import weigh
-    from benchrig.cli.guiding import guide_for
+    from benchrig.cli.operator_prompts import guide_for
     from benchrig.cli.places import store_path
     from benchrig.cli.qualify import who
     from benchrig.clock import utc_now

@@ -37,7 +37,7 @@ def check(
     from rich.console import Console
 
     from benchrig.bench.check_result import Look
-    from benchrig.cli.guiding import guide_for
+    from benchrig.cli.operator_prompts import guide_for
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.cli.qualify import who
     from benchrig.records import Store

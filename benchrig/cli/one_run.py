@@ -80,7 +80,7 @@ def run_one(
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
 
-    from benchrig.cli.guiding import control_guide, ring
+    from benchrig.cli.operator_prompts import control_guide, ring
     from benchrig.cli.progress import ProgressLine
     from benchrig.sequencer.run import STEPS, qualify
 

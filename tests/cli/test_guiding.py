@@ -10,8 +10,8 @@ import click
 import pytest
 from rich.console import Console
 
-from benchrig.cli.guiding import SAY, Person, guide_for
 from benchrig.cli.one_run import ask_ready
+from benchrig.cli.operator_prompts import SAY, Person, guide_for
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended
