@@ -17,7 +17,7 @@ from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.same_bench import Made
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
-from benchrig.records import contents, tables
+from benchrig.records import serialization, tables
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
 from benchrig.records.writing import reading, writing
 
@@ -53,8 +53,8 @@ class Trust:
                     kind=calibration.kind,
                     made_at=calibration.made,
                     until_at=calibration.until,
-                    operator=contents.text(calibration.operator),
-                    content=contents.canonical(content),
+                    operator=serialization.text(calibration.operator),
+                    content=serialization.canonical(content),
                     digest=_digest(content),
                 )
             )
@@ -103,8 +103,8 @@ class Trust:
                 sa.insert(tables.withdrawals).values(
                     calibration_id=number,
                     at=withdrawal.at,
-                    operator=contents.text(withdrawal.operator),
-                    reason=contents.text(withdrawal.reason),
+                    operator=serialization.text(withdrawal.operator),
+                    reason=serialization.text(withdrawal.reason),
                 )
             )
 
@@ -121,9 +121,9 @@ class Trust:
                     **_bench_columns(bench),
                     started_at=check.started,
                     ended_at=check.ended,
-                    operator=contents.text(check.operator),
+                    operator=serialization.text(check.operator),
                     passed=int(check.passed),
-                    content=contents.canonical(content),
+                    content=serialization.canonical(content),
                     digest=_digest(content),
                 )
             )
@@ -196,12 +196,12 @@ class Trust:
 
 
 def _bench_columns(bench: BenchKey) -> dict[str, Any]:
-    return {"bench": contents.text(bench.name), "simulated": int(bench.simulated), "seed": bench.seed}
+    return {"bench": serialization.text(bench.name), "simulated": int(bench.simulated), "seed": bench.seed}
 
 
 def _of_bench(c: Any, bench: BenchKey) -> tuple[Any, ...]:
     seed = c.seed.is_(None) if bench.seed is None else c.seed == bench.seed
-    return c.bench == contents.text(bench.name), c.simulated == int(bench.simulated), seed
+    return c.bench == serialization.text(bench.name), c.simulated == int(bench.simulated), seed
 
 
 def _key(row: Any) -> BenchKey:
@@ -209,7 +209,7 @@ def _key(row: Any) -> BenchKey:
 
 
 def _digest(content: object) -> str:
-    return hashlib.sha256(contents.canonical(content).encode()).hexdigest()
+    return hashlib.sha256(serialization.canonical(content).encode()).hexdigest()
 
 
 def _number(wanted: str, prefix: str) -> int:
@@ -229,24 +229,25 @@ def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str,
         "kind": calibration.kind,
         "made": calibration.made.isoformat(),
         "until": calibration.until.isoformat(),
-        "operator": contents.text(calibration.operator),
+        "operator": serialization.text(calibration.operator),
         "constants": _constants(calibration.constants),
         "before": _constants(calibration.before),
         "references": [
             {
-                **{key: contents.text(str(value)) for key, value in asdict(each).items() if key in ("name", "unit")},
-                "certificate": contents.text(each.certificate),
+                "name": serialization.text(each.name),
+                "unit": serialization.text(each.unit),
+                "certificate": serialization.text(each.certificate),
                 "dated": None if each.dated is None else each.dated.isoformat(),
                 "value": float(each.value),
                 "u": float(each.u),
             }
             for each in calibration.references
         ],
-        "how": contents.text(calibration.how),
-        "parts": [[contents.text(label), float(u)] for label, u in calibration.parts],
-        "notes": [contents.text(note) for note in calibration.notes],
+        "how": serialization.text(calibration.how),
+        "parts": [[serialization.text(label), float(u)] for label, u in calibration.parts],
+        "notes": [serialization.text(note) for note in calibration.notes],
         **(
-            {"made_on": [[name, contents.text(what)] for name, what in calibration.made_on]}
+            {"made_on": [[name, serialization.text(what)] for name, what in calibration.made_on]}
             if calibration.made_on
             else {}
         ),
@@ -255,7 +256,7 @@ def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str,
 
 def _made_content(made_on: Made) -> dict[str, Any]:
     """Left out where there is nothing, as it once was: digests of older entries stay what they are."""
-    return {"made_on": [[name, contents.text(what)] for name, what in made_on]} if made_on else {}
+    return {"made_on": [[name, serialization.text(what)] for name, what in made_on]} if made_on else {}
 
 
 def _calibration(row: Any, gone: Mapping[int, Withdrawal]) -> Calibration:
@@ -292,17 +293,17 @@ def _check_content(bench: BenchKey, check: CheckResult) -> dict[str, Any]:
         "bench": asdict(bench),
         "started": check.started.isoformat(),
         "ended": check.ended.isoformat(),
-        "operator": contents.text(check.operator),
-        "bench_seconds": contents.number(check.bench_seconds),
+        "operator": serialization.text(check.operator),
+        "bench_seconds": serialization.number(check.bench_seconds),
         "bench_file_sha256": check.bench_file_sha256,
-        "board": contents.text(check.board),
-        "meter": contents.text(check.meter),
-        "program": contents.text(check.program),
+        "board": serialization.text(check.board),
+        "meter": serialization.text(check.meter),
+        "program": serialization.text(check.program),
         **_made_content(check.made_on),
         "looks": [
             {
-                **{key: contents.text(value) for key, value in asdict(look).items() if isinstance(value, str)},
-                **{key: contents.number(getattr(look, key)) for key in ("value", "u", "low", "high")},
+                **{key: serialization.text(value) for key, value in asdict(look).items() if isinstance(value, str)},
+                **{key: serialization.number(getattr(look, key)) for key in ("value", "u", "low", "high")},
             }
             for look in check.looks
         ],

@@ -12,7 +12,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
-from benchrig.records import contents, tables
+from benchrig.records import serialization, tables
 from benchrig.records.recorder import run_number
 
 __all__ = ["REASON", "CheckValveHistory", "CheckValveRun", "check_valve_history"]
@@ -56,7 +56,7 @@ def check_valve_history(connection: sa.Connection, where: Path, tag: str | None)
     of_check = (r.reason == REASON, r.ending == "finished")
     query = sa.select(r.tag, r.model, r.simulated).where(*of_check).order_by(r.id.desc()).limit(1)
     if tag is not None:
-        query = query.where(r.tag == contents.text(tag.strip()))
+        query = query.where(r.tag == serialization.text(tag.strip()))
     last = connection.execute(query).first()
     if last is None:
         of_tag = "" if tag is None else f" with tag {tag.strip()!r}"

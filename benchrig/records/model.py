@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.decisions import Decision
-from benchrig.records.serialization import end_digest, start_digest, step_digest
+from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.words import Judgement, Verdict
 

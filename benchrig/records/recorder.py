@@ -15,7 +15,7 @@ from filelock import FileLock
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.traceability import Ground
 from benchrig.errors import BenchError
-from benchrig.records import contents, tables
+from benchrig.records import digests, serialization, tables
 from benchrig.records.arrays import pack_arrays
 from benchrig.records.identity import head_of, keep_beside, next_number
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
@@ -97,7 +97,7 @@ class Recorder:
         """
         if self._run_id is not None:
             raise ValueError("a recorder writes one run at a time")
-        intake = contents.intake_content(run.intake)
+        intake = serialization.intake_content(run.intake)
         self._kept = []
         try:
             with self._writing() as connection:
@@ -112,9 +112,9 @@ class Recorder:
                         ending="running",
                         simulated=int(run.bench.simulated),
                         seed=None if run.seed is None else int(run.seed),
-                        program=contents.text(run.program),
-                        model_facts=contents.canonical(contents.model_content(run.model)),
-                        bench_facts=contents.canonical(contents.bench_content(run.bench)),
+                        program=serialization.text(run.program),
+                        model_facts=serialization.canonical(serialization.model_content(run.model)),
+                        bench_facts=serialization.canonical(serialization.bench_content(run.bench)),
                         error="",
                         hint="",
                         bench_state="",
@@ -122,7 +122,7 @@ class Recorder:
                     ),
                 )
                 number = run_number(run_id)
-                digest = contents.start_digest(number, run)
+                digest = digests.start_digest(number, run)
                 connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
                 connection.execute(sa.update(tables.identity).values(digest=digest))
                 head = head_of(connection)
@@ -154,7 +154,7 @@ class Recorder:
         with self._writing() as connection:
             # The chain goes on from what is in the file, not from what we remember having written.
             last = last_link(connection, run_id)
-            digest = contents.step_digest(last.digest, step)
+            digest = digests.step_digest(last.digest, step)
             step_id = _insert(
                 connection,
                 tables.steps,
@@ -162,12 +162,12 @@ class Recorder:
                     "run_id": run_id,
                     "position": last.position + 1,
                     "name": step.name,
-                    "title": contents.text(step.title),
+                    "title": serialization.text(step.title),
                     "started_s": float(step.started_s),
                     "ended_s": float(step.ended_s),
-                    "readings": contents.canonical(contents.readings_content(step.readings)),
-                    "notes": contents.canonical([contents.text(note) for note in step.notes]),
-                    "skipped": contents.text(step.skipped),
+                    "readings": serialization.canonical(serialization.readings_content(step.readings)),
+                    "notes": serialization.canonical([serialization.text(note) for note in step.notes]),
+                    "skipped": serialization.text(step.skipped),
                     "digest": digest,
                 },
             )
@@ -293,14 +293,16 @@ def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:
             ending=end.ending,
             verdict=None if judgement is None else judgement.verdict,
             cause=None if judgement is None else judgement.cause,
-            cause_probability=None if judgement is None else contents.number(judgement.cause_probability),
+            cause_probability=None if judgement is None else serialization.number(judgement.cause_probability),
             disposition=None if judgement is None else judgement.disposition,
-            judgement=None if judgement is None else contents.canonical(contents.judgement_content(judgement)),
-            bench_seconds=contents.number(end.bench_seconds),
-            error=contents.text(end.error),
-            hint=contents.text(end.hint),
-            bench_state=contents.text(end.bench_state),
-            end_digest=contents.end_digest(last_link(connection, run_id).digest, end),
+            judgement=None
+            if judgement is None
+            else serialization.canonical(serialization.judgement_content(judgement)),
+            bench_seconds=serialization.number(end.bench_seconds),
+            error=serialization.text(end.error),
+            hint=serialization.text(end.hint),
+            bench_state=serialization.text(end.bench_state),
+            end_digest=digests.end_digest(last_link(connection, run_id).digest, end),
         )
     )
 
@@ -322,19 +324,19 @@ def _insert(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) 
 
 
 def _characteristic_row(step_id: int, position: int, each: Characteristic) -> dict[str, Any]:
-    content = contents.characteristic_content(each)
-    return {**content, "parts": contents.canonical(content["parts"]), "step_id": step_id, "position": position}
+    content = serialization.characteristic_content(each)
+    return {**content, "parts": serialization.canonical(content["parts"]), "step_id": step_id, "position": position}
 
 
 def _trace_row(step_id: int, position: int, trace: Trace) -> dict[str, Any]:
-    content = contents.trace_content(trace)
+    content = serialization.trace_content(trace)
     return {
         "step_id": step_id,
         "position": position,
         "name": content.name,
         "samples": content.samples,
-        "marks": contents.canonical(content.marks),
-        "curves": contents.canonical(content.curves),
+        "marks": serialization.canonical(content.marks),
+        "curves": serialization.canonical(content.curves),
         "arrays": pack_arrays(content.arrays),
     }
 

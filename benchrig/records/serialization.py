@@ -1,24 +1,16 @@
-"""Results as plain content (what JSON can hold) and back, and the digests over that content.
-
-The store writes content, rebuilds dataclasses from it, and the digest is taken over the same content, so that a record
-read back can be checked against the digest that was written with it.
-"""
+"""Results as plain content (what JSON can hold), and back from it."""
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC
 from typing import Any
-
-import numpy as np
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
 from benchrig.bench.traceability import Ground
-from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit
 
 __all__ = [
@@ -28,7 +20,6 @@ __all__ = [
     "canonical",
     "characteristic_content",
     "characteristic_from",
-    "end_digest",
     "intake_content",
     "judgement_content",
     "judgement_from",
@@ -37,8 +28,6 @@ __all__ = [
     "number",
     "readings_content",
     "readings_from",
-    "start_digest",
-    "step_digest",
     "text",
     "trace_content",
     "trace_from",
@@ -262,72 +251,3 @@ def trace_from(content: TraceContent) -> Trace:
     time_s = arrays.pop("time_s")
     marks = {label: math.nan if t_s is None else t_s for label, t_s in content.marks}
     return Trace(content.name, time_s, arrays, marks, curves)
-
-
-# -- digests
-
-
-def start_digest(run: str, started: RunStarted) -> str:
-    """The digest that a run's chain begins with: over its number and all that was known before the first switch."""
-    content = {
-        "run": run,
-        "at": started.at.astimezone(UTC).isoformat(),
-        "intake": intake_content(started.intake),
-        "model": model_content(started.model),
-        "bench": bench_content(started.bench),
-        "seed": started.seed,
-        "program": text(started.program),
-    }
-    return _chained("", content)
-
-
-def step_digest(before: str, step: StepResult) -> str:
-    """The digest of one step, chained to the one before it; samples enter by their exact bytes."""
-    content = {
-        "name": step.name,
-        "title": text(step.title),
-        "started_s": number(step.started_s),
-        "ended_s": number(step.ended_s),
-        "characteristics": [characteristic_content(each) for each in step.characteristics],
-        "traces": [_trace_digest_content(trace) for trace in step.traces],
-        "readings": readings_content(step.readings),
-        "notes": [text(note) for note in step.notes],
-        "skipped": text(step.skipped),
-    }
-    return _chained(before, content)
-
-
-def end_digest(before: str, end: RunEnded) -> str:
-    """The digest that closes a run's chain."""
-    content = {
-        "at": end.at.astimezone(UTC).isoformat(),
-        "ending": end.ending,
-        "bench_seconds": number(end.bench_seconds),
-        "judgement": None if end.judgement is None else judgement_content(end.judgement),
-        "error": text(end.error),
-        "hint": text(end.hint),
-        "bench_state": text(end.bench_state),
-    }
-    return _chained(before, content)
-
-
-def _chained(before: str, content: object) -> str:
-    return hashlib.sha256(f"{before}\n{canonical(content)}".encode()).hexdigest()
-
-
-def _trace_digest_content(trace: Trace) -> dict[str, Any]:
-    return {
-        "name": trace.name,
-        "time_s": _bytes_digest(trace.time_s),
-        "columns": [[name, _bytes_digest(values)] for name, values in trace.columns.items()],
-        "marks": [[text(label), number(t_s)] for label, t_s in trace.marks.items()],
-        "curves": [[column, *_curve_digest_content(curve)] for column, curve in trace.curves],
-    }
-
-
-def _curve_digest_content(curve: Curve) -> tuple[str, str, str]:
-    return text(curve.label), _bytes_digest(curve.time_s), _bytes_digest(curve.values)
-
-
-def _bytes_digest(values: object) -> str:
-    return hashlib.sha256(np.ascontiguousarray(values, dtype="<f8").tobytes()).hexdigest()

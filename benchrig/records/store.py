@@ -15,7 +15,7 @@ from filelock import FileLock, Timeout
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
-from benchrig.records import contents, tables
+from benchrig.records import serialization, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.calibration_store import Trust
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
@@ -153,7 +153,9 @@ class Store:
     def before(self, record: RunRecord) -> RunRecord | None:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
         c = tables.runs.c
-        same_part = (c.tag == contents.text(record.intake.tag)) & (c.model == contents.text(record.intake.model))
+        same_part = (c.tag == serialization.text(record.intake.tag)) & (
+            c.model == serialization.text(record.intake.model)
+        )
         earlier = sa.select(sa.func.max(c.id)).where(same_part & (c.ending == "finished") & (c.id < int(record.run)))
         with reading(self._reader, self.path) as connection:
             run_id = connection.execute(earlier).scalar()
@@ -191,7 +193,7 @@ class Store:
         started = sa.type_coerce(c.started_at, sa.Text).label("started")  # a date that is none must not hide the rest
         query = sa.select(c.id, started, c.simulated, *(c[name] for name in _AS_THEY_ARE))
         if tag is not None:
-            query = query.where(c.tag == contents.text(tag.strip()))
+            query = query.where(c.tag == serialization.text(tag.strip()))
         r = tables.rests_on.c
         for column, number in ((r.calibration_id, calibration), (r.check_id, check)):
             if number is not None:
@@ -316,13 +318,13 @@ def _record(connection: sa.Connection, run_id: int, *, traces: bool) -> RunRecor
     return RunRecord(
         run=run_number(run_id),
         intake=Intake(**intake),
-        model=contents.model_from(json.loads(row["model_facts"])),
-        bench=contents.bench_from(json.loads(row["bench_facts"])),
+        model=serialization.model_from(json.loads(row["model_facts"])),
+        bench=serialization.bench_from(json.loads(row["bench_facts"])),
         started=row["started_at"],
         ended=row["ended_at"],
         ending=row["ending"],
         steps=found,
-        judgement=None if row["judgement"] is None else contents.judgement_from(json.loads(row["judgement"])),
+        judgement=None if row["judgement"] is None else serialization.judgement_from(json.loads(row["judgement"])),
         error=row["error"],
         hint=row["hint"],
         bench_state=row["bench_state"],
@@ -347,7 +349,7 @@ def _steps(connection: sa.Connection, run_id: int, *, traces: bool) -> tuple[tup
             ended_s=row["ended_s"],
             characteristics=tuple(characteristics[row["id"]]),
             traces=tuple(drawn[row["id"]]),
-            readings=contents.readings_from(json.loads(row["readings"])),
+            readings=serialization.readings_from(json.loads(row["readings"])),
             notes=tuple(json.loads(row["notes"])),
             skipped=row["skipped"],
         )
@@ -365,19 +367,19 @@ def _characteristics(connection: sa.Connection, run_id: int) -> dict[int, list[C
     found: dict[int, list[Characteristic]] = defaultdict(list)
     for row in connection.execute(_of_run(tables.characteristics, run_id)).mappings():
         content = {key: row[key] for key in ("name", "value", "u", "unit", "how", "bound", "why_not")}
-        found[row["step_id"]].append(contents.characteristic_from({**content, "parts": json.loads(row["parts"])}))
+        found[row["step_id"]].append(serialization.characteristic_from({**content, "parts": json.loads(row["parts"])}))
     return found
 
 
 def _traces(connection: sa.Connection, run_id: int) -> dict[int, list[Trace]]:
     found: dict[int, list[Trace]] = defaultdict(list)
     for row in connection.execute(_of_run(tables.traces, run_id)).mappings():
-        content = contents.TraceContent(
+        content = serialization.TraceContent(
             name=row["name"],
             samples=row["samples"],
             marks=json.loads(row["marks"]),
             curves=json.loads(row["curves"]),
             arrays=unpack_arrays(row["arrays"]),
         )
-        found[row["step_id"]].append(contents.trace_from(content))
+        found[row["step_id"]].append(serialization.trace_from(content))
     return found

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchrig.analysis.results import Characteristic, Curve, Trace
-from benchrig.records.serialization import end_digest, start_digest, step_digest
+from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.sequencer.events import RunEnded, StepResult
 from tests.reports.sample_record import STARTED, judgement, started, steps
 

@@ -11,8 +11,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from benchrig.analysis.results import Bound, Characteristic, Curve, Samples, Trace
+from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.records.model import RunRecord
-from benchrig.records.serialization import end_digest, start_digest, step_digest
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult
 from benchrig.verdict.words import Cause, Disposition, Judged, Judgement, Limit, Outcome
 
