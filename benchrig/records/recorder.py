@@ -21,8 +21,8 @@ from benchrig.records.identity import head_of, keep_beside, next_number
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
 __all__ = [
+    "ChainLink",
     "Leftover",
-    "Link",
     "Recorder",
     "close_run",
     "give_back",
@@ -255,7 +255,7 @@ def _ground_row(run_id: int, ground: Ground) -> dict[str, int | None]:
 
 
 @dataclass(frozen=True)
-class Link:
+class ChainLink:
     """The last link of a run's chain so far; `position` is -1 and `ended_s` 0 before the first step."""
 
     digest: str
@@ -263,15 +263,15 @@ class Link:
     ended_s: float
 
 
-def last_link(connection: sa.Connection, run_id: int) -> Link:
+def last_link(connection: sa.Connection, run_id: int) -> ChainLink:
     """Where a run's chain of digests has come to."""
     c = tables.steps.c
     query = sa.select(c.digest, c.position, c.ended_s).where(c.run_id == run_id).order_by(c.position.desc()).limit(1)
     row = connection.execute(query).first()
     if row is not None:
-        return Link(row.digest, row.position, row.ended_s)
+        return ChainLink(row.digest, row.position, row.ended_s)
     start = sa.select(tables.runs.c.start_digest).where(tables.runs.c.id == run_id)
-    return Link(connection.execute(start).scalar_one(), -1, 0.0)
+    return ChainLink(connection.execute(start).scalar_one(), -1, 0.0)
 
 
 def has_link(connection: sa.Connection, run_id: int, digest: str) -> bool:

@@ -21,7 +21,9 @@ def check_captures(bench: Bench) -> None:
         A recording is too long; names the setting of the bench file and the longest that fits.
     """
     memory = bench.capture_words
-    fixed = max(hold.words(SHORTEST_HOLD_S), hold.QUICK_WORDS, flow.words(SHORTEST_FLOW_S), clicks.WORDS)
+    fixed = max(
+        hold.capture_words(SHORTEST_HOLD_S), hold.QUICK_WORDS, flow.capture_words(SHORTEST_FLOW_S), clicks.WORDS
+    )
     if fixed > memory:
         raise ConfigError(
             f"The relay board can record {memory} words; a run needs {fixed} at least.",
@@ -30,7 +32,10 @@ def check_captures(bench: Bench) -> None:
     wanted = bench.file.sequence
     too_long: list[str] = []
     shorter: list[str] = []
-    for name, seconds, words in (("hold_s", wanted.hold_s, hold.words), ("flow_s", wanted.flow_s, flow.words)):
+    for name, seconds, words in (
+        ("hold_s", wanted.hold_s, hold.capture_words),
+        ("flow_s", wanted.flow_s, flow.capture_words),
+    ):
         if words(seconds) <= memory:
             continue
         too_long.append(f"{name} = {seconds:g} needs {words(seconds)} words")

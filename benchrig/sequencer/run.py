@@ -23,7 +23,7 @@ from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, 
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.hold import hold
 from benchrig.sequencer.steps.ready import ready
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.warm import warm
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
@@ -39,7 +39,7 @@ class Step:
 
     name: str
     title: str
-    run: Callable[[Context], Found]
+    run: Callable[[Context], StepOutput]
 
 
 STEPS: tuple[Step, ...] = (
@@ -197,16 +197,16 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     return result
 
 
-def _controlling(doubts: frozenset[str], guide: Guide | None) -> Callable[[Context], Found]:
+def _controlling(doubts: frozenset[str], guide: Guide | None) -> Callable[[Context], StepOutput]:
     """The control step for what is doubted; without a guide nobody is there to take the valve off."""
 
-    def look(run: Context) -> Found:
+    def look(run: Context) -> StepOutput:
         return not_controlled(doubts) if guide is None else control(run, guide, doubts)
 
     return look
 
 
-def _marked(found: Found) -> Found:
+def _marked(found: StepOutput) -> StepOutput:
     """Every result of a run that rests on too little says so itself, wherever it is shown."""
     marked = tuple(replace(each, how=f"UNCALIBRATED; {each.how}".rstrip("; ")) for each in found.characteristics)
     return replace(found, characteristics=marked)

@@ -13,7 +13,7 @@ from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration import electric, gas, pulses, transducer
-from benchrig.sequencer.calibration.calibration_output import Found, in_date
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, in_date
 from benchrig.sequencer.operator import Fitting, Guide
 
 __all__ = ["METHODS", "MOVED_MOST", "Method", "calibrate"]
@@ -30,7 +30,7 @@ class Method:
     name: str
     title: str
     tables: tuple[str, ...]
-    run: Callable[[Bench, Guide], Found]
+    run: Callable[[Bench, Guide], CalibrationOutput]
     look: str = "Is the right reference connected, and are its figures right?"
     """What to look at when what comes out makes no sense."""
 

@@ -11,13 +11,13 @@ from benchrig.bench.calibrations import Constant, Reference
 from benchrig.bench.file import BenchFile
 from benchrig.errors import ConfigError, NotCalibrated
 
-__all__ = ["Found", "in_date", "reference", "standard"]
+__all__ = ["CalibrationOutput", "in_date", "reference", "standard"]
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Found:
+class CalibrationOutput:
     """Constants with references, budget of the first constant, and notes."""
 
     constants: tuple[Constant, ...]
@@ -29,7 +29,7 @@ class Found:
     @classmethod
     def of(
         cls, name: str, unit: str, budget: Budget, references: tuple[Reference, ...], how: str, *notes: str
-    ) -> Found:
+    ) -> CalibrationOutput:
         """One constant out of its budget."""
         return cls((Constant(name, budget.value, budget.u, unit),), references, how, budget.parts, notes)
 

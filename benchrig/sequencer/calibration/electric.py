@@ -12,7 +12,7 @@ from benchrig.bench.file import ResistorTable, VoltmeterTable
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
 from benchrig.sequencer.operator import Fitting, Guide, put_on
 
 __all__ = ["COIL_LIMIT_S", "leads", "shunt"]
@@ -29,7 +29,7 @@ CLIPPED_BELOW_V, CLIPPED_U_V = 0.002, 0.0003
 """A converter shows nothing below zero: a zero that lies there is known by so much less (engineering judgement)."""
 
 
-def leads(bench: Bench, guide: Guide) -> Found:
+def leads(bench: Bench, guide: Guide) -> CalibrationOutput:
     """What the meter reads with the plug shorted."""
     put_on(bench, guide, Fitting.SHORT, COIL_LIMIT_S)
     readings_ohm = bench.coil_readings_ohm(READINGS)
@@ -39,7 +39,7 @@ def leads(bench: Bench, guide: Guide) -> Found:
             hint="Is the short home? Then the meter's leads, then the relay K2: 'benchrig bench check'.",
         )
     budget = lead_resistance_ohm(readings_ohm, accuracy_ohm=bench.file.meter.accuracy_ohm)
-    found = Found.of(
+    found = CalibrationOutput.of(
         "meter lead_ohm",
         "ohm",
         budget,
@@ -54,10 +54,10 @@ def leads(bench: Bench, guide: Guide) -> Found:
     note = (
         f"read {budget.value:.4f} ohm, below zero by the meter's own zero: taken as 0, the uncertainty made to cover it"
     )
-    return Found((kept,), found.references, found.how, found.parts, (note,))
+    return CalibrationOutput((kept,), found.references, found.how, found.parts, (note,))
 
 
-def shunt(bench: Bench, guide: Guide) -> Found:
+def shunt(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Volts per ampere of the current channel, from the reference resistor and a voltmeter across it."""
     file = bench.file
     resistor = standard(file, "reference_resistor", ResistorTable)
@@ -88,7 +88,7 @@ def shunt(bench: Bench, guide: Guide) -> Found:
         Quantity("voltmeter", across_v, across_v * voltmeter.u_percent / 100),
         Quantity("reference resistor", resistor.ohm, resistor.u_ohm),
     )
-    return Found.of(
+    return CalibrationOutput.of(
         "shunt volts_per_amp",
         "V/A",
         budget,

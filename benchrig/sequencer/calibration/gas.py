@@ -13,7 +13,7 @@ from benchrig.bench.file import FlowTable, VesselTable
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
 from benchrig.sequencer.operator import Fitting, Guide, put_on
@@ -96,7 +96,7 @@ def _end(recording: Recording, seconds: float = LAST_S) -> Quantity:
     return Quantity("pressure", float(late.mean()), float(late.std(ddof=1)) / math.sqrt(len(late)))
 
 
-def volume_by_the_vessel(bench: Bench, guide: Guide) -> Found:
+def volume_by_the_vessel(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Let a known volume of room air into the evacuated reservoir."""
     file = bench.file
     vessel = standard(file, "known_volume", VesselTable)
@@ -132,7 +132,7 @@ def volume_by_the_vessel(bench: Bench, guide: Guide) -> Found:
         Quantity("temperatures unlike", 0.0, UNLIKE_U_K),
         bench.ambient_k(),
     )
-    return Found.of(
+    return CalibrationOutput.of(
         "reservoir volume_l",
         "L",
         budget,
@@ -142,7 +142,7 @@ def volume_by_the_vessel(bench: Bench, guide: Guide) -> Found:
     )
 
 
-def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> Found:
+def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Compare the rise of pressure with and without the built-in reference leak (K6)."""
     file = bench.file
     flow = standard(file, "reference_leak", FlowTable)
@@ -164,7 +164,7 @@ def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> Found:
         Quantity("ambient temperature", bench.ambient_k(), file.thermistor.u_k),
         float(recording.columns["pressure_pa"][-20:].mean()) / air_pa,
     )
-    return Found.of(
+    return CalibrationOutput.of(
         "reservoir volume_l",
         "L",
         budget,
@@ -173,7 +173,7 @@ def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> Found:
     )
 
 
-def heat(bench: Bench, guide: Guide) -> Found:
+def heat(bench: Bench, guide: Guide) -> CalibrationOutput:
     """How fast the gas takes the walls' temperature after pump-down: a few recoveries."""
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
@@ -191,7 +191,7 @@ def heat(bench: Bench, guide: Guide) -> Found:
     bench.switch(AT_REST)
     budget = repeated("time constant", taus, spreads)
     vacuum_kpa = bench.file.reservoir.hold_vacuum_kpa
-    return Found.of(
+    return CalibrationOutput.of(
         "heat time_constant_s",
         "s",
         budget,
@@ -200,7 +200,7 @@ def heat(bench: Bench, guide: Guide) -> Found:
     )
 
 
-def background(bench: Bench, guide: Guide) -> Found:
+def background(bench: Bench, guide: Guide) -> CalibrationOutput:
     """What the closed bench leaks by itself."""
     file = bench.file
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
@@ -220,8 +220,10 @@ def background(bench: Bench, guide: Guide) -> Found:
     budget = repeated("own leak", leaks, spreads)
     how = f"{BACKGROUND_TIMES} holds of {BACKGROUND_S:.0f} s on a blind plug"
     if budget.value >= 0:
-        return Found.of("background leak_sccm", "sccm", budget, (), how)
-    found = Found.of("background leak_sccm", "sccm", budget, (), how)
+        return CalibrationOutput.of("background leak_sccm", "sccm", budget, (), how)
+    found = CalibrationOutput.of("background leak_sccm", "sccm", budget, (), how)
     constant = found.constants[0]
     kept = type(constant)(constant.name, 0.0, math.hypot(constant.u, constant.value), constant.unit)
-    return Found((kept,), (), how, found.parts, ("the leak came out below zero by noise and is taken as none",))
+    return CalibrationOutput(
+        (kept,), (), how, found.parts, ("the leak came out below zero by noise and is taken as none",)
+    )

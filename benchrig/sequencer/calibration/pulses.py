@@ -17,7 +17,7 @@ from benchrig.bench.calibrations import Constant
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import Found
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, VENT_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for, pump_to
@@ -123,7 +123,7 @@ def _shut_by_its_coil(bench: Bench, guide: Guide, air_pa: float) -> bool:
     return air_pa - reached_pa < SHUT_PA
 
 
-def inflow(bench: Bench, guide: Guide) -> Found:
+def inflow(bench: Bench, guide: Guide) -> CalibrationOutput:
     """What an inflow adds to the heat conductance between gas and wall: short fills through a valve and the vent."""
     file = bench.file
     put_on(bench, guide, Fitting.SOUND_VALVE, VALVE_COIL_LIMIT_S)
@@ -161,12 +161,12 @@ def inflow(bench: Bench, guide: Guide) -> Found:
     return _found(found, len(pulses))
 
 
-def _found(found: InflowHeat, pulses: int) -> Found:
+def _found(found: InflowHeat, pulses: int) -> CalibrationOutput:
     least, most = found.flows_g_s
     notes: tuple[str, ...] = ()
     if found.widening > 2:
         notes = (f"the pulses disagree {found.widening:.1f} times more than they should: the uncertainty covers it",)
-    return Found(
+    return CalibrationOutput(
         (
             Constant("heat inflow_w_k", found.inflow_w_k, found.inflow_w_k_u, "W/K"),
             Constant("heat inflow_power", found.power, found.power_u, ""),
@@ -179,7 +179,7 @@ def _found(found: InflowHeat, pulses: int) -> Found:
     )
 
 
-def response(bench: Bench, guide: Guide) -> Found:
+def response(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Time constant of the transducer: the vent opened onto the vacuum and shut again at once, a few times."""
     put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
@@ -207,7 +207,7 @@ def response(bench: Bench, guide: Guide) -> Found:
             "the noise.",
             hint="Is the transducer's hose long, kinked or blocked? Does the vent valve K5 open and shut at once?",
         )
-    return Found(
+    return CalibrationOutput(
         (Constant("transducer response_ms", 1e3 * budget.value, 1e3 * budget.u, "ms"),),
         (),
         f"{RESPONSE_TIMES} openings of the vent K5 onto the vacuum, for {1e3 * seconds:.0f} ms",

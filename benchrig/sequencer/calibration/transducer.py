@@ -11,7 +11,7 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import BarometerTable, VacuumGaugeTable
 from benchrig.bench.wiring import AT_REST
-from benchrig.sequencer.calibration.calibration_output import Found, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for
@@ -29,7 +29,7 @@ def _pin_v(bench: Bench, name: str) -> Quantity:
     return mean_of(name, [transducer.offset_v + transducer.volts_per_pa * each for each in shown_pa])
 
 
-def zero(bench: Bench, guide: Guide) -> Found:
+def zero(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Volts at 0 Pa, from open air and a barometer."""
     file = bench.file
     barometer = standard(file, "barometer", BarometerTable)
@@ -43,7 +43,7 @@ def zero(bench: Bench, guide: Guide) -> Found:
         volts_per_pa=file.transducer.volts_per_pa,
         scale_u_rel=file.transducer.scale_u_percent / 100,
     )
-    return Found.of(
+    return CalibrationOutput.of(
         "transducer offset_v",
         "V",
         budget,
@@ -52,7 +52,7 @@ def zero(bench: Bench, guide: Guide) -> Found:
     )
 
 
-def scale(bench: Bench, guide: Guide) -> Found:
+def scale(bench: Bench, guide: Guide) -> CalibrationOutput:
     """Scale and zero of the transducer from two pressures: open air by the barometer, a vacuum by a reference gauge."""
     file = bench.file
     barometer = standard(file, "barometer", BarometerTable)
@@ -75,7 +75,7 @@ def scale(bench: Bench, guide: Guide) -> Found:
     per_pascal, at_nothing = transducer_scale_v_per_pa(
         air_v, Quantity("barometer", air_pa, barometer.u_pa), low_v, Quantity("vacuum gauge", low_pa, gauge.u_pa)
     )
-    return Found(
+    return CalibrationOutput(
         (
             Constant("transducer volts_per_pa", per_pascal.value, per_pascal.u, "V/Pa"),
             Constant("transducer offset_v", at_nothing.value, at_nothing.u, "V"),

@@ -12,7 +12,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.witnesses import check_witnesses
 
 __all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
@@ -32,13 +32,15 @@ WARMED_K, WARMED_BY_HOLDING_K = 8.0, 25.0
 """The most by which a coil warms before; the second when it was energised to hold (engineering judgement)."""
 
 
-def clicks(run: Context) -> Found:
+def clicks(run: Context) -> StepOutput:
     """Click the valve with nothing but open air at both ports."""
     bench, file = run.bench, run.bench.file
     bench.switch(AT_REST)
     if run.coil == "short":
         why = "the coil measures as a short: it is not energised"
-        return Found(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
+        return StepOutput(
+            characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why
+        )
     count = DEAD_CLICKS if run.coil == "open" else file.sequence.clicks
     results, loads_v, traces = pulses(run, count, "clicks")
     together = combine_clicks(results)
@@ -59,7 +61,7 @@ def clicks(run: Context) -> Found:
         readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
         if check.outcome != "agrees":
             notes = (*notes, check.why)
-    return Found(
+    return StepOutput(
         characteristics=click_characteristics(together, count, moved, run.still),
         traces=tuple(traces),
         readings=readings,

@@ -6,7 +6,7 @@ import math
 
 from benchrig.analysis.coil import coil_resistance_20c
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.witnesses import check_possible, repeated
 
 __all__ = ["coil"]
@@ -17,7 +17,7 @@ SHORT_MARGIN = 0.9
 """A coil that would draw more than this part of the over-current limit is a short: it is not energised."""
 
 
-def coil(run: Context) -> Found:
+def coil(run: Context) -> StepOutput:
     """Measure the coil with the multimeter, correct to 20 degC, and decide whether it may be energised."""
     bench, file = run.bench, run.bench.file
     report = run.watch("coil", 1.0 + 0.6 * file.sequence.coil_readings)
@@ -64,6 +64,6 @@ def coil(run: Context) -> Found:
     readings = {
         f"reading {number}": (value, "ohm") for number, value in enumerate(readings_ohm, 1) if math.isfinite(value)
     }
-    return Found(
+    return StepOutput(
         characteristics=(found,), readings={**readings, "coil taken to be at": (ambient_c, "degC")}, notes=notes
     )

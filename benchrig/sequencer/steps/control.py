@@ -20,7 +20,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Guide, put_on
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 from benchrig.verdict.words import Judgement
@@ -54,9 +54,11 @@ def doubted(judgement: Judgement) -> frozenset[str]:
     return frozenset(_RESTS_ON[name] for name in failed & set(_RESTS_ON))
 
 
-def not_controlled(what: frozenset[str]) -> Found:
+def not_controlled(what: frozenset[str]) -> StepOutput:
     """The step when nobody is there to take the valve off."""
-    return Found(skipped=f"not done, nobody was asked to take the valve off: {_hose(what)}; see the last bench check")
+    return StepOutput(
+        skipped=f"not done, nobody was asked to take the valve off: {_hose(what)}; see the last bench check"
+    )
 
 
 def without_control(judgement: Judgement, what: frozenset[str]) -> Judgement:
@@ -83,7 +85,7 @@ def _hose(what: frozenset[str]) -> str:
     return "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
 
 
-def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
+def control(run: Context, guide: Guide, what: frozenset[str]) -> StepOutput:
     """Look at hose and port without the valve.
 
     Raises
@@ -104,7 +106,7 @@ def control(run: Context, guide: Guide, what: frozenset[str]) -> Found:
         put_on(run.bench, guide, Fitting.OPEN, run.coil_limit_s)
         readings["vacuum on the open port"] = (_open(run, guide), "kPa")
         notes.append("controlled: without the valve air comes in freely")
-    return Found(readings=readings, notes=tuple(notes))
+    return StepOutput(readings=readings, notes=tuple(notes))
 
 
 def _whose_rise(run: Context, guide: Guide, readings: dict[str, tuple[float, str]]) -> str:

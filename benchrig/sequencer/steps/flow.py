@@ -10,9 +10,9 @@ from benchrig.drivers.relay_board import Channel
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.hold import draw_down
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure, check_vented
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["flow", "words"]
+__all__ = ["capture_words", "flow"]
 
 UNITS = {
     "flow_at_rated_vacuum_lpm_anr": "L/min ANR",
@@ -34,7 +34,7 @@ GIVE_UP_S = 2.0
 CHANNELS = (Channel.COIL_CURRENT, Channel.PRESSURE)
 
 
-def words(flow_s: float) -> int:
+def capture_words(flow_s: float) -> int:
     """Board memory that the recording takes."""
     return len(CHANNELS) * _samples(flow_s)
 
@@ -43,7 +43,7 @@ def _samples(flow_s: float) -> int:
     return LEAD_IN + round(flow_s / PERIOD_S)
 
 
-def flow(run: Context) -> Found:
+def flow(run: Context) -> StepOutput:
     """Open the valve onto the vacuum and measure how freely air comes in."""
     bench, file = run.bench, run.bench.file
     if run.coil != "sound":
@@ -107,13 +107,13 @@ def flow(run: Context) -> Found:
         switching_known=True,
     )
     run.opened = result.opened
-    return Found(
+    return StepOutput(
         characteristics=_characteristics(result), traces=(_trace(recording, result),), notes=tuple(result.notes)
     )
 
 
-def _skip(why: str) -> Found:
-    return Found(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
+def _skip(why: str) -> StepOutput:
+    return StepOutput(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
 
 
 def _characteristics(result: FlowResult) -> tuple[Characteristic, ...]:

@@ -10,10 +10,10 @@ from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
-__all__ = ["QUICK_WORDS", "draw_down", "hold", "words"]
+__all__ = ["QUICK_WORDS", "capture_words", "draw_down", "hold"]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
@@ -65,21 +65,21 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
     return vacuum_pa
 
 
-def words(hold_s: float, period_s: float = PERIOD_S) -> int:
+def capture_words(hold_s: float, period_s: float = PERIOD_S) -> int:
     """Board memory that the recording takes: a word for each sample of its one channel."""
     return LEAD_IN + round(hold_s / period_s)
 
 
-QUICK_WORDS = words(QUICK_S, QUICK_PERIOD_S)
+QUICK_WORDS = capture_words(QUICK_S, QUICK_PERIOD_S)
 
 
-def hold(run: Context) -> Found:
+def hold(run: Context) -> StepOutput:
     """Hold a vacuum on the closed valve and measure what leaks in."""
     bench, file = run.bench, run.bench.file
     coil_on = run.closed_when_energised
     if coil_on and run.coil != "sound":
         why = f"a normally open valve is closed by its coil, and the coil is {run.coil}"
-        return Found(characteristics=(not_measured(NAME, UNIT, why),), skipped=why)
+        return StepOutput(characteristics=(not_measured(NAME, UNIT, why),), skipped=why)
     if coil_on:
         bench.switch(frozenset({Output.COIL}))
         bench.wait(0.3)
@@ -102,7 +102,7 @@ def hold(run: Context) -> Found:
     recording = bench.record(
         (Channel.PRESSURE,),
         period_s=period_s,
-        samples=words(hold_s, period_s),
+        samples=capture_words(hold_s, period_s),
         switch_at=LEAD_IN,
         switch_to=closed_up(coil=coil_on) | {Output.PUMP},
         release_at=LEAD_IN + round(PUMP_RUNS_ON_S / period_s),
@@ -149,7 +149,7 @@ def hold(run: Context) -> Found:
     leak = _leak(result, recording)
     if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
         leak = beside_vapour(leak, rest, file.reservoir.volume_l * 1e-3, limit_sccm)
-    return Found(
+    return StepOutput(
         characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
         readings={

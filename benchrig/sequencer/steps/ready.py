@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["ready"]
 
@@ -15,7 +15,7 @@ BAROMETER_AGREES_PA = 500.0
 ROOM_LOW_K, ROOM_HIGH_K = 278.15, 318.15
 
 
-def ready(run: Context) -> Found:
+def ready(run: Context) -> StepOutput:
     """Look at what the bench itself says.
 
     Raises
@@ -57,7 +57,7 @@ def ready(run: Context) -> Found:
         )
     run.supply_v, run.ambient_pa, run.ambient_k = supply_v, air_pa, room_k
     against = {} if barometer_kpa is None else {"transducer less barometer": (air_pa - barometer_kpa * 1000, "Pa")}
-    return Found(
+    return StepOutput(
         readings={
             "coil supply": (supply_v, "V"),
             "ambient pressure": (air_pa / 1000, "kPa"),

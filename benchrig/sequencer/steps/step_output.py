@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 from benchrig.analysis.results import Characteristic, Trace
 
-__all__ = ["Found"]
+__all__ = ["StepOutput"]
 
 
 @dataclass(frozen=True)
-class Found:
+class StepOutput:
     """The content of a `StepResult`; see there."""
 
     characteristics: tuple[Characteristic, ...] = ()

@@ -22,7 +22,7 @@ from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.clicks import click_characteristics, pulses
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.plausibility import check_energised
-from benchrig.sequencer.steps.step_output import Found
+from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.verdict.warm import WARM
 
 __all__ = ["warm"]
@@ -72,13 +72,13 @@ class _Heating:
         self.coil_c.append(20.0 + (ratio - 1.0) / (copper_ratio(21.0) - 1.0))
 
 
-def warm(run: Context) -> Found:
+def warm(run: Context) -> StepOutput:
     """Heat the coil by its own current, then click it and measure its flow again."""
     target_c = run.warm_c
     assert target_c is not None
     if run.coil != "sound" or run.cold_resistance is None or not run.cold_resistance.value:
         why = f"the coil is {run.coil or 'not measured'}: it cannot heat itself"
-        return Found(characteristics=_all_missing(why), skipped=why)
+        return StepOutput(characteristics=_all_missing(why), skipped=why)
     heating = _heat(run, target_c, run.cold_resistance.value)
     reached_c = heating.coil_c[-1] if heating.coil_c else heating.cold_c
     trace = Trace("warm", np.array(heating.time_s), {"coil_c": np.array(heating.coil_c)})
@@ -86,7 +86,7 @@ def warm(run: Context) -> Found:
     coil, notes = _coil(run, heating)
     if heating.opened_at_c:
         missing = tuple(each for each in _all_missing("the coil's path opens when it warms") if each.name != coil.name)
-        return Found(characteristics=(coil, *missing), traces=(trace,), readings=readings, notes=notes)
+        return StepOutput(characteristics=(coil, *missing), traces=(trace,), readings=readings, notes=notes)
     if reached_c < target_c - STILL_WARMING_K:
         notes = (*notes, f"the coil got no warmer than {reached_c:.0f} °C; {target_c:.0f} °C were asked for")
     run.warmed_c = reached_c
@@ -98,7 +98,7 @@ def warm(run: Context) -> Found:
     opened, run.vacuum_pa = run.opened, 0.0  # the bench was vented for the clicks
     again = flow(run)
     run.opened = opened  # what the cold valve did is the evidence; the warm one has a name of its own
-    return Found(
+    return StepOutput(
         characteristics=(coil, *warmed, *_renamed(again.characteristics, reached_c)),
         traces=(
             trace,
