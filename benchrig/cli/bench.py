@@ -133,7 +133,9 @@ def _grounds(loaded: LoadedBenchFile) -> Grounds:
 
     general = loaded.file.bench
     standing = (
-        Store(store_path(), reading=True).trust.standing(BenchKey(general.name, general.simulated))
+        Store(store_path(), reading=True).calibration_store.last_check_and_calibrations(
+            BenchKey(general.name, general.simulated)
+        )
         if store_path().exists()
         else (None, ())
     )

@@ -76,7 +76,9 @@ def calibrate(
         bench = opened.bench
         key = key_of(bench, seed if simulated is not None else None)
         bench.connect()
-        bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now(), present=bench.made_on))
+        bench.rest_on(
+            weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now(), present=bench.made_on)
+        )
         guide = guide_for(console, bench, opened.hands)
         console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         try:
@@ -87,7 +89,7 @@ def calibrate(
         finally:
             guide.still()
     _agree(found, yes=yes, console=console)
-    kept = store.trust.keep_calibration(key, replace(found, made_on=bench.made_on))
+    kept = store.calibration_store.keep_calibration(key, replace(found, made_on=bench.made_on))
     if as_json:
         emit(calibration_document(kept, key))
     print_calibration(kept, console)
@@ -133,7 +135,7 @@ def history(kind: str | None, as_json: bool) -> None:
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_history
 
-    trust = Store(store_path(), reading=True).trust
+    trust = Store(store_path(), reading=True).calibration_store
     found = [] if kind == "check" else [c for c in trust.calibrations() if kind in (None, c.kind)]
     checks = trust.checks() if kind in (None, "check") else ()
     damaged = trust.faults()
@@ -169,14 +171,14 @@ def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_
     if not reason.strip():
         raise ConfigError("The reason is empty.", hint="Say why: whoever reads the history will ask.")
     store = Store(store_path())
-    key, found = store.trust.calibration(calibration)
+    key, found = store.calibration_store.calibration(calibration)
     if not yes and sys.stdin.isatty():
         click.echo(
             f"{found.name}: {found.kind} of {key.name}, made {found.made.astimezone():%Y-%m-%d %H:%M}.", err=True
         )
         if not click.confirm("Withdraw it? It cannot be taken back.", default=False, err=True):
             raise ConfigError("Nothing was withdrawn.", hint="Calibrate anew if the constant is in doubt.")
-    store.trust.withdraw(found.number, Withdrawal(utc_now(), who(operator), reason.strip()))
+    store.calibration_store.withdraw(found.number, Withdrawal(utc_now(), who(operator), reason.strip()))
     runs = store.runs(limit=1_000_000, calibration=found.number)
     if as_json:
         emit({"withdrawn": found.name, "kind": found.kind, "bench": key.name, "runs": [run.run for run in runs]})

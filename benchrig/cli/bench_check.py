@@ -54,7 +54,7 @@ def check(
         from benchrig.bench.traceability import weigh
         from benchrig.clock import utc_now
 
-        bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key), utc_now()))
+        bench.rest_on(weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now()))
         console.print(f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         if barometer_kpa is None:
             barometer_kpa = guide.read("barometer", "kPa")
@@ -74,7 +74,7 @@ def check(
             )
         finally:
             guide.still()
-    done = store.trust.keep_check(key, replace(result, made_on=bench.made_on))
+    done = store.calibration_store.keep_check(key, replace(result, made_on=bench.made_on))
     try:
         page = str(write_check_page(result, done, key, pages_folder()))
     except OSError as error:

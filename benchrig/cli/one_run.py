@@ -98,11 +98,15 @@ def run_one(
                 f"{bench.file.reservoir.hold_vacuum_kpa:g} kPa.",
                 hint="hold_vacuum_kpa in [reservoir] of the bench file, if the pump can do more.",
             )
-        standing = store.trust.standing(BenchKey(bench.file.bench.name, simulated, seed))
+        standing = store.calibration_store.last_check_and_calibrations(BenchKey(bench.file.bench.name, simulated, seed))
         if standing != (None, ()):
             bench.connect()  # what was made on another board or meter does not count
         grounds = weigh(
-            bench.loaded.file, *standing, utc_now(), present=bench.made_on, last_seen=store.trust.last_seen()
+            bench.loaded.file,
+            *standing,
+            utc_now(),
+            present=bench.made_on,
+            last_seen=store.calibration_store.last_seen(),
         )
         for remark in grounds.warnings:
             console.print(remark, style="yellow")

@@ -97,9 +97,9 @@ def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
     if named is None:
         return None, None
     if named.strip().startswith("check"):
-        store.trust.check(named)
+        store.calibration_store.check(named)
         return None, int(named.strip().removeprefix("check-"))
-    _, calibration = store.trust.calibration(named)
+    _, calibration = store.calibration_store.calibration(named)
     if calibration.withdrawal is not None:
         gone = calibration.withdrawal
         by = f"on {gone.at:%Y-%m-%d} by {gone.operator}: {gone.reason}"
@@ -112,7 +112,9 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
     rested = {ground.number for ground in record.bench.grounds if ground.kind != "check"}
     if not rested:
         return []
-    return [each for each in store.trust.calibrations() if each.number in rested and each.withdrawal is not None]
+    return [
+        each for each in store.calibration_store.calibrations() if each.number in rested and each.withdrawal is not None
+    ]
 
 
 @records.command("decide", epilog="Example:  benchrig records decide C-1042 --scrap --because 'housing is cracked'")

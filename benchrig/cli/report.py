@@ -56,7 +56,7 @@ def _check_page(store: Store, name: str, where: Path, *, as_json: bool) -> None:
     from benchrig.errors import ConfigError
     from benchrig.reports.check_page import write_check_page
 
-    bench, done, check = store.trust.check(name)
+    bench, done, check = store.calibration_store.check(name)
     try:
         page = write_check_page(check, done, bench, where)
     except OSError as error:

@@ -175,7 +175,7 @@ def _rest(bench: Bench) -> None:
     from benchrig.records import Store
 
     store = Store(store_path())
-    bench.rest_on(weigh(bench.loaded.file, None, store.trust.calibrations(key_of(bench, None)), utc_now()))
+    bench.rest_on(weigh(bench.loaded.file, None, store.calibration_store.calibrations(key_of(bench, None)), utc_now()))
 
 
 def _study_file(path: Path, wanted: Wanted, bench: Bench | None) -> StudyFile:

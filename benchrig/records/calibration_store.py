@@ -21,14 +21,14 @@ from benchrig.records import serialization, tables
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
 from benchrig.records.writing import reading, writing
 
-__all__ = ["Trust"]
+__all__ = ["CalibrationStore"]
 
 
 _ANYTHING = "SELECT EXISTS (SELECT 1 FROM checks) OR EXISTS (SELECT 1 FROM calibrations)"
 
 
-class Trust:
-    """What the bench's trust rests on. Get one from `Store.trust`; append-only, by the database's own rules too."""
+class CalibrationStore:
+    """Bench checks and calibrations, append-only by the database's own rules too. Get one from `Store.calibration_store`."""
 
     def __init__(self, writer: sa.Engine, reader: sa.Engine, path: Path) -> None:
         self._writer = writer
@@ -151,7 +151,7 @@ class Trust:
         check = _check(row)
         return _key(row), _done(number, check), check
 
-    def standing(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
+    def last_check_and_calibrations(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""
         c, k = tables.calibrations.c, tables.checks.c
         with reading(self._reader, self._path) as connection:

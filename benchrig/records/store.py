@@ -17,7 +17,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.arrays import unpack_arrays
-from benchrig.records.calibration_store import Trust
+from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of
@@ -103,9 +103,9 @@ class Store:
         return Recorder(self._writer, self.path)
 
     @property
-    def trust(self) -> Trust:
+    def calibration_store(self) -> CalibrationStore:
         """Bench checks and calibrations."""
-        return Trust(self._writer, self._reader, self.path)
+        return CalibrationStore(self._writer, self._reader, self.path)
 
     def run(self, number_or_tag: str, *, traces: bool = True) -> RunRecord:
         """Read one run.

@@ -135,7 +135,7 @@ def test_a_calibration_takes_the_place_of_the_files_constant_until_it_is_withdra
 @pytest.mark.slow
 def test_another_seed_is_another_bench():
     document("bench", "calibrate", "leads", "--simulated", "--seed", "5")
-    assert Store(store_path()).trust.calibrations(BenchKey("bench-1", simulated=True, seed=1)) == ()
+    assert Store(store_path()).calibration_store.calibrations(BenchKey("bench-1", simulated=True, seed=1)) == ()
     assert Store(store_path()).run(one_run(swap=None)).bench.grounds == ()
 
 
@@ -158,7 +158,7 @@ def test_a_constant_that_moves_by_more_than_a_tenth_is_kept_only_with_yes(monkey
     assert "reservoir volume_l moves from 0.5 to" in said["error"]
     assert "until now stands" in said["error"]
     assert "--yes" in said["hint"]
-    assert Store(store_path()).trust.calibrations() == ()
+    assert Store(store_path()).calibration_store.calibrations() == ()
     assert document("bench", "calibrate", "volume", "--simulated", "--yes")["calibration"] == "cal-0001"
 
 
@@ -176,7 +176,7 @@ def test_an_interrupted_calibration_keeps_nothing(monkeypatch):
     assert result.exit_code == 3
     assert "Nothing was kept" in result.stderr
     assert "all outputs off" in result.stderr
-    assert [each.name for each in Store(store_path()).trust.calibrations()] == ["cal-0001"]
+    assert [each.name for each in Store(store_path()).calibration_store.calibrations()] == ["cal-0001"]
 
 
 @pytest.mark.parametrize(
@@ -226,10 +226,10 @@ def test_bench_show_says_where_each_constant_comes_from(tmp_path, kind, constant
     kept = document("bench", "calibrate", kind, "--simulated")
     shown = {each["name"]: each for each in document("bench", "show", "--bench", str(path))["constants"]}
     assert {each["from"] for each in shown.values()} == {"bench file"}  # that calibration is of seed 1's bench
-    key = Store(store_path()).trust.calibration(kept["calibration"])[0]
+    key = Store(store_path()).calibration_store.calibration(kept["calibration"])[0]
     assert key.seed == 1
-    Store(store_path()).trust.keep_calibration(
-        replace(key, seed=None), Store(store_path()).trust.calibration(kept["calibration"])[1]
+    Store(store_path()).calibration_store.keep_calibration(
+        replace(key, seed=None), Store(store_path()).calibration_store.calibration(kept["calibration"])[1]
     )
     shown = {each["name"]: each for each in document("bench", "show", "--bench", str(path))["constants"]}
     assert shown[constant]["from"] == "cal-0002"
@@ -253,10 +253,10 @@ def test_a_calibration_made_on_another_meter_does_not_count_and_the_run_says_so(
     store = Store(store_path())
     key = BenchKey("bench-1", simulated=True, seed=1)
     assert run("bench", "calibrate", "leads", "--simulated", "--yes").exit_code == 0
-    kept = store.trust.calibrations(key)[0]
+    kept = store.calibration_store.calibrations(key)[0]
     assert dict(kept.made_on)["meter"].startswith("FICTION INSTRUMENTS")
     assert [each.kind for each in store.run(one_run(swap=None)).bench.grounds] == ["leads"]
-    store.trust.keep_calibration(key, replace(kept, made_on=(("meter", "ANOTHER,METER,7"),)))
+    store.calibration_store.keep_calibration(key, replace(kept, made_on=(("meter", "ANOTHER,METER,7"),)))
     record = store.run(one_run(swap=None))
     assert record.bench.grounds == ()
     assert any("the meter was ANOTHER,METER,7" in each for each in record.bench.remarks)

@@ -49,7 +49,7 @@ CHECK = CheckResult(
 
 
 def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").trust
+    trust = Store(workshop / "records.sqlite").calibration_store
     kept = trust.keep_calibration(KEY, VOLUME)
     assert (kept.name, replace(kept, number=0)) == ("cal-0001", VOLUME)
     assert trust.calibrations(KEY) == (kept,)
@@ -62,7 +62,7 @@ def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> No
 
 
 def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their_own(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").trust
+    trust = Store(workshop / "records.sqlite").calibration_store
     trust.keep_calibration(BenchKey("bench-1", simulated=True, seed=3), VOLUME)
     trust.keep_check(BenchKey("bench-1", simulated=True, seed=3), CHECK)
     for other in (KEY, BenchKey("bench-1", simulated=True, seed=4), BenchKey("bench-2", simulated=True, seed=3)):
@@ -74,7 +74,7 @@ def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their
 def test_the_database_itself_refuses_to_change_or_lose_them(workshop: Path, table: str) -> None:
     path = workshop / "records.sqlite"
     store = Store(path)
-    trust = store.trust
+    trust = store.calibration_store
     trust.keep_calibration(KEY, VOLUME)
     trust.keep_check(KEY, CHECK)
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
@@ -89,7 +89,7 @@ def test_the_database_itself_refuses_to_change_or_lose_them(workshop: Path, tabl
 
 
 def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_again(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").trust
+    trust = Store(workshop / "records.sqlite").calibration_store
     trust.keep_calibration(KEY, VOLUME)
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
     (found,) = trust.calibrations(KEY)
@@ -101,8 +101,8 @@ def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_a
 def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) -> None:
     store = Store(workshop / "records.sqlite")
     for _ in range(2):
-        store.trust.keep_calibration(KEY, VOLUME)
-    store.trust.keep_check(KEY, CHECK)
+        store.calibration_store.keep_calibration(KEY, VOLUME)
+    store.calibration_store.keep_check(KEY, CHECK)
     record_into(store.recorder(), "aborted")
     bench = replace(BENCH, grounds=(Ground("check", 1, "c"), Ground("volume", 2, "v")), uncalibrated=("heat: never",))
     number = store.recorder().run_started(replace(started("C-7"), bench=bench))
@@ -116,18 +116,18 @@ def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) 
 @pytest.mark.parametrize("wanted", ["cal-0009", "9"])
 def test_a_calibration_that_is_not_there_is_told(workshop: Path, wanted: str) -> None:
     with pytest.raises(ConfigError, match="No calibration"):
-        Store(workshop / "records.sqlite").trust.calibration(wanted)
+        Store(workshop / "records.sqlite").calibration_store.calibration(wanted)
 
 
 @pytest.mark.parametrize("wanted", ["", "cal-x", "check-1", "²", "-1"])
 def test_a_name_that_is_none_is_told(workshop: Path, wanted: str) -> None:
     with pytest.raises(ConfigError, match="no name like"):
-        Store(workshop / "records.sqlite").trust.calibration(wanted)
+        Store(workshop / "records.sqlite").calibration_store.calibration(wanted)
 
 
 def test_a_changed_calibration_does_not_fit_its_digest(workshop: Path) -> None:
     path = workshop / "records.sqlite"
-    trust = Store(path).trust
+    trust = Store(path).calibration_store
     trust.keep_calibration(KEY, VOLUME)
     with raw_database(path) as raw:
         raw.execute("DROP TRIGGER calibrations_no_update")
@@ -157,4 +157,4 @@ def test_a_store_of_the_first_schema_is_brought_up_to_date_with_its_runs(worksho
     open_database(path)
     store = Store(path)
     assert store.run("0001").digest_faults() == ()
-    assert store.trust.keep_calibration(KEY, VOLUME).number == 1
+    assert store.calibration_store.keep_calibration(KEY, VOLUME).number == 1

@@ -42,7 +42,7 @@ def test_runs_on_a_read_only_medium_are_listed_and_shown_and_nothing_is_written(
         store = Store(path, reading=True)
         assert [each.run for each in store.runs()] == ["0001"]
         assert store.run("0001").digest_faults() == ()
-        assert store.trust.calibrations() == ()
+        assert store.calibration_store.calibrations() == ()
         assert sorted(workshop.iterdir()) == before
         with pytest.raises(ConfigError, match="cannot be opened for writing"):
             Store(path)

@@ -62,14 +62,14 @@ def test_what_is_too_long_is_named_with_the_longest_that_fits(words, sequence, n
     assert tuple(fits) == names
     assert f"{words} words" in str(caught.value)
     for name, seconds in fits.items():
-        needs = {"hold_s": hold.words, "flow_s": flow.words}[name]
+        needs = {"hold_s": hold.capture_words, "flow_s": flow.capture_words}[name]
         assert needs(float(seconds)) <= words < needs(float(seconds) + 0.1)
         assert f"{needs(getattr(bench.file.sequence, name))} words" in str(caught.value)
     asked(bench_with(words, **(sequence | {name: float(seconds) for name, seconds in fits.items()}))[1])
 
 
 def test_a_board_without_room_for_the_shortest_settings_is_at_fault_itself():
-    least = flow.words(SHORTEST_FLOW_S)
+    least = flow.capture_words(SHORTEST_FLOW_S)
     asked(bench_with(least, flow_s=SHORTEST_FLOW_S, hold_s=SHORTEST_HOLD_S)[1])
     _, bench = bench_with(least - 1, flow_s=SHORTEST_FLOW_S, hold_s=SHORTEST_HOLD_S)
     with pytest.raises(ConfigError, match=f"{least - 1} words; a run needs {least} at least"):
@@ -80,7 +80,7 @@ def test_a_board_without_room_for_the_shortest_settings_is_at_fault_itself():
 def test_a_run_that_just_fits_is_made_and_one_word_less_refuses_it_before_its_record_begins():
     valve = Catalogue(model_folders()).get("alder-24")
     intake = Intake("C-1", "alder-24", "core", "test")
-    needed = max(hold.words(30.0), flow.words(6.0), hold.QUICK_WORDS, clicks.WORDS)
+    needed = max(hold.capture_words(30.0), flow.capture_words(6.0), hold.QUICK_WORDS, clicks.WORDS)
 
     def run(words, sink):
         opened, bench = bench_with(words)
