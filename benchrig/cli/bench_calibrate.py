@@ -57,7 +57,7 @@ def calibrate(
     from rich.console import Console
 
     from benchrig.bench.traceability import weigh
-    from benchrig.cli.operator_prompts import guide_for
+    from benchrig.cli.operator_prompts import operator_for
     from benchrig.cli.places import store_path
     from benchrig.cli.qualify import who
     from benchrig.clock import utc_now
@@ -79,15 +79,15 @@ def calibrate(
         bench.rest_on(
             weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now(), present=bench.made_on)
         )
-        guide = guide_for(console, bench, opened.hands)
+        prompts = operator_for(console, bench, opened.hands)
         console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         try:
-            found = take(method, bench, guide, operator=who(operator), now=utc_now())
+            found = take(method, bench, prompts, operator_name=who(operator), now=utc_now())
         except KeyboardInterrupt:
             click.echo("Nothing was kept: the constants in use until now stand.", err=True)
             raise
         finally:
-            guide.still()
+            prompts.still()
     _agree(found, yes=yes, console=console)
     kept = store.calibration_store.keep_calibration(key, replace(found, made_on=bench.made_on))
     if as_json:

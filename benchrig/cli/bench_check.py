@@ -37,7 +37,7 @@ def check(
     from rich.console import Console
 
     from benchrig.bench.check_result import Look
-    from benchrig.cli.operator_prompts import guide_for
+    from benchrig.cli.operator_prompts import operator_for
     from benchrig.cli.places import pages_folder, store_path
     from benchrig.cli.qualify import who
     from benchrig.records import Store
@@ -50,30 +50,30 @@ def check(
     with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
         bench = opened.bench
         key = key_of(bench, seed if simulated is not None else None)
-        guide = guide_for(console, bench, opened.hands)
+        prompts = operator_for(console, bench, opened.hands)
         from benchrig.bench.traceability import weigh
         from benchrig.clock import utc_now
 
         bench.rest_on(weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now()))
         console.print(f"Bench check of {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
         if barometer_kpa is None:
-            barometer_kpa = guide.read("barometer", "kPa")
+            barometer_kpa = prompts.read("barometer", "kPa")
 
         def tell(look: Look) -> None:
-            guide.still()
+            prompts.still()
             look_line(look, console)
 
         try:
             result = bench_check(
                 bench,
-                guide,
-                operator=who(operator),
+                prompts,
+                operator_name=who(operator),
                 program=f"benchrig {__version__}",
                 barometer_pa=barometer_kpa * 1000,
                 tell=tell,
             )
         finally:
-            guide.still()
+            prompts.still()
     done = store.calibration_store.keep_check(key, replace(result, made_on=bench.made_on))
     try:
         page = str(write_check_page(result, done, key, pages_folder()))

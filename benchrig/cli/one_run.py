@@ -80,7 +80,7 @@ def run_one(
     """Take one valve through the sequence and tell the outcome; return the exit status."""
     from rich.console import Console
 
-    from benchrig.cli.operator_prompts import control_guide, ring
+    from benchrig.cli.operator_prompts import control_operator, ring
     from benchrig.cli.progress import ProgressLine
     from benchrig.sequencer.run import STEPS, qualify
 
@@ -137,7 +137,7 @@ def run_one(
                     watcher=line,
                     seed=seed,
                     program=f"benchrig {__version__}",
-                    guide=None if no_control else control_guide(console, bench, opened.hands, line),
+                    operator=None if no_control else control_operator(console, bench, opened.hands, line),
                     control_waived=no_control,
                     warm_c=warm_c,
                 )

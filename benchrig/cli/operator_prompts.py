@@ -14,9 +14,9 @@ from rich.text import Text
 
 from benchrig.bench.bench import Bench
 from benchrig.cli.progress import ProgressLine
-from benchrig.sequencer.operator import Fitting, Guide, Hands, Silent, Unattended
+from benchrig.sequencer.operator import Fitting, Hands, Operator, Silent, Unattended
 
-__all__ = ["AtTheValve", "Person", "Simulated", "control_guide", "guide_for", "ring"]
+__all__ = ["AtTheValve", "Person", "Simulated", "control_operator", "operator_for", "ring"]
 
 SAY = {
     Fitting.VALVE: "Take the reference off: plug and port are free for the next valve.",
@@ -169,8 +169,8 @@ def _own_hands(hands: object | None) -> Hands | None:
     return cast("Hands", hands) if hasattr(hands, "connect") and hasattr(hands, "read") else None
 
 
-def guide_for(console: Console, bench: Bench, hands: object | None) -> Person | Simulated:
-    """The guide for a bench: by itself where it has hands, else a person."""
+def operator_for(console: Console, bench: Bench, hands: object | None) -> Person | Simulated:
+    """The operator for a bench: by itself where it has hands, else a person."""
     own = _own_hands(hands)
     if own is not None:
         return Simulated(console, own)
@@ -203,7 +203,7 @@ class AtTheValve(Person):
         self._progress.progress("control", done_s, expected_s, reading)
 
 
-def control_guide(console: Console, bench: Bench, hands: object | None, line: ProgressLine) -> Guide | None:
+def control_operator(console: Console, bench: Bench, hands: object | None, line: ProgressLine) -> Operator | None:
     """Who takes the valve off for the control: the simulated bench itself, a person who can be asked, or nobody."""
     own = _own_hands(hands)
     if own is not None:

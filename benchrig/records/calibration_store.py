@@ -28,7 +28,7 @@ _ANYTHING = "SELECT EXISTS (SELECT 1 FROM checks) OR EXISTS (SELECT 1 FROM calib
 
 
 class CalibrationStore:
-    """Bench checks and calibrations, append-only by the database's own rules too. Get one from `Store.calibration_store`."""
+    """Bench checks and calibrations, append-only by the database's own rules too. See `Store.calibration_store`."""
 
     def __init__(self, writer: sa.Engine, reader: sa.Engine, path: Path) -> None:
         self._writer = writer

@@ -119,7 +119,7 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
                 coil_limit_s=allowed.coil_limit_s,
                 hold_vacuum_pa=allowed.hold_vacuum_pa,
                 seed=entry.seed,
-                guide=Silent(hands),
+                operator=Silent(hands),
             )
     except BenchError as error:
         return Result(entry, "bench fault", said=str(error), hint=error.hint)

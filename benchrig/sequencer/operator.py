@@ -8,7 +8,7 @@ from typing import Protocol
 from benchrig.bench.bench import Bench
 from benchrig.errors import BenchError
 
-__all__ = ["Fitting", "Guide", "Hands", "Silent", "Unattended", "put_on"]
+__all__ = ["Fitting", "Hands", "Operator", "Silent", "Unattended", "put_on"]
 
 
 class Unattended(BenchError):
@@ -28,7 +28,7 @@ class Fitting(Enum):
     VACUUM_GAUGE = "vacuum-gauge"
 
 
-class Guide(Protocol):
+class Operator(Protocol):
     """A person with a screen, or the simulated bench that does by itself what it is told."""
 
     def connect(self, fitting: Fitting) -> None:
@@ -81,8 +81,8 @@ class Silent:
         """Show nothing."""
 
 
-def put_on(bench: Bench, guide: Guide, fitting: Fitting, coil_limit_s: float) -> None:
+def put_on(bench: Bench, operator: Operator, fitting: Fitting, coil_limit_s: float) -> None:
     """Have something connected, with the bench disarmed while hands are on it, and arm again."""
     bench.make_safe()
-    guide.connect(fitting)
+    operator.connect(fitting)
     bench.arm(coil_limit_s)

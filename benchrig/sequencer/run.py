@@ -16,7 +16,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
-from benchrig.sequencer.operator import Guide
+from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.steps.clicks import clicks
 from benchrig.sequencer.steps.coil import coil
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
@@ -77,7 +77,7 @@ def qualify(
     watcher: Watcher | None = None,
     seed: int | None = None,
     program: str = "",
-    guide: Guide | None = None,
+    operator: Operator | None = None,
     control_waived: bool = False,
     warm_c: float | None = None,
 ) -> Finished:
@@ -95,7 +95,7 @@ def qualify(
         Longest time that the coil may be on without a break; the board enforces it.
     hold_vacuum_pa : float
         Vacuum to draw for the hold step, below ambient.
-    guide : Guide or None
+    operator : Operator or None
         Who takes the valve off and closes the port, when a reject rests on a leak or on a flow that hose or port could
         cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left undecided.
     control_waived : bool
@@ -126,11 +126,11 @@ def qualify(
             steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
             judgement = _judge(run, intake)
             doubts = doubted(judgement)
-            if guide is not None and not doubts and run.slow_rise is not None:
+            if operator is not None and not doubts and run.slow_rise is not None:
                 doubts = frozenset({SLOW_RISE})
             if doubts:
-                steps += (_take(Step("control", "Control", _controlling(doubts, guide)), run, sink),)
-                if guide is None and not control_waived:
+                steps += (_take(Step("control", "Control", _controlling(doubts, operator)), run, sink),)
+                if operator is None and not control_waived:
                     judgement = without_control(judgement, doubts)
             if SLOW_RISE in doubts:
                 judgement = _judge(run, intake)
@@ -197,11 +197,11 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
     return result
 
 
-def _controlling(doubts: frozenset[str], guide: Guide | None) -> Callable[[Context], StepOutput]:
-    """The control step for what is doubted; without a guide nobody is there to take the valve off."""
+def _controlling(doubts: frozenset[str], operator: Operator | None) -> Callable[[Context], StepOutput]:
+    """The control step for what is doubted; without a operator nobody is there to take the valve off."""
 
     def look(run: Context) -> StepOutput:
-        return not_controlled(doubts) if guide is None else control(run, guide, doubts)
+        return not_controlled(doubts) if operator is None else control(run, operator, doubts)
 
     return look
 

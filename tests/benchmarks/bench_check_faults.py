@@ -17,9 +17,9 @@ def failed(seed: int, *faults: str, spread: float | None = None) -> tuple[list[s
     options: dict[str, object] = {"seed": seed, "faults": list(faults)}
     if spread is not None:
         options |= {"bench_seed": seed, "bench_spread": spread}
-    _, bench, guide = simulated(**options)
+    _, bench, operator = simulated(**options)
     result = bench_check(
-        bench, guide, operator="nobody", program="study", barometer_pa=guide.read("barometer", "kPa") * 1e3
+        bench, operator, operator_name="nobody", program="study", barometer_pa=operator.read("barometer", "kPa") * 1e3
     )
     return [look.name for look in result.looks if look.outcome == "fail"], result.bench_seconds
 

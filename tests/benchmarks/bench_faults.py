@@ -98,7 +98,7 @@ def run(entry: Entry, faults: list[str]) -> Outcome:
                 sink=noting,
                 coil_limit_s=model.coil_limit_s,
                 hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
-                guide=Silent(opened.hands),
+                operator=Silent(opened.hands),
             )
         except BenchError as error:
             return Outcome("status 3", f"{error} {error.hint}", bench.clock.now())

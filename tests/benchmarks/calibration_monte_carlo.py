@@ -57,7 +57,7 @@ GOALS = {
 
 
 class Obedient:
-    """A guide that has the simulated bench do what it is told."""
+    """An operator that has the simulated bench do what it is told."""
 
     def __init__(self, opened: OpenedBench) -> None:
         self._hands = opened.hands
@@ -177,7 +177,7 @@ def study(draws: int, seed: int, only: tuple[str, ...] = (), first: int = 0) -> 
             world = simulated.machine.world
             assert isinstance(world, World)
             shut_off = ShutOff(world)
-            made = calibrate(method, bench, Obedient(simulated), operator="nobody", now=utc_now())
+            made = calibrate(method, bench, Obedient(simulated), operator_name="nobody", now=utc_now())
             for place, kept in enumerate(made.constants):
                 name = SECOND[kept.name] if place else f"{method.kind}, {method.name}"
                 tally = found.setdefault(name, Tally())
@@ -216,7 +216,7 @@ def flow_study(draws: int, seed: int, first: int = 0) -> None:
         for kind in (None, *FOUND_FOR_FLOW):
             if kind is not None:
                 method = next(each for each in METHODS if each.kind == kind)
-                used.append(calibrate(method, bench, Obedient(simulated), operator="nobody", now=utc_now()))
+                used.append(calibrate(method, bench, Obedient(simulated), operator_name="nobody", now=utc_now()))
                 bench.rest_on(Grounds(used=tuple(used)))
             if kind is None or kind == FOUND_FOR_FLOW[-1]:
                 rows["bench file" if kind is None else "calibrated"].append(_measured(simulated, bench, model))

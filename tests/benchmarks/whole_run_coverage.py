@@ -142,7 +142,7 @@ def run(asked: Asked) -> Came:
                 sink=InMemory(),
                 coil_limit_s=valve.coil_limit_s,
                 hold_vacuum_pa=valve.hold_vacuum_kpa * 1e3,
-                guide=Silent(opened.hands),  # type: ignore[arg-type]
+                operator=Silent(opened.hands),  # type: ignore[arg-type]
             )
     except BenchError as error:
         return Came(asked.sort, asked.options, "no verdict", "", str(error), leaks)

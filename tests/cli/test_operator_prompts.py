@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 
 from benchrig.cli.one_run import ask_ready
-from benchrig.cli.operator_prompts import SAY, Person, guide_for
+from benchrig.cli.operator_prompts import SAY, Person, operator_for
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended
@@ -31,20 +31,20 @@ def test_everything_that_can_be_connected_has_its_words():
 
 
 def test_enter_goes_on_and_what_to_connect_was_said(monkeypatch):
-    guide, said, _, _ = person(monkeypatch, "\n")
-    guide.connect(Fitting.BLIND)
+    operator, said, _, _ = person(monkeypatch, "\n")
+    operator.connect(Fitting.BLIND)
     assert "Close the port: blind plug" in said.getvalue()
 
 
 def test_a_number_is_asked_for_until_one_comes_with_point_or_comma(monkeypatch):
-    guide, said, _, _ = person(monkeypatch, "much\n0\n-3\nnan\n99,87\n")
-    assert guide.read("barometer", "kPa") == 99.87
+    operator, said, _, _ = person(monkeypatch, "much\n0\n-3\nnan\n99,87\n")
+    assert operator.read("barometer", "kPa") == 99.87
     assert said.getvalue().count("A number of kPa from 50 to 110 is wanted.") == 4
 
 
 def test_a_barometer_in_hectopascals_is_told_from_one_in_kilopascals(monkeypatch):
-    guide, said, _, _ = person(monkeypatch, "1013\n101.3\n")
-    assert guide.read("barometer", "kPa") == 101.3
+    operator, said, _, _ = person(monkeypatch, "1013\n101.3\n")
+    assert operator.read("barometer", "kPa") == 101.3
     assert "1013 hPa would be 101.3 kPa" in said.getvalue()
 
 
@@ -69,14 +69,14 @@ def test_before_a_real_part_is_pumped_somebody_is_asked_whether_it_is_ready(monk
 
 
 def test_enter_alone_takes_what_the_bench_file_says(monkeypatch):
-    guide, _, _, _ = person(monkeypatch, "\n", 101.3)
-    assert guide.read("barometer", "kPa") == 101.3
+    operator, _, _, _ = person(monkeypatch, "\n", 101.3)
+    assert operator.read("barometer", "kPa") == 101.3
 
 
 def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_safe(monkeypatch):
-    guide, _, opened, bench = person(monkeypatch, "")
+    operator, _, opened, bench = person(monkeypatch, "")
     with pytest.raises(Unattended, match="Nobody answered") as ended:
-        bench_check(bench, guide, operator="me", program="test", barometer_pa=101_325.0)
+        bench_check(bench, operator, operator_name="me", program="test", barometer_pa=101_325.0)
     assert "all outputs off" in ended.value.bench_state
     assert opened.machine.board.outputs == 0
 
@@ -84,19 +84,19 @@ def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_sa
 def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch):
     opened, bench, _ = simulated(seed=3)
     console = Console(file=io.StringIO())
-    guide = guide_for(console, bench, opened.hands)
-    guide.connect(Fitting.VESSEL)
+    operator = operator_for(console, bench, opened.hands)
+    operator.connect(Fitting.VESSEL)
     assert opened.machine.connected == "blind-plug"
-    guide.now(Fitting.VESSEL)
+    operator.now(Fitting.VESSEL)
     assert opened.machine.connected == "known-volume"
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     with pytest.raises(click.UsageError, match="cannot connect anything by itself"):
-        guide_for(console, bench, None)
+        operator_for(console, bench, None)
 
 
 @pytest.mark.parametrize(("what", "unit"), [("barometer", "kPa"), ("voltmeter", "V")])
 def test_an_armed_board_is_fed_while_a_person_reads_an_instrument(monkeypatch, what, unit):
-    guide, _, _, bench = person(monkeypatch, "")
+    operator, _, _, bench = person(monkeypatch, "")
     reading, writing = os.pipe()
     fed = []
 
@@ -112,16 +112,16 @@ def test_an_armed_board_is_fed_while_a_person_reads_an_instrument(monkeypatch, w
         bench.connect()
         bench.arm(5.0)
         monkeypatch.setattr(bench, "feed", typed_after_three_feeds)
-        assert guide.read(what, unit) == 99.5
+        assert operator.read(what, unit) == 99.5
         at_last.cancel()
         at_last.join()
     assert len(fed) == 3
 
 
 def test_a_board_that_is_not_armed_is_not_asked_for_anything_while_a_person_types(monkeypatch):
-    guide, _, _, bench = person(monkeypatch, "99.5\n")
+    operator, _, _, bench = person(monkeypatch, "99.5\n")
     monkeypatch.setattr(bench, "feed", lambda: pytest.fail("nothing is armed"))
     bench.connect()
     bench.arm(5.0)
     bench.make_safe()
-    assert guide.read("barometer", "kPa") == 99.5
+    assert operator.read("barometer", "kPa") == 99.5

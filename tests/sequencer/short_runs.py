@@ -19,7 +19,7 @@ from benchrig.cli.one_run import model_facts
 from benchrig.cli.places import model_folders
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
-from benchrig.sequencer.operator import Guide
+from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.run import STEPS, Finished, qualify
 from simulators.entry import OpenedBench
 from tests.sequencer.simulated_hands import Obedient, simulated
@@ -39,9 +39,9 @@ def set_in_file(bench: Bench, table: str, **keys: Any) -> None:
 
 
 def short_bench(**options: Any) -> tuple[OpenedBench, Bench, Obedient]:
-    opened, bench, guide = simulated(**options)
+    opened, bench, operator = simulated(**options)
     set_in_file(bench, "sequence", **SHORT)
-    return opened, bench, guide
+    return opened, bench, operator
 
 
 def context(bench: Bench, model: str | ModelFacts = "alder-24", **known: Any) -> Context:
@@ -111,7 +111,9 @@ class Kept:
         self.told.append(f"showed {step.name}")
 
 
-def short_run(sink: Kept, bench: Bench, model: str = "alder-24", guide: Guide | None = None, **more: Any) -> Finished:
+def short_run(
+    sink: Kept, bench: Bench, model: str = "alder-24", operator: Operator | None = None, **more: Any
+) -> Finished:
     of = valve(model)
     known: Mapping[str, Any] = {"coil_limit_s": of.coil_limit_s, "hold_vacuum_pa": of.hold_vacuum_kpa * 1000}
     return qualify(
@@ -120,6 +122,6 @@ def short_run(sink: Kept, bench: Bench, model: str = "alder-24", guide: Guide | 
         Intake("S-1", model, "core", "test"),
         sink=sink,
         watcher=sink,
-        guide=guide,
+        operator=operator,
         **{**known, **more},
     )

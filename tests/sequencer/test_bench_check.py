@@ -57,21 +57,21 @@ the second."""
 
 
 def look(**options):
-    opened, bench, guide = simulated(**options)
-    barometer_pa = guide.read("barometer", "kPa") * 1000
-    result = bench_check(bench, guide, operator="me", program="test", barometer_pa=barometer_pa)
-    return opened, guide, {each.name: each for each in result.looks}, result
+    opened, bench, operator = simulated(**options)
+    barometer_pa = operator.read("barometer", "kPa") * 1000
+    result = bench_check(bench, operator, operator_name="me", program="test", barometer_pa=barometer_pa)
+    return opened, operator, {each.name: each for each in result.looks}, result
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
-    opened, guide, looks, result = look(seed=seed)
+    opened, operator, looks, result = look(seed=seed)
     assert [each.outcome for each in result.looks] == ["pass"] * len(TITLES), looks
     assert tuple(looks) == tuple(TITLES)
     assert result.passed
     assert result.bench_seconds < 120
-    assert guide.asked == ["reference-resistor", "shorted-leads", "blind-plug", "open-port", "valve"]
+    assert operator.asked == ["reference-resistor", "shorted-leads", "blind-plug", "open-port", "valve"]
     assert opened.machine.board.outputs == 0
 
 
@@ -94,18 +94,18 @@ def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
 
 @pytest.mark.slow
 def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
-    _, guide, looks, _ = look(seed=3, faults=["coil-relay-welded@0"])
-    assert "shorted-leads" not in guide.asked
+    _, operator, looks, _ = look(seed=3, faults=["coil-relay-welded@0"])
+    assert "shorted-leads" not in operator.asked
     assert looks["zero"].outcome == "not done"
 
 
 def test_a_reference_that_the_bench_file_lacks_leaves_its_looks_not_done():
     from benchrig.bench.traceability import Grounds
 
-    _, bench, guide = simulated(seed=3)
+    _, bench, operator = simulated(seed=3)
     bench.rest_on(Grounds())
     bench.file = bench.file.model_copy(update={"reference_resistor": None, "reference_leak": None})
-    result = bench_check(bench, guide, operator="me", program="test")
+    result = bench_check(bench, operator, operator_name="me", program="test")
     looks = {each.name: each for each in result.looks}
     assert not result.passed
     assert looks["resistor"].outcome == looks["zero"].outcome == looks["reference"].outcome == "not done"
@@ -125,14 +125,14 @@ class Stops(Obedient):
 def test_a_check_that_is_stopped_leaves_the_bench_safe_and_gives_no_result():
     opened, bench, _ = simulated(seed=3)
     with pytest.raises(KeyboardInterrupt) as stopped:
-        bench_check(bench, Stops(opened), operator="me", program="test")
+        bench_check(bench, Stops(opened), operator_name="me", program="test")
     assert opened.machine.board.outputs == 0
     assert "all outputs off" in stopped.value.bench_state
 
 
 def test_the_wrong_barometer_reading_is_noticed():
-    _, bench, guide = simulated(seed=3)
-    result = bench_check(bench, guide, operator="me", program="test", barometer_pa=98_000.0)
+    _, bench, operator = simulated(seed=3)
+    result = bench_check(bench, operator, operator_name="me", program="test", barometer_pa=98_000.0)
     looks = {each.name: each for each in result.looks}
     assert looks["atmosphere"].outcome == "fail"
     assert looks["pump_down"].outcome == "not done"
@@ -159,13 +159,13 @@ def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     from benchrig.bench.traceability import Grounds
     from benchrig.clock import utc_now
 
-    _, bench, guide = simulated(seed=3, bench_truth={"reference_leak_sccm": 8.9})
+    _, bench, operator = simulated(seed=3, bench_truth={"reference_leak_sccm": 8.9})
     now = utc_now()
     was = constants_of(bench.file, "volume")
     vessel = (Reference("known volume", 0.25, 0.0002, "L"),)
     bench.rest_on(Grounds(used=(Calibration("volume", was, was, vessel, now, now + timedelta(days=9), "me", "so"),)))
     result = bench_check(
-        bench, guide, operator="me", program="test", barometer_pa=guide.read("barometer", "kPa") * 1000
+        bench, operator, operator_name="me", program="test", barometer_pa=operator.read("barometer", "kPa") * 1000
     )
     volume = next(each for each in result.looks if each.name == "volume")
     assert volume.outcome == "fail"

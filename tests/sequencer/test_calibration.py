@@ -50,8 +50,8 @@ def by(name: str) -> Method:
 
 
 def take(name: str, seed: int = 4, **options: object):
-    opened, bench, guide = simulated(seed=seed, **options)
-    return opened, bench, calibrate(by(name), bench, guide, operator="me", now=NOW)
+    opened, bench, operator = simulated(seed=seed, **options)
+    return opened, bench, calibrate(by(name), bench, operator, operator_name="me", now=NOW)
 
 
 @pytest.mark.slow
@@ -130,18 +130,18 @@ def test_a_calibration_says_its_reference_its_certificate_and_until_when_it_coun
     ],
 )
 def test_a_reference_out_of_date_is_refused_before_anything_is_switched(swap, kind, said):
-    opened, bench, guide = simulated(seed=4, swap=swap)
+    opened, bench, operator = simulated(seed=4, swap=swap)
     with pytest.raises(kind, match=said):
-        calibrate(by("vessel"), bench, guide, operator="me", now=NOW)
-    assert guide.asked == []
+        calibrate(by("vessel"), bench, operator, operator_name="me", now=NOW)
+    assert operator.asked == []
     assert opened.machine.now_s == 0.0
 
 
 def test_a_reference_that_is_not_in_the_bench_file_is_refused():
-    _, bench, guide = simulated(seed=4)
+    _, bench, operator = simulated(seed=4)
     bench.file = bench.file.model_copy(update={"known_volume": None})
     with pytest.raises(ConfigError, match=r"no \[known_volume\]"):
-        calibrate(by("vessel"), bench, guide, operator="me", now=NOW)
+        calibrate(by("vessel"), bench, operator, operator_name="me", now=NOW)
 
 
 def test_the_record_holds_every_constant_that_can_be_calibrated():
@@ -185,7 +185,7 @@ class Forgets(Obedient):
 def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
     opened, bench, _ = simulated(seed=4)
     with pytest.raises(BenchError, match="was not let in"):
-        calibrate(by("vessel"), bench, Forgets(opened), operator="me", now=NOW)
+        calibrate(by("vessel"), bench, Forgets(opened), operator_name="me", now=NOW)
     assert opened.machine.board.outputs == 0
 
 
@@ -205,18 +205,18 @@ def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
     ],
 )
 def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, fault, said):
-    opened, bench, guide = simulated(seed=4, faults=[fault])
+    opened, bench, operator = simulated(seed=4, faults=[fault])
     with pytest.raises(BenchError, match=said):
-        calibrate(by(name), bench, guide, operator="me", now=NOW)
+        calibrate(by(name), bench, operator, operator_name="me", now=NOW)
     assert opened.machine.board.outputs & ~0x01 == 0
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("condition", ["stuck-closed", "stuck-open", "seat-leak", "wet"])
 def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
-    opened, bench, guide = simulated(seed=4, condition=condition, severity=1.0)
+    opened, bench, operator = simulated(seed=4, condition=condition, severity=1.0)
     with pytest.raises(BenchError) as refused:
-        calibrate(by("pulses"), bench, guide, operator="me", now=NOW)
+        calibrate(by("pulses"), bench, operator, operator_name="me", now=NOW)
     assert "valve" in f"{refused.value} {refused.value.hint}"
     assert opened.machine.board.outputs == 0
 

@@ -26,7 +26,7 @@ class Steps(InMemory):
         self.ends.append(end)
 
 
-def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False, warm_c=None):
+def taken(model, condition, *faults, operator=Silent, seed=4, control_waived=False, warm_c=None):
     valve = Catalogue(model_folders()).get(model)
     opened = open_registered(
         "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
@@ -41,7 +41,7 @@ def taken(model, condition, *faults, guide=Silent, seed=4, control_waived=False,
                 sink=steps,
                 coil_limit_s=valve.coil_limit_s,
                 hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
-                guide=guide(opened.hands) if guide else None,
+                operator=operator(opened.hands) if operator else None,
                 control_waived=control_waived,
                 warm_c=warm_c,
             )
@@ -79,7 +79,7 @@ def test_on_a_sound_bench_the_reject_stands_and_the_record_says_what_was_seen(co
 
 
 def test_with_nobody_there_a_leak_is_left_undecided_and_the_record_says_why():
-    finished, steps = taken("alder-24", "seat-leak", guide=None)
+    finished, steps = taken("alder-24", "seat-leak", operator=None)
     assert (finished.judgement.verdict, finished.judgement.disposition) == ("undecided", "ask")
     assert "The bench was not looked at without the valve: a leaking hose would look the same" in finished.judgement.why
     assert finished.judgement.cause == "seat leak"
@@ -89,13 +89,13 @@ def test_with_nobody_there_a_leak_is_left_undecided_and_the_record_says_why():
 
 
 def test_where_the_control_was_waived_the_reject_stands_and_the_record_says_that_nobody_looked():
-    finished, steps = taken("alder-24", "seat-leak", guide=None, control_waived=True)
+    finished, steps = taken("alder-24", "seat-leak", operator=None, control_waived=True)
     assert finished.judgement.verdict == "reject"
     assert "a leaking hose would look the same" in steps.steps[-1].skipped
 
 
 def test_a_reject_that_rests_on_the_clicks_too_needs_nobody():
-    finished, _ = taken("alder-24", "stuck-closed", guide=None)
+    finished, _ = taken("alder-24", "stuck-closed", operator=None)
     assert finished.judgement.verdict == "reject"
 
 
@@ -119,4 +119,4 @@ class Leaves:
 
 def test_a_control_that_is_stopped_closes_the_record_and_leaves_the_outputs_off():
     with pytest.raises(KeyboardInterrupt):
-        taken("alder-24", "seat-leak", guide=Leaves)
+        taken("alder-24", "seat-leak", operator=Leaves)

@@ -302,9 +302,9 @@ def test_the_shunts_uncertainty_is_the_currents():
 
 def controlled(monkeypatch, what, *, own_sccm=0.1, u_sccm=0.04, vacuum_pa=500.0):
     """The control with the bench's own leak, or the vacuum on the open port, as given."""
-    _, bench, guide = short_bench(condition="seat-leak")
+    _, bench, operator = short_bench(condition="seat-leak")
     seen = {"held_s": 0.0, "drew_s": 0.0}
-    guide.doing = lambda what, done_s, expected_s, reading: seen.update(drew_s=max(seen["drew_s"], done_s))
+    operator.doing = lambda what, done_s, expected_s, reading: seen.update(drew_s=max(seen["drew_s"], done_s))
     run = context(bench)
     step("ready", run)
 
@@ -316,7 +316,7 @@ def controlled(monkeypatch, what, *, own_sccm=0.1, u_sccm=0.04, vacuum_pa=500.0)
     if what == FLOW:
         drew = control_step.pump_to
         monkeypatch.setattr(control_step, "pump_to", lambda *given: (drew(*given)[0], run.ambient_pa - vacuum_pa))
-    return control(run, guide, frozenset({what})), seen
+    return control(run, operator, frozenset({what})), seen
 
 
 @pytest.mark.parametrize(("beyond_u", "stops"), [(2.9, False), (3.1, True)])
@@ -354,9 +354,9 @@ def test_three_kilopascals_on_the_open_port_are_a_blocked_hose(monkeypatch, vacu
 
 def test_a_closed_bench_whose_leak_is_beyond_measuring_is_never_tight(monkeypatch):
     gone = dataclasses.replace(HoldResult(), hold_leak_sccm=None)
-    _, bench, guide = short_bench(condition="seat-leak")
+    _, bench, operator = short_bench(condition="seat-leak")
     run = context(bench)
     step("ready", run)
     monkeypatch.setattr(control_step, "leak", lambda *_: gone)
     with pytest.raises(BenchError, match="leaks without the valve"):
-        control(run, guide, frozenset({LEAK}))
+        control(run, operator, frozenset({LEAK}))

@@ -229,14 +229,14 @@ def test_a_calibrated_run_is_not_marked():
 @pytest.mark.slow
 def test_a_reject_that_rests_on_the_hose_is_controlled_and_any_other_is_not():
     sink = Kept()
-    _, bench, guide = short_bench(condition="seat-leak")
-    finished = short_run(sink, bench, guide=guide)
+    _, bench, operator = short_bench(condition="seat-leak")
+    finished = short_run(sink, bench, operator=operator)
     assert [step.name for step in finished.steps] == [*NAMES, "control"]
-    assert guide.asked == ["blind-plug"]
+    assert operator.asked == ["blind-plug"]
     assert "tight" in finished.steps[-1].notes[0]
-    _, bench, guide = short_bench(condition="open-coil")
-    assert [step.name for step in short_run(Kept(), bench, guide=guide).steps] == NAMES
-    assert guide.asked == []
+    _, bench, operator = short_bench(condition="open-coil")
+    assert [step.name for step in short_run(Kept(), bench, operator=operator).steps] == NAMES
+    assert operator.asked == []
 
 
 def test_with_nobody_to_ask_the_reject_stands_only_where_somebody_said_so():
@@ -251,9 +251,9 @@ def test_with_nobody_to_ask_the_reject_stands_only_where_somebody_said_so():
 @pytest.mark.slow
 def test_what_leaks_without_the_valve_is_never_a_reject():
     sink = Kept()
-    _, bench, guide = short_bench(faults=["line-leak@0"])
+    _, bench, operator = short_bench(faults=["line-leak@0"])
     with pytest.raises(BenchError, match="Nothing is said about the valve"):
-        short_run(sink, bench, guide=guide)
+        short_run(sink, bench, operator=operator)
     assert sink.ends[0].judgement is None
 
 

@@ -142,7 +142,7 @@ def test_a_small_rise_that_levels_off_is_looked_for_without_the_valve_and_makes_
 @pytest.mark.slow
 def test_with_nobody_to_take_the_valve_off_a_slow_wall_makes_no_valve_wet(monkeypatch):
     hold_with(monkeypatch, **{**WET, "explanation": "slow_wall"}, vapour_pa=120.0)
-    finished, _ = taken("alder-24", "good", guide=None)
+    finished, _ = taken("alder-24", "good", operator=None)
     assert finished.judgement.verdict == "accept"
 
 
@@ -201,5 +201,5 @@ def taken_with(model, **options):
             sink=InMemory(),
             coil_limit_s=valve.coil_limit_s,
             hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
-            guide=Silent(opened.hands),
+            operator=Silent(opened.hands),
         )

@@ -14,7 +14,7 @@ from benchrig.bench.file import BenchFile
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration import electric, gas, pulses, transducer
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, in_date
-from benchrig.sequencer.operator import Fitting, Guide
+from benchrig.sequencer.operator import Fitting, Operator
 
 __all__ = ["METHODS", "MOVED_MOST", "Method", "calibrate"]
 
@@ -30,7 +30,7 @@ class Method:
     name: str
     title: str
     tables: tuple[str, ...]
-    run: Callable[[Bench, Guide], CalibrationOutput]
+    run: Callable[[Bench, Operator], CalibrationOutput]
     look: str = "Is the right reference connected, and are its figures right?"
     """What to look at when what comes out makes no sense."""
 
@@ -58,7 +58,7 @@ METHODS: tuple[Method, ...] = (
 """Names are the ways of `KINDS_OF_CALIBRATION`, whose first is what is done when none is named."""
 
 
-def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now: datetime) -> Calibration:
+def calibrate(method: Method, bench: Bench, operator: Operator, *, operator_name: str, now: datetime) -> Calibration:
     """Take one reference through one procedure.
 
     Parameters
@@ -67,9 +67,9 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         One of `METHODS`.
     bench : Bench
         Open, not yet connected, resting on the constants in use until now.
-    guide : Guide
+    operator : Operator
         Who connects what.
-    operator : str
+    operator_name : str
         Who it is.
     now : datetime
         Date of the calibration, UTC.
@@ -91,11 +91,11 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         bench.connect()
         bench.arm(electric.COIL_LIMIT_S)
         try:
-            found = method.run(bench, guide)
+            found = method.run(bench, operator)
         except ValueError as error:
             raise BenchError(f"{method.title}: {error}.", hint=method.look) from error
         end_safe(bench)
-        guide.connect(Fitting.VALVE)
+        operator.connect(Fitting.VALVE)
     before = constants_of(bench.file, method.kind)
     return Calibration(
         kind=method.kind,
@@ -104,7 +104,7 @@ def calibrate(method: Method, bench: Bench, guide: Guide, *, operator: str, now:
         references=found.references,
         made=now,
         until=now + timedelta(days=_days(bench.file, method.kind)),
-        operator=operator,
+        operator=operator_name,
         how=found.how,
         parts=found.parts,
         notes=(*found.notes, *_less_sure(found.constants[0], before[0])),

@@ -13,7 +13,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = ["COIL_LIMIT_S", "leads", "shunt"]
 
@@ -29,9 +29,9 @@ CLIPPED_BELOW_V, CLIPPED_U_V = 0.002, 0.0003
 """A converter shows nothing below zero: a zero that lies there is known by so much less (engineering judgement)."""
 
 
-def leads(bench: Bench, guide: Guide) -> CalibrationOutput:
+def leads(bench: Bench, operator: Operator) -> CalibrationOutput:
     """What the meter reads with the plug shorted."""
-    put_on(bench, guide, Fitting.SHORT, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.SHORT, COIL_LIMIT_S)
     readings_ohm = bench.coil_readings_ohm(READINGS)
     if not all(math.isfinite(reading) for reading in readings_ohm):
         raise BenchError(
@@ -57,12 +57,12 @@ def leads(bench: Bench, guide: Guide) -> CalibrationOutput:
     return CalibrationOutput((kept,), found.references, found.how, found.parts, (note,))
 
 
-def shunt(bench: Bench, guide: Guide) -> CalibrationOutput:
+def shunt(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Volts per ampere of the current channel, from the reference resistor and a voltmeter across it."""
     file = bench.file
     resistor = standard(file, "reference_resistor", ResistorTable)
     voltmeter = standard(file, "voltmeter", VoltmeterTable)
-    put_on(bench, guide, Fitting.RESISTOR, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.RESISTOR, COIL_LIMIT_S)
     off = _pin_v(bench, "pin without current")
     if abs(off.value) / file.shunt.volts_per_amp > NO_CURRENT_A:
         raise BenchError(
@@ -72,7 +72,7 @@ def shunt(bench: Bench, guide: Guide) -> CalibrationOutput:
     bench.switch(frozenset({Output.COIL}))
     bench.wait(SETTLE_S)
     before = _pin_v(bench, "pin with current")
-    across_v = guide.read("voltmeter", "V")
+    across_v = operator.read("voltmeter", "V")
     after = _pin_v(bench, "pin with current")
     bench.switch(AT_REST)
     if before.value / file.shunt.volts_per_amp < LEAST_CURRENT_A:

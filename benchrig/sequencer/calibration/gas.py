@@ -16,7 +16,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = [
     "background",
@@ -43,10 +43,10 @@ BACKGROUND_S, BACKGROUND_TIMES = 45.0, 2
 VENT_S = 3.0
 
 
-def to_hold_vacuum(bench: Bench, guide: Guide, air_pa: float, *, coil: bool = False) -> None:
+def to_hold_vacuum(bench: Bench, operator: Operator, air_pa: float, *, coil: bool = False) -> None:
     """Draw down to the hold vacuum, or say that it cannot be done."""
     wanted_pa = bench.file.reservoir.hold_vacuum_kpa * 1000
-    seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s, coil=coil)
+    seconds, reached_pa = pump_to(bench, operator, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s, coil=coil)
     if air_pa - reached_pa < wanted_pa:
         raise BenchError(
             f"Only {(air_pa - reached_pa) / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.0f} s.",
@@ -96,18 +96,18 @@ def _end(recording: Recording, seconds: float = LAST_S) -> Quantity:
     return Quantity("pressure", float(late.mean()), float(late.std(ddof=1)) / math.sqrt(len(late)))
 
 
-def volume_by_the_vessel(bench: Bench, guide: Guide) -> CalibrationOutput:
+def volume_by_the_vessel(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Let a known volume of room air into the evacuated reservoir."""
     file = bench.file
     vessel = standard(file, "known_volume", VesselTable)
-    put_on(bench, guide, Fitting.VESSEL, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.VESSEL, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
-    to_hold_vacuum(bench, guide, air_pa)
-    resting = hold_for(bench, guide, REST_S, "coming to rest")
+    to_hold_vacuum(bench, operator, air_pa)
+    resting = hold_for(bench, operator, REST_S, "coming to rest")
     rested_s = bench.clock.now()
     before, leak = _end(resting), _rise("own leak", _seen(bench, resting, air_pa, tau_known=True))
     bench.feed()  # the analysis took its time
-    guide.now(Fitting.VESSEL)
+    operator.now(Fitting.VESSEL)
     asked_s = bench.clock.now()
     while bench.pressure_pa(20) < before.value + LEAST_STEP_PA:
         if bench.clock.now() - asked_s > TAP_S:
@@ -116,7 +116,7 @@ def volume_by_the_vessel(bench: Bench, guide: Guide) -> CalibrationOutput:
                 hint="Open the tap when told to. Is its hose on the port, is anything blocked?",
             )
         bench.wait(0.2)
-    after = _end(hold_for(bench, guide, JOINED_S, "coming to rest", pump_was_on=False))
+    after = _end(hold_for(bench, operator, JOINED_S, "coming to rest", pump_was_on=False))
     joined_s = bench.clock.now()
     bench.switch(AT_REST)
     # The bench's own leak goes on between the readings: into the reservoir, then into both. Counted as if into both all
@@ -142,17 +142,17 @@ def volume_by_the_vessel(bench: Bench, guide: Guide) -> CalibrationOutput:
     )
 
 
-def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> CalibrationOutput:
+def volume_by_the_reference_leak(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Compare the rise of pressure with and without the built-in reference leak (K6)."""
     file = bench.file
     flow = standard(file, "reference_leak", FlowTable)
-    put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
-    to_hold_vacuum(bench, guide, air_pa)
-    own = _seen(bench, hold_for(bench, guide, FLOW_S, "own leak"), air_pa, tau_known=True)
+    to_hold_vacuum(bench, operator, air_pa)
+    own = _seen(bench, hold_for(bench, operator, FLOW_S, "own leak"), air_pa, tau_known=True)
     bench.switch(closed_up(coil=False) | {Output.REFERENCE})
     bench.wait(0.5)
-    recording = hold_for(bench, guide, FLOW_S, "reference leak", pump_was_on=False)
+    recording = hold_for(bench, operator, FLOW_S, "reference leak", pump_was_on=False)
     bench.switch(AT_REST)
     both = _seen(bench, recording, air_pa, tau_known=True)
     today_sccm = flow_today_sccm(bench, flow, air_pa)
@@ -173,17 +173,17 @@ def volume_by_the_reference_leak(bench: Bench, guide: Guide) -> CalibrationOutpu
     )
 
 
-def heat(bench: Bench, guide: Guide) -> CalibrationOutput:
+def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
     """How fast the gas takes the walls' temperature after pump-down: a few recoveries."""
-    put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
     taus, spreads = [], []
     for number in range(HEAT_TIMES):
         if number:
             bench.switch(AT_REST)
             bench.wait(VENT_S)
-        to_hold_vacuum(bench, guide, air_pa)
-        seen = _seen(bench, hold_for(bench, guide, HEAT_S, f"recovery {number + 1}"), air_pa, tau_known=False)
+        to_hold_vacuum(bench, operator, air_pa)
+        seen = _seen(bench, hold_for(bench, operator, HEAT_S, f"recovery {number + 1}"), air_pa, tau_known=False)
         assert seen.thermal_time_constant_s is not None  # there whenever there is a rise
         assert seen.thermal_time_constant_s_u is not None
         taus.append(seen.thermal_time_constant_s)
@@ -200,18 +200,18 @@ def heat(bench: Bench, guide: Guide) -> CalibrationOutput:
     )
 
 
-def background(bench: Bench, guide: Guide) -> CalibrationOutput:
+def background(bench: Bench, operator: Operator) -> CalibrationOutput:
     """What the closed bench leaks by itself."""
     file = bench.file
-    put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
     leaks, spreads = [], []
     for number in range(BACKGROUND_TIMES):
         if number:
             bench.switch(AT_REST)
             bench.wait(VENT_S)
-        to_hold_vacuum(bench, guide, air_pa)
-        seen = _seen(bench, hold_for(bench, guide, BACKGROUND_S, f"own leak {number + 1}"), air_pa, tau_known=True)
+        to_hold_vacuum(bench, operator, air_pa)
+        seen = _seen(bench, hold_for(bench, operator, BACKGROUND_S, f"own leak {number + 1}"), air_pa, tau_known=True)
         assert seen.hold_leak_sccm is not None  # _seen refuses a result without
         assert seen.hold_leak_sccm_u is not None
         leaks.append(seen.hold_leak_sccm)

@@ -21,7 +21,7 @@ from benchrig.sequencer.calibration.calibration_output import CalibrationOutput
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, VENT_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for, pump_to
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = ["inflow", "response"]
 
@@ -77,12 +77,12 @@ def _quick(bench: Bench, opening: str, coil: bool, seconds: float) -> tuple[Reco
 
 
 def _pulse(
-    bench: Bench, guide: Guide, opening: str, coil: bool, seconds: float, *, fell: bool = False
+    bench: Bench, operator: Operator, opening: str, coil: bool, seconds: float, *, fell: bool = False
 ) -> tuple[Pulse, float]:
     """Open for so long, and follow the gas to rest; return the pulse and by how much the pressure rose at most."""
     quick, rose_pa = _quick(bench, opening, coil, seconds)
     ended_s = bench.clock.now()
-    slow = hold_for(bench, guide, STILL_S, "coming to rest", pump_was_on=False)
+    slow = hold_for(bench, operator, STILL_S, "coming to rest", pump_was_on=False)
     began_s = bench.clock.now() - float(slow.time_s[-1])
     late_s = float(quick.time_s[-1]) + max(began_s - ended_s, 0.0) + slow.time_s
     return Pulse(
@@ -110,33 +110,33 @@ def _first_pulse(pulse: Callable[[float], tuple[T, float]], opening: str, second
     )
 
 
-def _rested(bench: Bench, guide: Guide, air_pa: float, coil: bool) -> None:
+def _rested(bench: Bench, operator: Operator, air_pa: float, coil: bool) -> None:
     bench.switch(AT_REST)
     bench.wait(VENT_S)
-    to_hold_vacuum(bench, guide, air_pa, coil=coil)
-    hold_for(bench, guide, REST_S, "coming to rest", coil=coil)
+    to_hold_vacuum(bench, operator, air_pa, coil=coil)
+    hold_for(bench, operator, REST_S, "coming to rest", coil=coil)
 
 
-def _shut_by_its_coil(bench: Bench, guide: Guide, air_pa: float) -> bool:
+def _shut_by_its_coil(bench: Bench, operator: Operator, air_pa: float) -> bool:
     """Whether the pump draws no vacuum on the valve at rest: it is then taken to be normally open."""
-    _, reached_pa = pump_to(bench, guide, air_pa, SHUT_PA, SHUT_S)
+    _, reached_pa = pump_to(bench, operator, air_pa, SHUT_PA, SHUT_S)
     return air_pa - reached_pa < SHUT_PA
 
 
-def inflow(bench: Bench, guide: Guide) -> CalibrationOutput:
+def inflow(bench: Bench, operator: Operator) -> CalibrationOutput:
     """What an inflow adds to the heat conductance between gas and wall: short fills through a valve and the vent."""
     file = bench.file
-    put_on(bench, guide, Fitting.SOUND_VALVE, VALVE_COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.SOUND_VALVE, VALVE_COIL_LIMIT_S)
     air_pa, ambient_k = open_air_pa(bench), bench.ambient_k()
-    coil = _shut_by_its_coil(bench, guide, air_pa)
+    coil = _shut_by_its_coil(bench, operator, air_pa)
     pulses: list[Pulse] = []
     for opening, first_s in ((VALVE, FIRST_VALVE_S), (VENT, FIRST_VENT_S)):
-        _rested(bench, guide, air_pa, coil)
-        through = partial(_pulse, bench, guide, opening, coil)
+        _rested(bench, operator, air_pa, coil)
+        through = partial(_pulse, bench, operator, opening, coil)
         pulse, rose_pa, seconds = _first_pulse(through, opening, first_s)
         pulses.append(pulse)
         pulses.append(through(min(LONGEST_S, seconds * SMALL_RISE_PA / rose_pa), fell=True)[0])
-        _rested(bench, guide, air_pa, coil)
+        _rested(bench, operator, air_pa, coil)
         pulses.append(through(min(LONGEST_S, seconds * LARGE_RISE_PA / rose_pa))[0])
     bench.make_safe()  # the analysis takes longer than the board waits
     through_vent = [(each.time_s, each.pressure_pa) for each in pulses if each.opening == VENT]
@@ -179,9 +179,9 @@ def _found(found: InflowHeat, pulses: int) -> CalibrationOutput:
     )
 
 
-def response(bench: Bench, guide: Guide) -> CalibrationOutput:
+def response(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Time constant of the transducer: the vent opened onto the vacuum and shut again at once, a few times."""
-    put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
     fills: list[tuple[Samples, Samples]] = []
     seconds = FIRST_VENT_S
@@ -189,7 +189,7 @@ def response(bench: Bench, guide: Guide) -> CalibrationOutput:
         if number % 2 == 0:  # each fill takes a good third of the vacuum
             bench.switch(AT_REST)
             bench.wait(VENT_S)
-            to_hold_vacuum(bench, guide, air_pa)
+            to_hold_vacuum(bench, operator, air_pa)
             bench.switch(closed_up(coil=False))
             bench.wait(PAUSE_S)
         if not fills:
@@ -197,7 +197,7 @@ def response(bench: Bench, guide: Guide) -> CalibrationOutput:
         else:
             quick, _ = _quick(bench, VENT, False, seconds)
             bench.wait(PAUSE_S)
-        guide.doing("opening the vent", number + 1.0, float(RESPONSE_TIMES), f"{number + 1} of {RESPONSE_TIMES}")
+        operator.doing("opening the vent", number + 1.0, float(RESPONSE_TIMES), f"{number + 1} of {RESPONSE_TIMES}")
         fills.append((quick.time_s, quick.columns["pressure_pa"]))
     bench.make_safe()  # the analysis takes longer than the board waits
     budget, departs = transducer_response_s(fills, bench.file.transducer.response_ms * 1e-3)

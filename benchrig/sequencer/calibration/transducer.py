@@ -15,7 +15,7 @@ from benchrig.sequencer.calibration.calibration_output import CalibrationOutput,
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = ["scale", "zero"]
 
@@ -29,12 +29,12 @@ def _pin_v(bench: Bench, name: str) -> Quantity:
     return mean_of(name, [transducer.offset_v + transducer.volts_per_pa * each for each in shown_pa])
 
 
-def zero(bench: Bench, guide: Guide) -> CalibrationOutput:
+def zero(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Volts at 0 Pa, from open air and a barometer."""
     file = bench.file
     barometer = standard(file, "barometer", BarometerTable)
     bench.wait(1.0)
-    air_pa = guide.read("barometer", "kPa") * 1000
+    air_pa = operator.read("barometer", "kPa") * 1000
     read_v = _pin_v(bench, "reading in open air")
     shown_pa = (read_v.value - file.transducer.offset_v) / file.transducer.volts_per_pa
     budget = transducer_offset_v(
@@ -52,19 +52,19 @@ def zero(bench: Bench, guide: Guide) -> CalibrationOutput:
     )
 
 
-def scale(bench: Bench, guide: Guide) -> CalibrationOutput:
+def scale(bench: Bench, operator: Operator) -> CalibrationOutput:
     """Scale and zero of the transducer from two pressures: open air by the barometer, a vacuum by a reference gauge."""
     file = bench.file
     barometer = standard(file, "barometer", BarometerTable)
     gauge = standard(file, "vacuum_gauge", VacuumGaugeTable)
-    put_on(bench, guide, Fitting.VACUUM_GAUGE, COIL_LIMIT_S)
+    put_on(bench, operator, Fitting.VACUUM_GAUGE, COIL_LIMIT_S)
     bench.wait(1.0)
-    air_pa = guide.read("barometer", "kPa") * 1000
+    air_pa = operator.read("barometer", "kPa") * 1000
     air_v = _pin_v(bench, "reading in open air")
-    to_hold_vacuum(bench, guide, open_air_pa(bench))
-    hold_for(bench, guide, REST_S, "coming to rest")
+    to_hold_vacuum(bench, operator, open_air_pa(bench))
+    hold_for(bench, operator, REST_S, "coming to rest")
     before = _pin_v(bench, "reading in the vacuum")
-    low_pa = guide.read("vacuum gauge", "kPa") * 1000
+    low_pa = operator.read("vacuum gauge", "kPa") * 1000
     after = _pin_v(bench, "reading in the vacuum")
     bench.switch(AT_REST)
     per_pa = file.transducer.volts_per_pa

@@ -19,7 +19,7 @@ from benchrig.sequencer.check.electric import (
 )
 from benchrig.sequencer.check.findings import TITLES, Findings
 from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_open_port
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = ["bench_check"]
 
@@ -29,9 +29,9 @@ COIL_LIMIT_S = 5.0
 
 def bench_check(
     bench: Bench,
-    guide: Guide,
+    operator: Operator,
     *,
-    operator: str,
+    operator_name: str,
     program: str,
     barometer_pa: float | None = None,
     tell: Callable[[Look], None] = lambda _: None,
@@ -42,9 +42,9 @@ def bench_check(
     ----------
     bench : Bench
         Open, not yet connected.
-    guide : Guide
+    operator : Operator
         Who connects what.
-    operator, program : str
+    operator_name, program : str
         For the record.
     barometer_pa : float or None
         Station pressure now; None takes the one in the bench file, if there is one.
@@ -72,9 +72,9 @@ def bench_check(
             with found.part(AT_REST_LOOKS):
                 air_pa = at_rest(bench, found, barometer_pa)
         if found.passed("supply"):
-            _electric(bench, guide, found)
+            _electric(bench, operator, found)
         if found.passed("atmosphere"):
-            _pneumatic(bench, guide, found, air_pa)
+            _pneumatic(bench, operator, found, air_pa)
         found.left_out(tuple(TITLES), found.dead or "a look before it failed")
         with stop_requests.ending():
             safe, state = bench.make_safe()
@@ -83,12 +83,12 @@ def bench_check(
                 "answers", f"the bench could not be made safe: {state}", "Emergency stop; then board and cable."
             )
         elif not found.dead:
-            guide.connect(Fitting.VALVE)
+            operator.connect(Fitting.VALVE)
     return CheckResult(
         looks=tuple(found.looks[name] for name in TITLES if name in found.looks),
         started=started,
         ended=utc_now(),
-        operator=operator,
+        operator=operator_name,
         bench_seconds=bench.clock.now() - began_s,
         bench_file_sha256=bench.loaded.sha256,
         board=bench.board_name,
@@ -97,7 +97,7 @@ def bench_check(
     )
 
 
-def _electric(bench: Bench, guide: Guide, found: Findings) -> None:
+def _electric(bench: Bench, operator: Operator, found: Findings) -> None:
     resistor = bench.file.reference_resistor
     if resistor is None:
         todo = "Add it, with its certificate."
@@ -105,7 +105,7 @@ def _electric(bench: Bench, guide: Guide, found: Findings) -> None:
         return
     safe = False
     with found.part(RESISTOR_LOOKS):
-        put_on(bench, guide, Fitting.RESISTOR, COIL_LIMIT_S)
+        put_on(bench, operator, Fitting.RESISTOR, COIL_LIMIT_S)
         safe = with_resistor(bench, found, resistor)
     if found.dead:
         return
@@ -113,18 +113,18 @@ def _electric(bench: Bench, guide: Guide, found: Findings) -> None:
         found.left_out(SHORT_LOOKS, "the coil switch is not known to be off: nothing is shorted")
         return
     with found.part(SHORT_LOOKS):
-        put_on(bench, guide, Fitting.SHORT, COIL_LIMIT_S)
+        put_on(bench, operator, Fitting.SHORT, COIL_LIMIT_S)
         with_short(bench, found)
 
 
-def _pneumatic(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+def _pneumatic(bench: Bench, operator: Operator, found: Findings, air_pa: float) -> None:
     if found.dead:
         return
     with found.part(BLIND_LOOKS):
-        put_on(bench, guide, Fitting.BLIND, COIL_LIMIT_S)
-        with_blind_plug(bench, guide, found, air_pa)
+        put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
+        with_blind_plug(bench, operator, found, air_pa)
     if found.dead or not found.passed("pump_down"):
         return
     with found.part(LINE_LOOKS):
-        put_on(bench, guide, Fitting.OPEN, COIL_LIMIT_S)
-        with_open_port(bench, guide, found, air_pa)
+        put_on(bench, operator, Fitting.OPEN, COIL_LIMIT_S)
+        with_open_port(bench, operator, found, air_pa)

@@ -14,7 +14,7 @@ from benchrig.bench.wiring import AT_REST, closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.electric import ALLOWED_U
 from benchrig.sequencer.check.findings import Findings
-from benchrig.sequencer.operator import Guide
+from benchrig.sequencer.operator import Operator
 
 __all__ = ["BLIND_LOOKS", "LINE_LOOKS", "flow_today_sccm", "hold_for", "pump_to", "with_blind_plug", "with_open_port"]
 
@@ -43,7 +43,7 @@ LINE_PA = 3_000.0
 
 
 def pump_to(
-    bench: Bench, guide: Guide, air_pa: float, vacuum_pa: float, limit_s: float, *, coil: bool = False
+    bench: Bench, operator: Operator, air_pa: float, vacuum_pa: float, limit_s: float, *, coil: bool = False
 ) -> tuple[float, float]:
     """Draw the closed manifold down; return seconds taken and pressure reached. Leaves the pump running."""
     bench.switch(pumping(coil=coil))
@@ -52,18 +52,18 @@ def pump_to(
         bench.wait(0.2)
         seconds = bench.clock.now() - began_s
         pressure_pa = bench.pressure_pa(20)
-        guide.doing("drawing down", seconds, limit_s, f"{(air_pa - pressure_pa) / 1000:.1f} kPa vacuum")
+        operator.doing("drawing down", seconds, limit_s, f"{(air_pa - pressure_pa) / 1000:.1f} kPa vacuum")
         if air_pa - pressure_pa >= vacuum_pa or seconds >= limit_s:
             return seconds, pressure_pa
 
 
 def hold_for(
-    bench: Bench, guide: Guide, seconds: float, what: str, *, pump_was_on: bool = True, coil: bool = False
+    bench: Bench, operator: Operator, seconds: float, what: str, *, pump_was_on: bool = True, coil: bool = False
 ) -> Recording:
     """Shut the manifold off from the running pump, stop the pump, and record the pressure for so many seconds."""
 
     def show(so_far: Recording) -> bool:
-        guide.doing(
+        operator.doing(
             what, float(so_far.time_s[-1]), seconds, f"{so_far.columns['pressure_pa'][-20:].mean() / 1000:.2f} kPa"
         )
         return False
@@ -102,14 +102,14 @@ def leak(bench: Bench, recording: Recording, air_pa: float, drift_k_s: tuple[flo
     )
 
 
-def with_blind_plug(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+def with_blind_plug(bench: Bench, operator: Operator, found: Findings, air_pa: float) -> None:
     """Look at pump, valves and tightness with the port plugged."""
     file = bench.file
     if not _idle(bench, found, air_pa):
         return
     wanted_pa = file.reservoir.hold_vacuum_kpa * 1000
     limit_s = min(file.reservoir.pump_limit_s, 1.5 * file.check.pump_s)
-    seconds, reached_pa = pump_to(bench, guide, air_pa, wanted_pa, limit_s)
+    seconds, reached_pa = pump_to(bench, operator, air_pa, wanted_pa, limit_s)
     vacuum_pa = air_pa - reached_pa
     if not found.measured(
         "pump_down",
@@ -122,11 +122,11 @@ def with_blind_plug(bench: Bench, guide: Guide, found: Findings, air_pa: float) 
     ):
         bench.switch(AT_REST)
         return
-    own = leak(bench, hold_for(bench, guide, HOLD_S, "own leak"), air_pa)
+    own = leak(bench, hold_for(bench, operator, HOLD_S, "own leak"), air_pa)
     own_sccm, own_u = _leak_of(own)
     _tight(bench, found, own_sccm, own_u)
-    _reference(bench, guide, found, air_pa, own_sccm, own_u)
-    _deep(bench, guide, found, air_pa)
+    _reference(bench, operator, found, air_pa, own_sccm, own_u)
+    _deep(bench, operator, found, air_pa)
     _vent(bench, found, air_pa)
 
 
@@ -184,7 +184,7 @@ def _tight(bench: Bench, found: Findings, own_sccm: float, own_u: float) -> None
     )
 
 
-def _reference(bench: Bench, guide: Guide, found: Findings, air_pa: float, own_sccm: float, own_u: float) -> None:
+def _reference(bench: Bench, operator: Operator, found: Findings, air_pa: float, own_sccm: float, own_u: float) -> None:
     reference = bench.file.reference_leak
     if reference is None:
         found.left_out(
@@ -193,7 +193,7 @@ def _reference(bench: Bench, guide: Guide, found: Findings, air_pa: float, own_s
         return
     bench.switch(closed_up(coil=False) | {Output.REFERENCE})
     bench.wait(0.5)
-    both = leak(bench, hold_for(bench, guide, REFERENCE_S, "reference leak", pump_was_on=False), air_pa)
+    both = leak(bench, hold_for(bench, operator, REFERENCE_S, "reference leak", pump_was_on=False), air_pa)
     bench.switch(closed_up(coil=False))
     both_sccm, both_u = _leak_of(both)
     wanted = flow_today_sccm(bench, reference, air_pa)
@@ -265,7 +265,7 @@ def flow_today_sccm(bench: Bench, flow: FlowTable, air_pa: float) -> float:
     )
 
 
-def _deep(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+def _deep(bench: Bench, operator: Operator, found: Findings, air_pa: float) -> None:
     """Pump until the pressure falls no more: the pump's end, and the transducer far from air."""
     check = bench.file.check
     bench.switch(pumping(coil=False))
@@ -276,7 +276,7 @@ def _deep(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
         seconds = bench.clock.now() - began_s
         pressure_pa = bench.pressure_pa(100)
         history.append((seconds, pressure_pa))
-        guide.doing("deep vacuum", seconds, 35.0, f"{pressure_pa / 1000:.2f} kPa")
+        operator.doing("deep vacuum", seconds, 35.0, f"{pressure_pa / 1000:.2f} kPa")
         past = [p for t, p in history if t <= seconds - 3.0]
         if seconds >= DEEP_LIMIT_S or (past and (past[-1] - pressure_pa) / 3.0 < LEVEL_PA_S):
             break
@@ -328,9 +328,9 @@ def _vent(bench: Bench, found: Findings, air_pa: float) -> None:
     )
 
 
-def with_open_port(bench: Bench, guide: Guide, found: Findings, air_pa: float) -> None:
+def with_open_port(bench: Bench, operator: Operator, found: Findings, air_pa: float) -> None:
     """Look whether air comes freely from the bare port into the manifold, while the pump draws."""
-    _, reached_pa = pump_to(bench, guide, air_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
+    _, reached_pa = pump_to(bench, operator, air_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
     bench.switch(AT_REST)
     found.measured(
         "line",

@@ -19,7 +19,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.operator import Fitting, Guide, put_on
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.verdict.wet import NAMED_FROM, Vapour
@@ -85,7 +85,7 @@ def _hose(what: frozenset[str]) -> str:
     return "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
 
 
-def control(run: Context, guide: Guide, what: frozenset[str]) -> StepOutput:
+def control(run: Context, operator: Operator, what: frozenset[str]) -> StepOutput:
     """Look at hose and port without the valve.
 
     Raises
@@ -96,26 +96,26 @@ def control(run: Context, guide: Guide, what: frozenset[str]) -> StepOutput:
     readings: dict[str, tuple[float, str]] = {}
     notes = []
     if SLOW_RISE in what:
-        put_on(run.bench, guide, Fitting.BLIND, run.coil_limit_s)
-        notes.append(_whose_rise(run, guide, readings))
+        put_on(run.bench, operator, Fitting.BLIND, run.coil_limit_s)
+        notes.append(_whose_rise(run, operator, readings))
     elif LEAK in what:
-        put_on(run.bench, guide, Fitting.BLIND, run.coil_limit_s)
-        readings["leak of the bench without the valve"] = (_tight(run, guide), "sccm")
+        put_on(run.bench, operator, Fitting.BLIND, run.coil_limit_s)
+        readings["leak of the bench without the valve"] = (_tight(run, operator), "sccm")
         notes.append("controlled: without the valve the bench is tight")
     if FLOW in what:
-        put_on(run.bench, guide, Fitting.OPEN, run.coil_limit_s)
-        readings["vacuum on the open port"] = (_open(run, guide), "kPa")
+        put_on(run.bench, operator, Fitting.OPEN, run.coil_limit_s)
+        readings["vacuum on the open port"] = (_open(run, operator), "kPa")
         notes.append("controlled: without the valve air comes in freely")
     return StepOutput(readings=readings, notes=tuple(notes))
 
 
-def _whose_rise(run: Context, guide: Guide, readings: dict[str, tuple[float, str]]) -> str:
+def _whose_rise(run: Context, operator: Operator, readings: dict[str, tuple[float, str]]) -> str:
     """Look for the slow rise without the valve, and let the run know whose it is; return what to note."""
     seen = run.slow_rise
     assert seen is not None
     if run.rises_at_rest:
         return _whose_warmth(run, seen, readings)
-    found = _held(run, guide, run.bench.file.sequence.hold_s, "does it rise without the valve too?")
+    found = _held(run, operator, run.bench.file.sequence.hold_s, "does it rise without the valve too?")
     if found.hold_leak_sccm is not None:
         _demand_tight(run, found)
         readings["leak of the bench without the valve"] = (found.hold_leak_sccm, "sccm")
@@ -152,18 +152,18 @@ def _whose_warmth(run: Context, seen: Vapour, readings: dict[str, tuple[float, s
     return "controlled: without the valve the pressure does not rise at rest: the valve is wet"
 
 
-def _tight(run: Context, guide: Guide) -> float:
+def _tight(run: Context, operator: Operator) -> float:
     """Leak of the bench without the valve, sccm; held longer where a short hold does not tell."""
-    found = _held(run, guide, SECONDS, "tight without the valve?")
+    found = _held(run, operator, SECONDS, "tight without the valve?")
     if found.hold_leak_sccm is None and not found.bound:
-        found = _held(run, guide, run.bench.file.sequence.hold_s, "tight without the valve?")
+        found = _held(run, operator, run.bench.file.sequence.hold_s, "tight without the valve?")
     return _demand_tight(run, found)
 
 
-def _held(run: Context, guide: Guide, seconds: float, what: str) -> HoldResult:
+def _held(run: Context, operator: Operator, seconds: float, what: str) -> HoldResult:
     bench = run.bench
     limit_s = bench.file.reservoir.pump_limit_s
-    _, reached_pa = pump_to(bench, guide, run.ambient_pa, run.hold_vacuum_pa, limit_s)
+    _, reached_pa = pump_to(bench, operator, run.ambient_pa, run.hold_vacuum_pa, limit_s)
     if run.ambient_pa - reached_pa < run.hold_vacuum_pa:
         bench.switch(AT_REST)
         raise BenchError(
@@ -174,7 +174,7 @@ def _held(run: Context, guide: Guide, seconds: float, what: str) -> HoldResult:
             "the transducer. Mend it, then 'benchrig bench check', then test the valve again.",
         )
     room = Room(bench)
-    recording = hold_for(bench, guide, seconds, what)
+    recording = hold_for(bench, operator, seconds, what)
     found = leak(bench, recording, run.ambient_pa, room.drift_k_s())
     bench.switch(AT_REST)
     return found
@@ -196,9 +196,9 @@ def _demand_tight(run: Context, found: HoldResult) -> float:
     return own_sccm
 
 
-def _open(run: Context, guide: Guide) -> float:
+def _open(run: Context, operator: Operator) -> float:
     bench = run.bench
-    _, reached_pa = pump_to(bench, guide, run.ambient_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
+    _, reached_pa = pump_to(bench, operator, run.ambient_pa, bench.file.reservoir.hold_vacuum_kpa * 1000, LINE_S)
     bench.switch(AT_REST)
     vacuum_pa = run.ambient_pa - reached_pa
     if vacuum_pa > LINE_PA:
