@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from benchrig.bench.traceability import weigh
-from tests.bench.test_grounds import ALL, NOW, PASSED, file
+from tests.bench.test_traceability import ALL, NOW, PASSED, file
 
 
 @pytest.mark.parametrize(("later", "counts"), [(-1, True), (0, True), (1, False)])

@@ -9,7 +9,7 @@ import pytest
 
 from benchrig.bench.same_bench import Made, made_on, swapped
 from benchrig.bench.traceability import weigh
-from tests.bench.test_grounds import ALL, NOW, PASSED, file
+from tests.bench.test_traceability import ALL, NOW, PASSED, file
 
 HERE: Made = (
     ("board", "relay board BR000001"),
