@@ -5,13 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from benchrig.reports.chart_words import Charted, count
-from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED
-from benchrig.reports.figures import new_figure, plain_axes, svg_of
+from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, SMALL_PT, WIDE_EM, Drawing, Pen, alike, span, ticks
 from benchrig.reports.words import unit_text
 
 __all__ = ["chart_svg"]
 
-_BAD = "#a8360f"
+_BAD, _ODD, _SHADE = "#a8360f", "#7a8790", "#e3e8eb"
+WIDE_PT, HIGH_PT = 256.0, 152.0
+RIGHT_PT = 9.0
+"""Room for half of the last number below."""
+ABOUT = 5
+MANY = 150
+"""More values than this stand closer than their marks are wide: line and marks become finer."""
 
 
 def chart_svg(each: Charted) -> str:
@@ -20,37 +25,55 @@ def chart_svg(each: Charted) -> str:
     if drawn is None:
         return ""
     limits = drawn.limits
-    at = np.arange(1, len(drawn.values) + 1)
-    figure = new_figure(256, 152)
-    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
-    figure.subplots_adjust(left=0.2, right=0.985, top=0.975, bottom=0.2, hspace=0.14)
-    plain_axes(above, y=unit_text(each.unit))
-    plain_axes(below, x="run of the check valve", y="range")
-    for axes in (above, below):
-        axes.axvspan(0.5, limits.baseline + 0.5, color="#eef1f3", linewidth=0)
-    for level, style in ((limits.high, (4, 2)), (limits.low, (4, 2)), (limits.centre, (1, 0))):
-        above.axhline(level, color=LIMIT, linewidth=0.8, dashes=style)
-    above.plot(at, drawn.values, "-o", color=MEASURED, linewidth=0.7, markersize=2.3, markeredgewidth=0)
-    judged = np.isfinite(drawn.average)
-    above.plot(at[judged], drawn.average[judged], color=FIT, linewidth=1.2)
-    for edge in (drawn.average_low, drawn.average_high):
-        above.plot(at[judged], edge[judged], color=FIT, linewidth=0.6, dashes=(2, 2))
+    at = np.arange(1.0, len(drawn.values) + 1)
     hit = sorted({signal.at for signal in drawn.signals})
-    above.plot(at[hit], drawn.values[hit], "o", color="none", markeredgecolor=_BAD, markersize=5.5, markeredgewidth=0.9)
     odd = list(each.odd_in_baseline)
-    above.plot(
-        at[odd], drawn.values[odd], "s", color="none", markeredgecolor="#7a8790", markersize=5.5, markeredgewidth=0.9
-    )
-    below.plot(at, drawn.moving_ranges, "-", color=INK, linewidth=0.7)
-    below.axhline(limits.range_high, color=LIMIT, linewidth=0.8, dashes=(4, 2))
-    below.set_ylim(bottom=0)
-    for axes in (above, below):
-        axes.yaxis.get_major_formatter().set_useOffset(False)
-    above.set_xlim(0.5, 1.02 * len(at) + 1)
-    for axes in (above, below):
-        axes.yaxis.set_label_coords(-0.19, 0.5)
     described = (
         f"{each.title}: {count(len(at), 'value')}, {len(hit)} with a broken rule, limits {each.number(limits.low)} to "
         f"{each.number(limits.high)} {unit_text(each.unit)}".rstrip()
     )
-    return svg_of(figure, name=f"chart {each.name}", described=described)
+    x = (0.5, 1.01 * len(at) + 0.5)
+    y = span(drawn.values, [limits.low, limits.high], drawn.average)
+    ranges = (0.0, 1.06 * float(np.nanmax([limits.range_high, *drawn.moving_ranges])))
+    numbers = [*alike(ticks(*y, ABOUT)), *alike(ticks(*ranges, 3))]
+    number_pt = 4.5 + WIDE_EM * SMALL_PT * max(len(number) for number in numbers)
+    left = number_pt + 14.0
+    wide = WIDE_PT - left - RIGHT_PT
+    drawing = Drawing(WIDE_PT, HIGH_PT, described)
+    above = drawing.axes(
+        (left, 5.0, wide, 82.0),
+        x,
+        y,
+        y_label=unit_text(each.unit),
+        about=(6, ABOUT),
+        small=True,
+        x_numbers=False,
+        label_pt=number_pt + 5.0,
+    )
+    below = drawing.axes(
+        (left, 95.0, wide, 31.0),
+        x,
+        ranges,
+        x_label="run of the check valve",
+        y_label="range",
+        about=(6, 3),
+        small=True,
+        label_pt=number_pt + 5.0,
+    )
+    few = len(at) <= MANY
+    for axes in (above, below):
+        axes.band(0.5, limits.baseline + 0.5, _SHADE, 0.75)
+    above.level(limits.centre, Pen(LIMIT, 0.8))
+    above.line(at, drawn.values, Pen(MEASURED, 0.7 if few else 0.4, opacity=1.0 if few else 0.6))
+    above.beads(at, drawn.values, MEASURED, 2.3 if few else 1.3)
+    for level in (limits.high, limits.low):
+        above.level(level, Pen(LIMIT, 0.8, "4 2"))
+    judged = np.isfinite(drawn.average)
+    for edge in (drawn.average_low, drawn.average_high):
+        above.line(at[judged], edge[judged], Pen(FIT, 0.7, "1.5 1.5"))
+    above.line(at[judged], drawn.average[judged], Pen(FIT, 1.2 if few else 1.0))
+    above.rings(at[hit], drawn.values[hit], Pen(_BAD, 0.9), 2.75)
+    above.squares(at[odd], drawn.values[odd], Pen(_ODD, 0.9), 5.5)
+    below.line(at[1:], drawn.moving_ranges[1:], Pen(INK, 0.7 if few else 0.4))
+    below.level(limits.range_high, Pen(LIMIT, 0.8, "4 2"))
+    return drawing.svg()

@@ -16,7 +16,7 @@ from markupsafe import escape  # the templates' own; html.escape would cost 10 m
 
 from benchrig.analysis.results import Samples
 
-__all__ = ["FIT", "INK", "LIMIT", "MEASURED", "Axes", "Drawing", "Pen", "picked", "span", "ticks"]
+__all__ = ["FIT", "INK", "LIMIT", "MEASURED", "Axes", "Drawing", "Pen", "alike", "picked", "span", "ticks"]
 
 # Colours that stay apart for every kind of colour vision (after Okabe and Ito, from memory); each line also differs by
 # its dashes or by a word beside it.
@@ -99,6 +99,21 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     return [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
 
 
+def alike(values: Sequence[float]) -> list[str]:
+    """Numbers beside an axis, all with as many places as the longest needs.
+
+    Examples
+    --------
+    >>> alike([24.6, 24.8, 25.0]), alike([0.0, 1e-7])
+    (['24.6', '24.8', '25.0'], ['0', '1e-07'])
+    """
+    said = [f"{value:.10g}" for value in values]
+    if any("e" in each for each in said):
+        return said
+    places = max((len(each.partition(".")[2]) for each in said), default=0)
+    return [f"{value:.{places}f}" for value in values]
+
+
 class Drawing:
     """One picture of so many points wide and high, for the middle of an HTML page."""
 
@@ -118,9 +133,14 @@ class Drawing:
         about: tuple[int, int] = (6, 4),
         small: bool = False,
         numbers: bool = True,
+        x_numbers: bool = True,
+        label_pt: float = 25.0,
     ) -> Axes:
-        """Add axes: left, top, width and height in points, and the ranges of values that they show."""
-        self._axes.append(Axes(place, x, y, x_label, y_label, about, small, numbers))
+        """Add axes: left, top, width and height in points, and the ranges of values that they show.
+
+        `label_pt` is how far left of the frame the label of y stands: beyond the widest number.
+        """
+        self._axes.append(Axes(place, x, y, x_label, y_label, about, small, numbers, x_numbers, label_pt))
         return self._axes[-1]
 
     def svg(self) -> str:
@@ -145,6 +165,8 @@ class Axes:
         about: tuple[int, int],
         small: bool,
         numbers: bool,
+        x_numbers: bool,
+        label_pt: float,
     ) -> None:
         self.left, self.top, self.width, self.height = place
         self.x, self.y = x, y
@@ -152,6 +174,8 @@ class Axes:
         self._about = about
         self._size_pt = SMALL_PT if small else WORDS_PT
         self._numbers = numbers
+        self._x_numbers = x_numbers
+        self._label_pt = label_pt
         self._inside: list[str] = []
         self._outside: list[str] = []
 
@@ -200,6 +224,31 @@ class Axes:
             f'<circle cx="{self._x(a):.1f}" cy="{self._y(b):.1f}" {look}/>' for a, b in zip(x, y, strict=True)
         ]
 
+    def beads(self, x: Samples, y: Samples, colour: str, across_pt: float) -> None:
+        """Round marks without a rim, as one element however many they are."""
+        path = "".join(f"M{a:.5g} {b:.5g}h0" for a, b in self._points(x, y))
+        if path:
+            self._inside.append(f'<path d="{path}" {Pen(colour, across_pt).attributes} stroke-linecap="round"/>')
+
+    def rings(self, x: Samples, y: Samples, pen: Pen, radius_pt: float) -> None:
+        """Empty circles, as one element."""
+        r = f"{radius_pt:g}"
+        path = "".join(
+            f"M{a - radius_pt:.5g} {b:.5g}a{r} {r} 0 1 0 {2 * radius_pt:g} 0a{r} {r} 0 1 0 {-2 * radius_pt:g} 0"
+            for a, b in self._points(x, y)
+        )
+        if path:
+            self._inside.append(f'<path d="{path}" {pen.attributes}/>')
+
+    def squares(self, x: Samples, y: Samples, pen: Pen, side_pt: float) -> None:
+        """Empty squares, as one element."""
+        path = "".join(
+            f"M{a - side_pt / 2:.5g} {b - side_pt / 2:.5g}h{side_pt:g}v{side_pt:g}h{-side_pt:g}Z"
+            for a, b in self._points(x, y)
+        )
+        if path:
+            self._inside.append(f'<path d="{path}" {pen.attributes}/>')
+
     def words(
         self, at: tuple[float, float], text: str, colour: str = INK, *, anchor: str = "start", size_pt: float = SMALL_PT
     ) -> None:
@@ -239,16 +288,25 @@ class Axes:
     def _words(self, x_ticks: list[float], y_ticks: list[float]) -> list[str]:
         size_pt = self._size_pt
         below = self.height + 4 + size_pt
-        said = [_text(self._x(at), below, f"{at:.10g}", "middle", size_pt) for at in x_ticks]
+        said = []
+        if self._x_numbers:
+            said += [_text(self._x(at), below, f"{at:.10g}", "middle", size_pt) for at in x_ticks]
         if self._numbers:
-            said += [_text(-4.5, self._y(at) + 0.36 * size_pt, f"{at:.10g}", "end", size_pt) for at in y_ticks]
+            said += [
+                _text(-4.5, self._y(at) + 0.36 * size_pt, number, "end", size_pt)
+                for at, number in zip(y_ticks, alike(y_ticks), strict=True)
+            ]
         x_label, y_label = self._labels
         if x_label:
             said.append(_text(self.width / 2, below + 1.4 * size_pt, x_label, "middle", size_pt))
         if y_label:
             turned = _text(0, 0, y_label, "middle", size_pt)
-            said.append(f'<g transform="translate(-25 {self.height / 2:.1f}) rotate(-90)">{turned}</g>')
+            said.append(f'<g transform="translate({-self._label_pt:g} {self.height / 2:.1f}) rotate(-90)">{turned}</g>')
         return said
+
+    def _points(self, x: Samples, y: Samples) -> list[list[float]]:
+        points: list[list[float]] = np.round(np.column_stack([self._x_all(x), self._y_all(y)]), 1).tolist()
+        return points
 
     def _path(self, x: Samples, y: Samples) -> str:
         points = np.round(np.column_stack([self._x_all(x), self._y_all(y)]), 1)

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rich.console import Console
 
+from benchrig.analysis.control_chart import chart, chart_limits
 from benchrig.reports.chart_page import chart_page_html, print_chart, write_chart_page
-from benchrig.reports.chart_words import chart_document, chart_report
+from benchrig.reports.chart_plot import chart_svg
+from benchrig.reports.chart_words import Charted, chart_document, chart_report
 from tests.reports.check_valve import history
 
 DRIFTING = history(60, lambda day: 0.0002 * max(0, day - 40))
@@ -100,3 +106,28 @@ def test_one_run_is_one_run():
     console = Console(width=100, record=True)
     print_chart(chart_report(history(1)), console)
     assert ": 1 run\n" in console.export_text()
+
+
+def test_every_value_of_a_long_history_is_in_the_picture():
+    values = 24.7 + 0.01 * np.random.default_rng(3).standard_normal(1000)
+    values[701] = 24.9
+    limits = chart_limits(values[:20])
+    svg = chart_svg(Charted("coil_resistance_20c_ohm", "ohm", ("0001",) * 1000, chart(values, limits, first=20)))
+    beads = next(path for path in re.findall(r'd="([^"]*)"', svg) if "h0M" in path)
+    points = [tuple(map(float, bead.split())) for bead in beads.removeprefix("M").removesuffix("h0").split("h0M")]
+    assert len(points) == 1000
+    assert min(points, key=lambda point: point[1]) == points[701]
+    # Left to right, in order, and inside the frame.
+    assert points == sorted(points)
+    assert all(0 <= down <= 82 for _, down in points)
+
+
+@pytest.mark.slow
+def test_charts_are_drawn_without_a_plotting_library():
+    code = (
+        "import sys; from benchrig.reports.chart_page import chart_page_html; "
+        "from benchrig.reports.chart_words import chart_report; from tests.reports.check_valve import history; "
+        "assert '<svg' in chart_page_html(chart_report(history(30))); print('matplotlib' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
