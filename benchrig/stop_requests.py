@@ -45,9 +45,12 @@ def requested() -> str:
     return _requests.asked
 
 
-def check() -> None:
-    """Raise `KeyboardInterrupt` if a stop was asked for. For wait loops: what is raised in a callback can be lost."""
-    if _requests.asked and not _requests.endings:
+def check(*, wanted: bool = False) -> None:
+    """Raise `KeyboardInterrupt` if a stop was asked for. For wait loops: what is raised in a callback can be lost.
+
+    `wanted`: somebody other than a signal asks, for instance the page of a console.
+    """
+    if (_requests.asked or wanted) and not _requests.endings:
         raise KeyboardInterrupt(_requests.asked)
 
 

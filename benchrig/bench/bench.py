@@ -22,7 +22,7 @@ from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
 from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 
-__all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording"]
+__all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording", "never"]
 
 HOST_SILENT_S = 2.0
 """Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
@@ -44,6 +44,11 @@ _LOOK = {
 }
 
 
+def never() -> bool:
+    """Nobody but a signal asks to stop."""
+    return False
+
+
 @dataclass(frozen=True)
 class Recording:
     """Samples in SI units. Time zero is the sample instant at which the switch was thrown, or the first sample."""
@@ -57,7 +62,8 @@ class Bench:
     """The bench in front of you.
 
     Every wait goes through `wait_until`, which keeps the board from falling silent, notices a trip or an open
-    interlock within `KEEP_ALIVE_S`, and calls `on_wait` so that a screen can refresh.
+    interlock within `KEEP_ALIVE_S`, asks `stop_wanted` whether somebody wants to stop, and calls `on_wait` so that a
+    screen can refresh.
     """
 
     def __init__(self, loaded: LoadedBenchFile, clock: Clock, board: RelayBoard, meter: Multimeter) -> None:
@@ -67,6 +73,7 @@ class Bench:
         self.board = board
         self.meter = meter
         self.on_wait: Callable[[], None] = lambda: None
+        self.stop_wanted: Callable[[], bool] = never
         self.board_name = ""
         self.meter_name = ""
         self.capture_words = 0
@@ -174,7 +181,7 @@ class Bench:
 
     def feed(self) -> None:
         """Keep the board from falling silent, notice what it has to say, and whether somebody asked to stop."""
-        stop_requests.check()
+        stop_requests.check(wanted=self.stop_wanted())
         self._check(self.board.status())
         self.on_wait()
 

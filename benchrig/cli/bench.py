@@ -61,10 +61,10 @@ def bench() -> None:
 @speaks
 def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
+    from benchrig.application.paths import demo_folder, home
     from benchrig.bench.calibrations import in_use
     from benchrig.bench.constants import KINDS_OF_CALIBRATION
     from benchrig.bench.file import load_bench_file
-    from benchrig.cli.places import demo_folder, home
     from benchrig.reports.bench_text import constant_text
 
     if example:
@@ -126,8 +126,8 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
 
 def _grounds(loaded: LoadedBenchFile) -> Grounds:
     """What a run on this bench would rest on now. Looks into the store only if there is one."""
+    from benchrig.application.paths import store_path
     from benchrig.bench.traceability import BenchKey, weigh
-    from benchrig.cli.places import store_path
     from benchrig.clock import utc_now
     from benchrig.records import Store
 

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchrig.bench.constants import KINDS, KINDS_OF_CALIBRATION
-from benchrig.cli.bench_options import bench_options, key_of, open_asked
+from benchrig.cli.bench_options import bench_options, chosen_bench, who
 from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
-    from benchrig.bench.calibrations import Calibration
     from benchrig.bench.constants import Kind
 
 __all__ = ["calibrate", "history", "withdraw"]
@@ -56,71 +52,35 @@ def calibrate(
     """
     from rich.console import Console
 
-    from benchrig.bench.traceability import weigh
-    from benchrig.cli.operator_prompts import operator_for
-    from benchrig.cli.places import store_path
-    from benchrig.cli.qualify import who
-    from benchrig.clock import utc_now
+    from benchrig.application.bench_choice import open_bench
+    from benchrig.application.calibration import calibrate_bench, method_for
+    from benchrig.application.paths import store_path
+    from benchrig.cli.bench_display import BenchDisplay
+    from benchrig.cli.live_line import LiveLine
+    from benchrig.cli.operator_prompts import TerminalQuestions
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_calibration
-    from benchrig.sequencer.calibration.calibrate import METHODS
-    from benchrig.sequencer.calibration.calibrate import calibrate as take
 
-    ways = KINDS_OF_CALIBRATION[kind].ways
-    if way is not None and way not in ways:
+    if way is not None and way not in KINDS_OF_CALIBRATION[kind].ways:
         raise click.UsageError("--by is for volume; the others have one way each.")
-    method = next(each for each in METHODS if each.kind == kind and each.name == (way or ways[0]))
     console = Console(stderr=True, highlight=False)
     store = Store(store_path())
-    with open_asked(bench_file, simulated=simulated, seed=seed, faults=faults) as opened:
-        bench = opened.bench
-        key = key_of(bench, seed if simulated is not None else None)
-        bench.connect()
-        bench.rest_on(
-            weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now(), present=bench.made_on)
+    choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults)
+    line = LiveLine(console)
+    with line.cleared():
+        key, kept = calibrate_bench(
+            store,
+            open_bench(choice),
+            method_for(kind, way),
+            operator_name=who(operator),
+            seed=choice.seed,
+            keep_whatever=yes,
+            questions=TerminalQuestions(console, line),
+            tell=BenchDisplay(console, line),
         )
-        prompts = operator_for(console, bench, opened.hands)
-        console.print(f"{method.title}; {bench.file.bench.name}{', simulated' if simulated else ''}.\n", style="bold")
-        try:
-            found = take(method, bench, prompts, operator_name=who(operator), now=utc_now())
-        except KeyboardInterrupt:
-            click.echo("Nothing was kept: the constants in use until now stand.", err=True)
-            raise
-        finally:
-            prompts.still()
-    _agree(found, yes=yes, console=console)
-    kept = store.calibration_store.keep_calibration(key, replace(found, made_on=bench.made_on))
     if as_json:
         emit(calibration_document(kept, key))
     print_calibration(kept, console)
-
-
-def _agree(found: Calibration, *, yes: bool, console: Console) -> None:
-    """A constant that moves by more than a tenth is asked about: most often the reference, not the bench, is wrong.
-
-    Raises
-    ------
-    ConfigError
-        The answer is no, or nobody can be asked.
-    """
-    from benchrig.sequencer.calibration.calibrate import MOVED_MOST
-
-    if yes or found.moved <= MOVED_MOST:
-        return
-    place, _ = found.moved_most
-    was, now = found.before[place], found.constants[place]
-    said = f"{now.name} moves from {was.value:.4g} to {now.value:.4g} {now.unit}, by {100 * found.moved:.0f} %"
-    if sys.stdin.isatty():
-        console.print(f"\n{said}; over {100 * MOVED_MOST:.0f} % is most often a wrong reference.", style="yellow")
-        if click.confirm("Keep it?", default=False, err=True):
-            return
-        raise ConfigError(
-            "Not kept: the constant in use until now stands.", hint="Is it the right reference, and tight?"
-        )
-    raise ConfigError(
-        f"{said}; more than {100 * MOVED_MOST:.0f} % is not kept unasked. The constant in use until now stands.",
-        hint="Is it the right reference, and do its figures in the bench file agree with its certificate? Then --yes.",
-    )
 
 
 @click.command("history", epilog="Example:  benchrig bench history --kind volume")
@@ -131,7 +91,7 @@ def history(kind: str | None, as_json: bool) -> None:
     """List all calibrations and the last bench checks, of all benches. Nothing is ever taken out of this list."""
     from rich.console import Console
 
-    from benchrig.cli.places import store_path
+    from benchrig.application.paths import store_path
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_history
 
@@ -162,10 +122,8 @@ def history(kind: str | None, as_json: bool) -> None:
 @speaks
 def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_json: bool) -> None:
     """Say that a calibration was found wrong: it stays in the history, counts no more, and its runs are listed."""
-    from benchrig.bench.calibrations import Withdrawal
-    from benchrig.cli.places import store_path
-    from benchrig.cli.qualify import who
-    from benchrig.clock import utc_now
+    from benchrig.application.calibration import withdraw_calibration
+    from benchrig.application.paths import store_path
     from benchrig.records import Store
 
     if not reason.strip():
@@ -178,14 +136,13 @@ def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_
         )
         if not click.confirm("Withdraw it? It cannot be taken back.", default=False, err=True):
             raise ConfigError("Nothing was withdrawn.", hint="Calibrate anew if the constant is in doubt.")
-    store.calibration_store.withdraw(found.number, Withdrawal(utc_now(), who(operator), reason.strip()))
-    runs = store.runs(limit=1_000_000, calibration=found.number)
+    gone = withdraw_calibration(store, found.name, operator_name=who(operator), reason=reason)
     if as_json:
-        emit({"withdrawn": found.name, "kind": found.kind, "bench": key.name, "runs": [run.run for run in runs]})
+        emit({"withdrawn": found.name, "kind": found.kind, "bench": key.name, "runs": list(gone.runs)})
         return
     click.echo(f"{found.name} ({found.kind} of {key.name}) is withdrawn and counts no more.")
-    if runs:
-        tags = f"{len(runs)} run{'s' if len(runs) > 1 else ''} rested on it"
+    if gone.runs:
+        tags = f"{len(gone.runs)} run{'s' if len(gone.runs) > 1 else ''} rested on it"
         click.echo(f"{tags}; 'benchrig records list --rests-on {found.name}' lists them.")
     else:
         click.echo("No run rested on it.")

@@ -30,7 +30,7 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     The check valve (a part kept on the shelf, not a non-return valve) is measured with 'benchrig qualify --reason
     check-valve'. Exit status 3 when it warns: look at the bench before the next verdict.
     """
-    from benchrig.cli.places import pages_folder, store_path
+    from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
     from benchrig.reports.chart_page import print_chart, write_chart_page
@@ -62,7 +62,7 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
 
 def tell_after_run(tag: str) -> None:
     """After a check valve's run: say on stderr what its chart says now."""
-    from benchrig.cli.places import store_path
+    from benchrig.application.paths import store_path
     from benchrig.records import Store
     from benchrig.reports.chart_words import chart_report, said
 

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import getpass
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from benchrig.errors import ConfigError
-
 if TYPE_CHECKING:
-    from benchrig.bench.bench import Bench
-    from benchrig.bench.opening import OpenedBench
-    from benchrig.bench.traceability import BenchKey
+    from benchrig.application.bench_choice import BenchChoice
 
-__all__ = ["bench_options", "instead_of_hardware", "key_of", "open_asked"]
+__all__ = ["bench_options", "chosen_bench", "instead_of_hardware", "who"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -86,36 +82,27 @@ def instead_of_hardware(says: str, *, default: str | None = None) -> Callable[[F
     return add
 
 
-@contextmanager
-def open_asked(
+def chosen_bench(
     bench_file: Path | None, *, simulated: str | None, seed: int, faults: tuple[str, ...] = ()
-) -> Iterator[OpenedBench]:
-    """Open the bench that the options name, and close it at the end. A fault without @SECONDS is there at once."""
-    from benchrig.bench.opening import open_bench_file, open_registered
-    from benchrig.cli.places import home
+) -> BenchChoice:
+    """The bench that the options name. A fault without @SECONDS is there at once."""
+    from benchrig.application.bench_choice import BenchChoice
 
     if bench_file is not None and simulated is not None:
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if faults and simulated is None:
         raise click.UsageError("--fault is for the simulated bench: give --simulated too.")
-    if simulated is not None:
-        timed = [fault if "@" in fault else f"{fault}@0" for fault in faults]
-        opened = open_registered("simulated", {"condition": simulated, "seed": seed, "faults": timed})
-    else:
-        path = bench_file or home() / "bench.toml"
-        if bench_file is None and not path.exists():
-            raise ConfigError(
-                f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
-                hint="Without hardware: --simulated. With: 'benchrig bench show --example' prints a bench file.",
-            )
-        opened = open_bench_file(path)
-    with opened:
-        yield opened
+    if simulated is None:
+        return BenchChoice(bench_file)
+    timed = [fault if "@" in fault else f"{fault}@0" for fault in faults]
+    return BenchChoice(simulated={"condition": simulated, "seed": seed, "faults": timed})
 
 
-def key_of(bench: Bench, seed: int | None) -> BenchKey:
-    """Which bench it is, for the store: a simulated one is another bench with every seed."""
-    from benchrig.bench.traceability import BenchKey
-
-    general = bench.file.bench
-    return BenchKey(general.name, general.simulated, seed if general.simulated else None)
+def who(named: str | None) -> str:
+    """The operator: as named, or the name under which the computer is used."""
+    if named:
+        return named
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"

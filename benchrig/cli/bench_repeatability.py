@@ -87,12 +87,12 @@ def repeatability(
     The program says which part goes on next, and for whom. Each measurement is kept as it is made: after a stop the
     same command goes on. Values are not shown while measuring, so that nobody measures towards them.
     """
-    from benchrig.cli.places import pages_folder
+    from benchrig.application.paths import pages_folder
 
     if tolerance is not None and not tolerance > 0:
         raise click.UsageError("--tolerance is a width above zero.")
     if values_file is not None:
-        from benchrig.cli.study_values import report_of_file
+        from benchrig.application.study_values import report_of_file
 
         if len(only) > 1:
             raise click.UsageError("--from holds the values of one characteristic.")
@@ -113,16 +113,21 @@ def repeatability(
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if severity is not None and simulated is None:
         raise click.UsageError("--severity is for simulated parts: give --simulated CONDITION too.")
+    from rich.console import Console
+
+    from benchrig.application.paths import home, model_folders, store_path
+    from benchrig.application.repeatability import StudyRequest, run_study
+    from benchrig.application.study_values import report_of_study
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.places import home, model_folders
-    from benchrig.cli.study_running import Wanted, run_study
-    from benchrig.cli.study_values import report_of_study
+    from benchrig.cli.bench_display import show_study
+    from benchrig.cli.operator_prompts import TerminalQuestions
+    from benchrig.records import Store
     from benchrig.records.study_file import study_path
 
     valve = Catalogue(model_folders()).get(model_name)
     default = valve.model if simulated is None else f"{valve.model}-{simulated}-{seed}"
     name = study_name or re.sub(r"[^a-z0-9_-]+", "-", default.lower()).strip("-_")[:60]
-    wanted = Wanted(
+    request = StudyRequest(
         name=name,
         model=valve,
         parts=_names(parts, "part", "P"),
@@ -134,7 +139,13 @@ def repeatability(
         severity=severity,
         seed=seed,
     )
-    study = run_study(study_path(home() / "studies", name), wanted)
+    study = run_study(
+        study_path(home() / "studies", name),
+        request,
+        Store(store_path()),
+        questions=TerminalQuestions(Console(stderr=True, highlight=False)),
+        tell=show_study,
+    )
     report = report_of_study(study, valve, alpha=alpha, only=only, tolerance=tolerance)
     _tell(report, pages_folder(), as_json=as_json)
     if not as_json:

@@ -26,10 +26,11 @@ __all__ = ["demo"]
 @speaks
 def demo(simulated: str, model: str, seed: int, as_json: bool) -> None:
     """One valve through the simulated bench: record, page and label at the end. Nothing to configure, no hardware."""
-    from benchrig.bench.opening import open_registered
+    from benchrig.application.bench_choice import BenchChoice, open_bench
+    from benchrig.application.paths import model_folders, store_path
+    from benchrig.application.qualification import QualificationRequest
     from benchrig.catalogue import Catalogue
     from benchrig.cli.one_run import run_one
-    from benchrig.cli.places import model_folders, store_path
     from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
@@ -37,5 +38,6 @@ def demo(simulated: str, model: str, seed: int, as_json: bool) -> None:
     intake = Intake(
         "DEMO-1", valve.model, "core", "demo", "engine light on, fuel smell after filling up", "light dust at the ports"
     )
-    opened = open_registered("simulated", {"model": valve.model, "condition": simulated, "seed": seed, "faults": []})
-    sys.exit(run_one(Store(store_path()), opened, valve, intake, seed=seed, as_json=as_json))
+    choice = BenchChoice(simulated={"model": valve.model, "condition": simulated, "seed": seed, "faults": []})
+    request = QualificationRequest(valve, intake, seed=choice.seed)
+    sys.exit(run_one(Store(store_path()), open_bench(choice), request, as_json=as_json))

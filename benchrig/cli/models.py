@@ -19,8 +19,8 @@ def models() -> None:
 @speaks
 def list_(as_json: bool) -> None:
     """List the valve models, the workshop's own and the demonstration's."""
+    from benchrig.application.paths import model_folders
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.places import model_folders
 
     found, wrong = Catalogue(model_folders()).readable()
     for error in wrong:
@@ -56,8 +56,8 @@ def list_(as_json: bool) -> None:
 def show(model: str, as_json: bool) -> None:
     """Show one model's limits and where they come from."""
     from benchrig.analysis.characteristics import CHARACTERISTICS
+    from benchrig.application.paths import model_folders
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.places import model_folders
 
     valve = Catalogue(model_folders()).get(model)
     if as_json:

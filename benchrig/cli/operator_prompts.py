@@ -1,22 +1,24 @@
-"""Who is told what to connect: a person at the terminal, or the simulated bench, which does it by itself."""
+"""What the operator at the terminal is asked: one thing at a time, until an answer comes that can be used."""
 
 from __future__ import annotations
 
 import math
 import select
 import sys
-from typing import cast
 
 import click
 from rich.console import Console
-from rich.live import Live
 from rich.text import Text
 
-from benchrig.bench.bench import Bench
-from benchrig.cli.progress import ProgressLine
-from benchrig.sequencer.operator import Fitting, Hands, Operator, Silent, Unattended
+from benchrig.application.calibration import moved_text
+from benchrig.application.questions import Meanwhile, StudyPart
+from benchrig.bench.calibrations import Calibration
+from benchrig.cli.live_line import LiveLine
+from benchrig.errors import BenchError
+from benchrig.sequencer.calibration.calibrate import MOVED_MOST
+from benchrig.sequencer.operator import Fitting, Unattended
 
-__all__ = ["AtTheValve", "Person", "Simulated", "control_operator", "operator_for", "ring"]
+__all__ = ["ASK", "SAY", "SAY_NOW", "TerminalQuestions", "ring"]
 
 SAY = {
     Fitting.VALVE: "Take the reference off: plug and port are free for the next valve.",
@@ -34,7 +36,11 @@ ASK = {
     "vacuum gauge": "Absolute pressure by the reference vacuum gauge",
     "voltmeter": "Voltage across the reference resistor by the reference voltmeter",
 }
-TAKEN = {"barometer": (50.0, 110.0), "voltmeter": (0.001, 100.0)}
+SAY_CONTROL = {
+    Fitting.BLIND: "Does the valve leak, or the bench? Take the valve off, close the port: blind plug.",
+    Fitting.OPEN: "Is the valve blocked, or the hose? Leave the port open, with nothing on it.",
+}
+TAKEN = {"barometer": (50.0, 110.0), "vacuum gauge": (0.1, 110.0), "voltmeter": (0.001, 100.0)}
 """What can be entered: the same for the barometer as after ``--barometer-kpa``."""
 LOOK_S = 0.2
 
@@ -45,69 +51,67 @@ def ring(console: Console) -> None:
         console.bell()
 
 
-class _Screen:
-    """One line that changes while the bench works; nothing where there is no terminal."""
+class TerminalQuestions:
+    """`Questions` to whoever sits at the terminal. Where there is none, questions that can wait are not asked."""
 
-    def __init__(self, console: Console) -> None:
-        self.console = console
-        self._live: Live | None = None
+    def __init__(self, console: Console, line: LiveLine | None = None) -> None:
+        self._console = console
+        self._live = line if line is not None else LiveLine(console)
 
-    def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
-        """Show what the bench does."""
-        if not self.console.is_terminal:
+    @property
+    def answered(self) -> bool:
+        """Whether somebody sits there."""
+        return sys.stdin.isatty() and self._console.is_terminal
+
+    def ready(self) -> None:
+        """Ask before anything is pumped."""
+        if not self.answered:
             return
-        if self._live is None:
-            self._live = Live(console=self.console, auto_refresh=False, transient=True)
-            self._live.start()
-        full = round(24 * min(done_s / expected_s, 1.0)) if expected_s > 0 else 0
-        line = Text(f"    {what:<24} ")
-        line.append("━" * full, style="cyan")
-        line.append("─" * (24 - full), style="dim")
-        line.append(f" {done_s:5.1f} s  ")
-        line.append(reading, style="bold")
-        self._live.update(line, refresh=True)
+        self._console.print("\nIs the part aired out, are hose and plug on, is the guard closed?", style="bold")
+        self._console.print("Enter to begin; Ctrl-C to stop. ", style="dim", end="")
+        if not sys.stdin.readline():
+            raise BenchError(
+                "Nobody answered: the input ended before the run began.",
+                hint="Run it in a terminal, or say --yes where the part is known to be ready.",
+            )
 
-    def still(self) -> None:
-        """Take the line away."""
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
+    def test_warm(self, celsius: float) -> bool:
+        """Ask whether to test it warm too; Enter is yes."""
+        self._console.print(
+            f"Test it with its coil at {celsius:g} °C too? It takes some minutes, and the coil gets hot. [Y/n] ", end=""
+        )
+        return not sys.stdin.readline().strip().lower().startswith("n")
 
-
-class Person(_Screen):
-    """A person at the terminal: one thing at a time, Enter to go on."""
-
-    def __init__(self, console: Console, bench: Bench, default_barometer_kpa: float | None = None) -> None:
-        super().__init__(console)
-        self._bench = bench
-        self._default = {"barometer": default_barometer_kpa}
-
-    def connect(self, fitting: Fitting) -> None:
-        """Say what to connect and wait for Enter. The bench is disarmed meanwhile."""
-        self.still()
-        self.console.print()
-        self.console.print(Text(f"  {SAY[fitting]}", style="bold"))
-        if fitting is Fitting.VALVE:
-            return
-        self.console.print(Text("  Enter when it is on; Ctrl-C to stop. ", style="dim"), end="")
-        self._line()
-        self.console.print()
+    def connect(self, fitting: Fitting, *, control: bool, meanwhile: Meanwhile) -> None:
+        """Say what to connect and wait for Enter."""
+        self._live.clear()
+        said = SAY_CONTROL.get(fitting, SAY[fitting]) if control else SAY[fitting]
+        if control:
+            ring(self._console)
+        self._console.print()
+        self._console.print(Text(f"  {said}", style="bold"))
+        if control:
+            self._console.print(Text("  Outputs are off. Enter when it is done; Ctrl-C to stop. ", style="dim"), end="")
+            _line(meanwhile)
+        elif fitting is not Fitting.VALVE:
+            self._console.print(Text("  Enter when it is on; Ctrl-C to stop. ", style="dim"), end="")
+            _line(meanwhile)
+            self._console.print()
 
     def now(self, fitting: Fitting) -> None:
         """Say what to do at this moment."""
-        self.still()
-        self.console.print(Text(f"  {SAY_NOW.get(fitting, SAY[fitting])}", style="bold"))
+        self._live.clear()
+        self._console.print(Text(f"  {SAY_NOW.get(fitting, SAY[fitting])}", style="bold"))
 
-    def read(self, what: str, unit: str) -> float:
-        """Ask for a number until one comes; the board is fed meanwhile where it is armed."""
-        self.still()
-        default = self._default.get(what)
+    def read(self, what: str, unit: str, *, usual: float | None, meanwhile: Meanwhile) -> float:
+        """Ask for a number until one comes that can be."""
+        self._live.clear()
         while True:
-            said = f"  {ASK[what]}, {unit}{'' if default is None else f' [{default:g}]'}: "
-            self.console.print(Text(said, style="bold"), end="")
-            answer = self._line().strip().replace(",", ".")
-            if not answer and default is not None:
-                return default
+            said = f"  {ASK[what]}, {unit}{'' if usual is None else f' [{usual:g}]'}: "
+            self._console.print(Text(said, style="bold"), end="")
+            answer = _line(meanwhile).strip().replace(",", ".")
+            if not answer and usual is not None:
+                return usual
             low, high = TAKEN[what]
             try:
                 value = float(answer)
@@ -118,94 +122,45 @@ class Person(_Screen):
             tenfold = (
                 f" {answer} hPa would be {value / 10:g} kPa." if unit == "kPa" and low <= value / 10 <= high else ""
             )
-            self.console.print(
+            self._console.print(
                 Text(f"  A number of {unit} from {low:g} to {high:g} is wanted.{tenfold}", style="yellow")
             )
 
-    def _line(self) -> str:
-        """One line from stdin. A board that is armed must not think us dead while a person reads or types."""
-        if self._bench.armed:
-            while not select.select([sys.stdin], [], [], LOOK_S)[0]:
-                self._bench.feed()
-        line = sys.stdin.readline()
-        if not line:
-            raise Unattended(
-                "Nobody answered: the input ended while the bench waited for a person.",
-                hint="Run it in a terminal; without hardware: --simulated.",
+    def keep(self, found: Calibration) -> bool | None:
+        """Ask whether a calibration that moved a constant by much is to be kept."""
+        if not sys.stdin.isatty():
+            return None
+        said = f"\n{moved_text(found)}; over {100 * MOVED_MOST:.0f} % is most often a wrong reference."
+        self._console.print(said, style="yellow")
+        return click.confirm("Keep it?", default=False, err=True)
+
+    def study_part(self, part: StudyPart) -> None:
+        """Say which part goes on the bench and wait for Enter."""
+        place = f"{part.number} of {part.whole}"
+        click.echo(
+            f"\n{place}   Operator {part.operator}: put part {part.part} on the bench, hoses and plug.", err=True
+        )
+        try:
+            click.prompt(
+                "          Enter when it is on; Ctrl-C to stop for now",
+                default="",
+                show_default=False,
+                prompt_suffix=" ",
+                err=True,
             )
-        return line
+        except click.Abort as stop:  # Ctrl-C or the end of the input at the prompt
+            raise KeyboardInterrupt from stop
 
 
-class Simulated(_Screen):
-    """The simulated bench: what a person is told, it does at once."""
-
-    def __init__(self, console: Console, hands: Hands) -> None:
-        super().__init__(console)
-        self._hands = hands
-
-    def connect(self, fitting: Fitting) -> None:
-        """Have it connected."""
-        self.still()
-        self.console.print(Text(f"  {SAY[fitting]}", style="dim"), soft_wrap=True)
-        # A vessel whose tap is closed is a blind plug to the bench.
-        self._hands.connect(Fitting.BLIND.value if fitting is Fitting.VESSEL else fitting.value)
-
-    def now(self, fitting: Fitting) -> None:
-        """Have it done at once."""
-        self.still()
-        self.console.print(Text(f"  {SAY_NOW.get(fitting, SAY[fitting])}", style="dim"))
-        self._hands.connect(fitting.value)
-
-    def read(self, what: str, unit: str) -> float:
-        """Have it read."""
-        self.still()
-        value = self._hands.read(what)
-        self.console.print(Text(f"  {ASK[what]}: {value:.7g} {unit}", style="dim"))
-        return value
-
-
-def _own_hands(hands: object | None) -> Hands | None:
-    """What a bench connects references with by itself; None where it needs a person."""
-    return cast("Hands", hands) if hasattr(hands, "connect") and hasattr(hands, "read") else None
-
-
-def operator_for(console: Console, bench: Bench, hands: object | None) -> Person | Simulated:
-    """The operator for a bench: by itself where it has hands, else a person."""
-    own = _own_hands(hands)
-    if own is not None:
-        return Simulated(console, own)
-    if not bench.file.bench.simulated or sys.stdin.isatty():
-        return Person(console, bench, bench.file.bench.barometer_kpa)
-    raise click.UsageError("This simulated bench cannot connect anything by itself: run it in a terminal.")
-
-
-class AtTheValve(Person):
-    """A person who is asked to take the valve off in the middle of a run; the run's own line shows what goes on."""
-
-    def __init__(self, console: Console, bench: Bench, line: ProgressLine) -> None:
-        super().__init__(console, bench)
-        self._progress = line
-
-    def connect(self, fitting: Fitting) -> None:
-        """Say what to do and why, and wait for Enter."""
-        say = {
-            Fitting.BLIND: "Does the valve leak, or the bench? Take the valve off, close the port: blind plug.",
-            Fitting.OPEN: "Is the valve blocked, or the hose? Leave the port open, with nothing on it.",
-        }
-        ring(self.console)
-        with self._progress.paused():
-            self.console.print(Text(f"\n  {say.get(fitting, SAY[fitting])}", style="bold"))
-            self.console.print(Text("  Outputs are off. Enter when it is done; Ctrl-C to stop. ", style="dim"), end="")
-            self._line()
-
-    def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
-        """Show it on the run's line."""
-        self._progress.progress("control", done_s, expected_s, reading)
-
-
-def control_operator(console: Console, bench: Bench, hands: object | None, line: ProgressLine) -> Operator | None:
-    """Who takes the valve off for the control: the simulated bench itself, a person who can be asked, or nobody."""
-    own = _own_hands(hands)
-    if own is not None:
-        return Silent(own)
-    return AtTheValve(console, bench, line) if sys.stdin.isatty() and console.is_terminal else None
+def _line(meanwhile: Meanwhile) -> str:
+    """One line from stdin; a board that is armed must not think us dead while a person reads or types."""
+    if meanwhile is not None:
+        while not select.select([sys.stdin], [], [], LOOK_S)[0]:
+            meanwhile()
+    line = sys.stdin.readline()
+    if not line:
+        raise Unattended(
+            "Nobody answered: the input ended while the bench waited for a person.",
+            hint="Run it in a terminal; without hardware: --simulated.",
+        )
+    return line

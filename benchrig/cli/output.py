@@ -6,14 +6,17 @@ import functools
 import json
 import sys
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from benchrig import stop_requests
 from benchrig.errors import BenchError
 
-__all__ = ["as_json_option", "emit", "speaks"]
+if TYPE_CHECKING:
+    from benchrig.application.events import PageNotWritten
+
+__all__ = ["as_json_option", "emit", "say_page_not_written", "speaks"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -25,6 +28,15 @@ as_json_option = click.option(
 def emit(document: object) -> None:
     """Print one JSON document on stdout. Not-a-number never appears in it."""
     click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def say_page_not_written(event: PageNotWritten) -> None:
+    """Say that a page is missing, and that its record is not."""
+    click.echo(
+        f"The page could not be written into {event.folder} ({event.why}). The record is safe:\n"
+        f"  free some space, then  benchrig report {event.name}",
+        err=True,
+    )
 
 
 def speaks(command: F) -> F:

@@ -2,30 +2,18 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from pathlib import Path
 from typing import cast
 
 import click
 
-from benchrig.cli.bench_options import instead_of_hardware
+from benchrig.cli.bench_options import instead_of_hardware, who
 from benchrig.cli.output import as_json_option, speaks
-from benchrig.errors import ConfigError
 from benchrig.verdict.warm import USUAL_C
 from benchrig.verdict.words import Reason
 
-__all__ = ["qualify", "who"]
-
-
-def who(named: str | None) -> str:
-    """The operator: as named, or the name under which the computer is used."""
-    if named:
-        return named
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"
+__all__ = ["qualify"]
 
 
 @click.command(
@@ -142,11 +130,12 @@ def qualify(
     """Measure and judge one removed valve, write the record, make page and label."""
     from contextlib import ExitStack
 
-    from benchrig.bench.opening import open_bench_file, open_registered
+    from benchrig.application.bench_choice import BenchChoice, open_bench
+    from benchrig.application.paths import model_folders, store_path
+    from benchrig.application.qualification import QualificationRequest, check_tag
+    from benchrig.application.wire_log_file import open_wire_log
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.log_files import open_wire_log
-    from benchrig.cli.one_run import check_tag, run_one
-    from benchrig.cli.places import home, model_folders, store_path
+    from benchrig.cli.one_run import run_one
     from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
@@ -162,43 +151,32 @@ def qualify(
     part = check_tag(store.tag_of(tag))
     intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
     valve = Catalogue(model_folders()).get(model)
+    choice = BenchChoice(bench_file)
+    if simulated is not None:
+        options: dict[str, object] = {"model": valve.model, "condition": simulated, "seed": seed}
+        options["faults"] = list(faults)
+        if severity is not None:
+            options["severity"] = severity
+        if value is not None:
+            options["value"] = value
+        if as_stated:
+            options["as_stated"] = True
+        if same_part is not None:
+            options |= {"valve_seed": same_part, "bench_seed": same_part}
+        choice = BenchChoice(simulated=options)
+    request = QualificationRequest(
+        valve,
+        intake,
+        seed=choice.seed,
+        allow_uncalibrated=allow_uncalibrated,
+        no_control=no_control,
+        barometer_kpa=barometer_kpa,
+        known_ready=yes,
+        warm_c=warm_c,
+    )
     with ExitStack() as stack:
-        log = None
-        if wire_log is not None:
-            log = stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))
-        if simulated is not None:
-            options: dict[str, object] = {"model": valve.model, "condition": simulated, "seed": seed}
-            options["faults"] = list(faults)
-            if severity is not None:
-                options["severity"] = severity
-            if value is not None:
-                options["value"] = value
-            if as_stated:
-                options["as_stated"] = True
-            if same_part is not None:
-                options |= {"valve_seed": same_part, "bench_seed": same_part}
-            opened = open_registered("simulated", options, wire_log=log)
-        else:
-            path = bench_file or home() / "bench.toml"
-            if bench_file is None and not path.exists():
-                raise ConfigError(
-                    f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
-                    hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints one.",
-                )
-            opened = open_bench_file(path, wire_log=log)
-        status = run_one(
-            store,
-            opened,
-            valve,
-            intake,
-            seed=seed if simulated is not None else None,
-            as_json=as_json,
-            allow_uncalibrated=allow_uncalibrated,
-            no_control=no_control,
-            barometer_kpa=barometer_kpa,
-            yes=yes,
-            warm_c=warm_c,
-        )
+        log = None if wire_log is None else stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))
+        status = run_one(store, open_bench(choice, wire_log=log), request, as_json=as_json)
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run
 

@@ -52,7 +52,7 @@ def records() -> None:
 @speaks
 def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> None:
     """List runs, newest first: all, those of one part, or those that rested on a calibration found wrong since."""
-    from benchrig.cli.places import store_path
+    from benchrig.application.paths import store_path
     from benchrig.records import Store
 
     store = Store(store_path(), reading=True)
@@ -126,8 +126,8 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
 @speaks
 def decide(tag_or_run: str, disposition: str | None, because: str, operator: str | None, as_json: bool) -> None:
     """Keep what was decided about a part after its run, and why. Nothing is changed: a second thought is added."""
-    from benchrig.cli.places import store_path
-    from benchrig.cli.qualify import who
+    from benchrig.application.paths import store_path
+    from benchrig.cli.bench_options import who
     from benchrig.clock import utc_now
     from benchrig.errors import ConfigError
     from benchrig.records import Store, run_document
@@ -158,7 +158,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
 
     A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
     """
-    from benchrig.cli.places import pages_folder, store_path
+    from benchrig.application.paths import pages_folder, store_path
     from benchrig.records import Store, run_document
 
     store = Store(store_path(), reading=True)
@@ -197,7 +197,7 @@ def new_store(from_backup: bool, yes: bool, as_json: bool) -> None:
 
     Never needed on the first day: a store is made by itself where none was.
     """
-    from benchrig.cli.places import pages_folder, store_path
+    from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records.renewing import begin_anew, go_on_from_backup
 

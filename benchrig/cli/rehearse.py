@@ -156,10 +156,10 @@ def _setting(mix: Mix, seed: int, bench_file: Path | None, models_folder: Path |
 
 
 def _allowed(name: str, folder: Path | None) -> Allowed:
+    from benchrig.application.paths import model_folders
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.one_run import model_facts
-    from benchrig.cli.places import model_folders
     from benchrig.rehearsal.one_valve import Allowed
+    from benchrig.sequencer.events import model_facts
 
     if folder is not None and not folder.is_dir():
         raise ConfigError(f"Model folder {folder}: there is no such folder.", hint="Check the path after --models.")

@@ -27,7 +27,7 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
 
     A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
     """
-    from benchrig.cli.places import pages_folder, store_path
+    from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
     from benchrig.reports import write_label, write_page

@@ -5,13 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.traceability import Ground
 from benchrig.verdict.words import Judgement, Limit, Reason
 
-__all__ = ["BenchFacts", "Ending", "Intake", "ModelFacts", "RunEnded", "RunStarted", "Sink", "StepResult", "Watcher"]
+if TYPE_CHECKING:  # who reads records does without pydantic
+    from benchrig.catalogue import ValveModel
+
+__all__ = [
+    "BenchFacts",
+    "Ending",
+    "Intake",
+    "ModelFacts",
+    "RunEnded",
+    "RunStarted",
+    "Sink",
+    "StepResult",
+    "Watcher",
+    "model_facts",
+]
 
 Ending = Literal["finished", "aborted"]
 
@@ -39,6 +53,19 @@ class ModelFacts:
     guard_band: str
     limits: tuple[Limit, ...]
     fictional: bool
+
+
+def model_facts(model: ValveModel) -> ModelFacts:
+    """What the sequencer is told of a model."""
+    return ModelFacts(
+        model=model.model,
+        title=model.title,
+        normally=model.normally,
+        rated_vacuum_kpa=model.rated_vacuum_kpa,
+        guard_band=model.guard_band,
+        limits=model.limits,
+        fictional=model.fictional,
+    )
 
 
 @dataclass(frozen=True)

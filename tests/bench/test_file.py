@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from benchrig.application.paths import demo_folder
 from benchrig.bench.file import load_bench_file, parse_bench_file
-from benchrig.cli.places import demo_folder
 from benchrig.errors import ConfigError
 
 LEAST = """

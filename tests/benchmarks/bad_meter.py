@@ -15,16 +15,15 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
+from benchrig.application.paths import demo_folder
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import parse_bench_file
 from benchrig.catalogue import Catalogue
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import demo_folder
 from benchrig.drivers.links import TextLink
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
-from benchrig.sequencer.events import Intake
+from benchrig.sequencer.events import Intake, model_facts
 from benchrig.sequencer.run import qualify
 from simulators.entry import open_bench
 from tests.benchmarks.whole_run import NoStore

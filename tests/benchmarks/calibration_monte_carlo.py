@@ -21,17 +21,17 @@ import random
 import statistics
 from dataclasses import dataclass, field
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Calibration
 from benchrig.bench.file import parse_bench_file
 from benchrig.bench.traceability import Grounds
 from benchrig.catalogue import Catalogue, ValveModel
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.clock import utc_now
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
+from benchrig.sequencer.events import model_facts
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.operator import Fitting
 from simulators.entry import OpenedBench, open_bench

@@ -28,12 +28,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.reports.chart_words import ChartReport, chart_report
+from benchrig.sequencer.events import model_facts
 from benchrig.sequencer.measuring import measure_only
 from simulators.bench_file import demo_bench_toml
 

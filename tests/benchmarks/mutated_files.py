@@ -19,8 +19,8 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
+from benchrig.application.paths import demo_folder
 from benchrig.cli import cli
-from benchrig.cli.places import demo_folder
 from benchrig.rehearsal.mix import default_text
 
 __all__ = ["Spoilt", "spoil", "tried"]

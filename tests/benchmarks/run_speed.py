@@ -15,13 +15,12 @@ import tempfile
 import time
 from pathlib import Path
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.records import Store
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake, Sink
+from benchrig.sequencer.events import Intake, Sink, model_facts
 from benchrig.sequencer.run import qualify
 
 

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import parse_bench_file
 from benchrig.catalogue import Catalogue
-from benchrig.cli.places import model_folders
 from benchrig.drivers.links import ByteLink
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard

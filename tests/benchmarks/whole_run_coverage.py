@@ -31,13 +31,12 @@ from typing import Any
 
 import numpy as np
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue, ValveModel
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake
+from benchrig.sequencer.events import Intake, model_facts
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 from simulators.world import World

@@ -7,9 +7,9 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import store_path
 from benchrig.bench.opening import open_registered
 from benchrig.cli import cli
-from benchrig.cli.places import store_path
 from benchrig.records import Store
 
 OFF = "all outputs off, pump stopped, vent open"

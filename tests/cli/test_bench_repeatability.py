@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from benchrig.application.repeatability import StudyRequest
 from benchrig.cli import cli
-from benchrig.cli.study_running import Wanted
 from tests.analysis.aiag_study import csv_text
 
 SMALL = ["--model", "alder-24", "--simulated", "good", "--parts", "3", "--operators", "1", "--steps", "coil"]
@@ -136,7 +136,7 @@ def test_names_that_somebody_typed_are_data_on_the_page(tmp_path: Path):
 
 
 def test_simulated_parts_can_be_spread_from_one_severity_to_another():
-    wanted = Wanted("s", None, ("a", "b", "c"), ("o",), 2, ("hold",), None, "seat-leak", (0.0, 0.2), 1)  # type: ignore[arg-type]
+    wanted = StudyRequest("s", None, ("a", "b", "c"), ("o",), 2, ("hold",), None, "seat-leak", (0.0, 0.2), 1)  # type: ignore[arg-type]
     model = type("Model", (), {"model": "alder-24"})()
     object.__setattr__(wanted, "model", model)
     severities = [wanted.simulated_options(part, 0)["severity"] for part in wanted.parts]

@@ -10,12 +10,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 import benchrig.sequencer.calibration.calibrate as procedures
+from benchrig.application.paths import model_folders, store_path
+from benchrig.application.qualification import QualificationRequest, qualify_valve
 from benchrig.bench.opening import OpenedBench
 from benchrig.bench.traceability import BenchKey
 from benchrig.catalogue import Catalogue
 from benchrig.cli import cli
-from benchrig.cli.one_run import run_one
-from benchrig.cli.places import model_folders, store_path
 from benchrig.clock import utc_now
 from benchrig.errors import NotCalibrated
 from benchrig.records import Store
@@ -43,16 +43,8 @@ def one_run(*, allow: bool = False, seed: int = 1, swap: tuple[str, str] | None 
     opened, bench, _ = simulated(seed=seed, swap=swap)
     model = Catalogue(model_folders()).get("alder-24")
     intake = Intake("T-1", "alder-24", "core", "me")
-    run_one(
-        Store(store_path()),
-        OpenedBench(bench, opened.close),
-        model,
-        intake,
-        seed=seed,
-        as_json=True,
-        allow_uncalibrated=allow,
-    )
-    return Store(store_path()).runs(limit=1)[0].run
+    request = QualificationRequest(model, intake, seed=seed, allow_uncalibrated=allow)
+    return qualify_valve(Store(store_path()), OpenedBench(bench, opened.close), request).record.run
 
 
 @pytest.mark.slow
@@ -76,7 +68,7 @@ def test_a_check_too_old_or_failed_does_not_count(monkeypatch):
     document("bench", "check", "--simulated")
     later = utc_now() + timedelta(hours=25)
     with monkeypatch.context() as tomorrow:
-        tomorrow.setattr("benchrig.cli.one_run.utc_now", lambda: later)
+        tomorrow.setattr("benchrig.application.qualification.utc_now", lambda: later)
         with pytest.raises(NotCalibrated, match="is 25 h old, 24 h are allowed"):
             one_run()
     failed = run("bench", "check", "--simulated", "--fault", "weak-pump", "--json")
@@ -144,7 +136,7 @@ def test_an_expired_calibration_does_not_count(monkeypatch):
     swap = ("needed = []                 #", 'needed = ["leads"] #')
     document("bench", "calibrate", "leads", "--simulated")
     later = utc_now() + timedelta(days=366)
-    monkeypatch.setattr("benchrig.cli.one_run.utc_now", lambda: later)
+    monkeypatch.setattr("benchrig.application.qualification.utc_now", lambda: later)
     with pytest.raises(NotCalibrated, match="leads: expired on"):
         one_run(swap=swap)
 

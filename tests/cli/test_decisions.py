@@ -8,8 +8,8 @@ import sqlite3
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
-from benchrig.cli.places import pages_folder, store_path
 from benchrig.records import Store
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import record_into

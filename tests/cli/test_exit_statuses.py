@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from benchrig.cli import cli, places
+from benchrig.application import paths
+from benchrig.cli import cli
 from benchrig.sequencer.steps import flow as flow_step
 from simulators import entry
 from tests.sequencer.short_runs import canned_flow
@@ -34,7 +35,7 @@ def qualify(folder: Path, monkeypatch, high: float, *more: str):
     """The coil of the simulated valve measures 24.50 ± 0.21 ohm; `high` is the most allowed."""
     (folder / "models").mkdir()
     (folder / "models" / "alder-24.toml").write_text(MODEL.format(high=high), encoding="utf-8")
-    monkeypatch.setattr(places, "model_folders", lambda: (folder / "models",))
+    monkeypatch.setattr(paths, "model_folders", lambda: (folder / "models",))
     monkeypatch.setattr(flow_step, "analyse_flow", canned_flow)
     demo = entry.demo_bench_toml()
     monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo + SHORT)

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
-from benchrig.cli.places import pages_folder, store_path
 from benchrig.records import Store
 from benchrig.reports import label_path, page_path, write_label, write_page
 from tests.reports.sample_record import record_into, sample

@@ -6,13 +6,14 @@ import io
 import os
 import threading
 
-import click
 import pytest
 from rich.console import Console
 
-from benchrig.cli.one_run import ask_ready
-from benchrig.cli.operator_prompts import SAY, Person, operator_for
-from benchrig.errors import BenchError
+from benchrig.application.events import nobody_listens
+from benchrig.application.operators import AskedOperator, operator_for
+from benchrig.bench.opening import OpenedBench
+from benchrig.cli.operator_prompts import ASK, SAY, TAKEN, TerminalQuestions
+from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended
 from tests.sequencer.simulated_hands import simulated
@@ -22,12 +23,19 @@ def person(monkeypatch: pytest.MonkeyPatch, typed: str, default_kpa: float | Non
     opened, bench, _ = simulated(seed=3)
     monkeypatch.setattr("sys.stdin", io.StringIO(typed))
     said = io.StringIO()
-    return Person(Console(file=said, width=100), bench, default_kpa), said, opened, bench
+    general = bench.file.bench.model_copy(update={"barometer_kpa": default_kpa})
+    bench.file = bench.file.model_copy(update={"bench": general})
+    questions = TerminalQuestions(Console(file=said, width=100))
+    return AskedOperator(questions, nobody_listens, bench), said, opened, bench
 
 
 def test_everything_that_can_be_connected_has_its_words():
     assert set(SAY) == set(Fitting)
     assert all(words.endswith(".") for words in SAY.values())
+
+
+def test_every_reference_that_is_read_has_its_question_and_its_range():
+    assert set(TAKEN) == set(ASK)
 
 
 def test_enter_goes_on_and_what_to_connect_was_said(monkeypatch):
@@ -60,12 +68,12 @@ def test_before_a_real_part_is_pumped_somebody_is_asked_whether_it_is_ready(monk
         console = Console(file=said, width=80, force_terminal=True)
         if raises:
             with pytest.raises(BenchError, match="Nobody answered"):
-                ask_ready(console)
+                TerminalQuestions(console).ready()
         else:
-            ask_ready(console)
+            TerminalQuestions(console).ready()
         assert "aired out" in said.getvalue()
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
-    ask_ready(Console(file=io.StringIO()))  # no terminal: nobody to ask, and nothing to wait for
+    TerminalQuestions(Console(file=io.StringIO())).ready()  # no terminal: nobody to ask, and nothing to wait for
 
 
 def test_enter_alone_takes_what_the_bench_file_says(monkeypatch):
@@ -83,18 +91,18 @@ def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_sa
 
 def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch):
     opened, bench, _ = simulated(seed=3)
-    console = Console(file=io.StringIO())
-    operator = operator_for(console, bench, opened.hands)
+    questions = TerminalQuestions(Console(file=io.StringIO()))
+    operator = operator_for(OpenedBench(bench, opened.close, opened.hands), questions, nobody_listens)
     operator.connect(Fitting.VESSEL)
     assert opened.machine.connected == "blind-plug"
     operator.now(Fitting.VESSEL)
     assert opened.machine.connected == "known-volume"
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
-    with pytest.raises(click.UsageError, match="cannot connect anything by itself"):
-        operator_for(console, bench, None)
+    with pytest.raises(ConfigError, match="cannot connect anything by itself"):
+        operator_for(OpenedBench(bench, opened.close), questions, nobody_listens)
 
 
-@pytest.mark.parametrize(("what", "unit"), [("barometer", "kPa"), ("voltmeter", "V")])
+@pytest.mark.parametrize(("what", "unit"), [("barometer", "kPa"), ("vacuum gauge", "kPa"), ("voltmeter", "V")])
 def test_an_armed_board_is_fed_while_a_person_reads_an_instrument(monkeypatch, what, unit):
     operator, _, _, bench = person(monkeypatch, "")
     reading, writing = os.pipe()

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import demo_folder, store_path
 from benchrig.cli import cli
-from benchrig.cli.places import demo_folder, store_path
 from benchrig.rehearsal.one_valve import rehearse_one
 
 OURS = {"wall_seconds", "workers"}

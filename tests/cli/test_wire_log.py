@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import store_path
+from benchrig.application.wire_log_file import open_wire_log
 from benchrig.cli import cli
-from benchrig.cli.log_files import open_wire_log
-from benchrig.cli.places import store_path
 from benchrig.drivers.wire_log import WireLog
 from benchrig.errors import ConfigError
 from benchrig.records import Store

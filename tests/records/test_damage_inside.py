@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import store_path
 from benchrig.cli import cli
-from benchrig.cli.places import store_path
 from benchrig.errors import BenchError
 from benchrig.records import Store
 from tests.reports.sample_record import record_into

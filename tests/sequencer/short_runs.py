@@ -13,12 +13,11 @@ import numpy as np
 
 from benchrig.analysis.flow import FlowResult
 from benchrig.analysis.results import Samples
+from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench
 from benchrig.catalogue import Catalogue, ValveModel
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.sequencer.context import Context, Quiet
-from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult, model_facts
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.run import STEPS, Finished, qualify
 from simulators.entry import OpenedBench

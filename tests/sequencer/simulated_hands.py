@@ -11,7 +11,7 @@ from simulators.entry import OpenedBench, open_bench
 
 
 class Obedient:
-    """A operator without a person; `asked` is what was connected, in order."""
+    """An operator without a person; `asked` is what was connected, in order."""
 
     def __init__(self, opened: OpenedBench) -> None:
         self._hands = opened.hands

@@ -8,12 +8,12 @@ import re
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application.paths import model_folders, store_path
+from benchrig.application.qualification import QualificationRequest, qualify_valve
 from benchrig.bench.bench import Bench
 from benchrig.bench.opening import OpenedBench, open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.cli import cli
-from benchrig.cli.one_run import run_one
-from benchrig.cli.places import model_folders, store_path
 from benchrig.errors import BenchError
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
@@ -31,7 +31,8 @@ def run_with(prepare, model: str = "alder-24"):
     opened = open_registered("simulated", {"model": model, "condition": "good", "seed": 1, "faults": []})
     prepare(opened._close.__self__.machine)
     valve = Catalogue(model_folders()).get(model)
-    return run_one(Store(store_path()), opened, valve, Intake("B-1", model, "core", "test"), seed=1, as_json=True)
+    request = QualificationRequest(valve, Intake("B-1", model, "core", "test"), seed=1)
+    return qualify_valve(Store(store_path()), opened, request)
 
 
 @pytest.mark.slow

@@ -224,11 +224,11 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])
 def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
+    from benchrig.application.paths import model_folders
     from benchrig.bench.calibrations import constants_of
     from benchrig.bench.traceability import Grounds
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.one_run import model_facts
-    from benchrig.cli.places import model_folders
+    from benchrig.sequencer.events import model_facts
     from benchrig.sequencer.measuring import measure_only
 
     model = Catalogue(model_folders()).get("alder-24")

@@ -6,13 +6,12 @@ import re
 
 import pytest
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
 from benchrig.catalogue import Catalogue
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.errors import ConfigError
 from benchrig.sequencer.captures import check_captures
-from benchrig.sequencer.events import Intake
+from benchrig.sequencer.events import Intake, model_facts
 from benchrig.sequencer.run import qualify
 from benchrig.sequencer.steps import clicks, flow, hold
 from simulators.pins import CAPTURE_WORDS

@@ -2,13 +2,12 @@
 
 import pytest
 
+from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
-from benchrig.cli.one_run import model_facts
-from benchrig.cli.places import model_folders
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake
+from benchrig.sequencer.events import Intake, model_facts
 from benchrig.sequencer.operator import Fitting, Silent
 from benchrig.sequencer.run import qualify
 

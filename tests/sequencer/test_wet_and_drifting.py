@@ -182,12 +182,11 @@ def test_a_wet_valve_that_leaks_is_never_accepted(severity):
 
 
 def taken_with(model, **options):
+    from benchrig.application.paths import model_folders
     from benchrig.bench.opening import open_registered
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.one_run import model_facts
-    from benchrig.cli.places import model_folders
     from benchrig.rehearsal.one_valve import InMemory
-    from benchrig.sequencer.events import Intake
+    from benchrig.sequencer.events import Intake, model_facts
     from benchrig.sequencer.operator import Silent
     from benchrig.sequencer.run import qualify
 

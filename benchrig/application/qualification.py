@@ -1,0 +1,252 @@
+"""Take one valve from intake to record, page and label."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchrig import __version__, stop_requests
+from benchrig.application.bench_choice import key_of
+from benchrig.application.events import (
+    BenchOpened,
+    Listener,
+    PageNotWritten,
+    Progress,
+    RunOpened,
+    StepBegan,
+    StepEnded,
+    Uncalibrated,
+    WarmOffered,
+    Warned,
+    nobody_listens,
+)
+from benchrig.application.model_on_bench import check_model_on_bench
+from benchrig.application.operators import control_operator
+from benchrig.application.paths import pages_folder
+from benchrig.application.questions import Nobody, Questions
+from benchrig.bench.bench import Bench, never
+from benchrig.bench.opening import OpenedBench
+from benchrig.bench.traceability import demand, weigh
+from benchrig.catalogue import ValveModel
+from benchrig.clock import utc_now
+from benchrig.errors import BenchError, ConfigError
+from benchrig.records import RunRecord, Store
+from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult, model_facts
+from benchrig.sequencer.run import STEPS, qualify
+from benchrig.verdict.warm import USUAL_C, speaks_of_heat
+
+__all__ = ["Qualification", "QualificationRequest", "check_tag", "qualify_valve"]
+
+TAG_LONGEST = 300
+
+
+@dataclass(frozen=True)
+class QualificationRequest:
+    """One valve, and how it is to be tested.
+
+    Attributes
+    ----------
+    seed : int or None
+        Of the simulated bench and valve; None on a real bench.
+    allow_uncalibrated : bool
+        Go on without what the bench file asks for; every result is marked.
+    no_control : bool
+        Let a reject that rests on a leak or on a blocked flow stand without a look at the bench.
+    barometer_kpa : float or None
+        Station pressure now, in place of the bench file's.
+    known_ready : bool
+        Do not ask whether the part is aired out and connected.
+    warm_c : float or None
+        Heat the coil to this temperature at the end and look again.
+    """
+
+    model: ValveModel
+    intake: Intake
+    seed: int | None = None
+    allow_uncalibrated: bool = False
+    no_control: bool = False
+    barometer_kpa: float | None = None
+    known_ready: bool = False
+    warm_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Qualification:
+    """What came of it. `page` and `label` are None where they could not be written; the record is safe all the same."""
+
+    record: RunRecord
+    before: RunRecord | None
+    """The last finished run of the same part."""
+    page: Path | None
+    label: Path | None
+
+
+def check_tag(tag: str) -> str:
+    """Accept any tag that can be printed; it is data, never a path or markup.
+
+    Raises
+    ------
+    ConfigError
+        Empty, over `TAG_LONGEST` characters, or with control characters in it.
+    """
+    tag = tag.strip()
+    if not tag:
+        raise ConfigError("The tag is empty.", hint="Give the shop's own number on the part after --tag.")
+    if len(tag) > TAG_LONGEST:
+        raise ConfigError(
+            f"The tag has {len(tag)} characters; {TAG_LONGEST} are the most.", hint="Put the rest into --findings."
+        )
+    odd = next((c for c in tag if not c.isprintable()), None)
+    if odd is not None:
+        raise ConfigError(
+            f"The tag holds the unprintable character U+{ord(odd):04X}.",
+            hint="Type the tag again, or scan the label again.",
+        )
+    return tag
+
+
+def qualify_valve(
+    store: Store,
+    opened: OpenedBench,
+    request: QualificationRequest,
+    *,
+    questions: Questions | None = None,
+    tell: Listener = nobody_listens,
+    stop_wanted: Callable[[], bool] = never,
+) -> Qualification:
+    """Take one valve through the sequence, keep its record, write page and label. Closes the bench at the end.
+
+    Parameters
+    ----------
+    store : Store
+        Where the record goes.
+    opened : OpenedBench
+        Open, not yet connected (`benchrig.application.bench_choice.open_bench`).
+    request : QualificationRequest
+        The valve.
+    questions : Questions or None
+        Who is asked; None: nobody.
+    tell : callable
+        Called with each event of `benchrig.application.events`.
+    stop_wanted : callable
+        Asked at every look at the board; once it says yes, the run ends as by Ctrl-C. From any thread, for instance
+        ``threading.Event().is_set``.
+
+    Raises
+    ------
+    BenchError
+        Something is wrong with the bench or with what was asked for. The outputs are off; `run`, `page` and
+        `bench_state` of the error say what is kept and how the bench was left.
+    KeyboardInterrupt
+        The run was stopped; the same is known of it.
+    """
+    asked = questions if questions is not None else Nobody()
+    model, intake = request.model, request.intake
+    with opened as bench:
+        bench.stop_wanted = stop_wanted
+        simulated = bench.file.bench.simulated
+        check_model_on_bench(model, bench)
+        _rest_on_what_counts(bench, store, request, tell)
+        tell(BenchOpened(bench.file.bench.name, simulated))
+        if bench.grounds.missing:
+            tell(Uncalibrated(tuple(what for what, _ in bench.grounds.missing)))
+        if not simulated and not request.known_ready:
+            asked.ready()
+        warm_c = request.warm_c
+        if warm_c is None and intake.reason == "return" and speaks_of_heat(intake.complaint):
+            tell(WarmOffered(asked.answered))
+            warm_c = USUAL_C if asked.answered and asked.test_warm(USUAL_C) else None
+        try:
+            finished = qualify(
+                bench,
+                model_facts(model),
+                intake,
+                sink=_Telling(store.recorder(bench.feed), tell),
+                coil_limit_s=model.coil_limit_s,
+                hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
+                watcher=_Watching(tell, len(STEPS) + (warm_c is not None)),
+                seed=request.seed,
+                program=f"benchrig {__version__}",
+                operator=None if request.no_control else control_operator(opened, asked, tell),
+                control_waived=request.no_control,
+                warm_c=warm_c,
+            )
+        except (BenchError, KeyboardInterrupt) as error:
+            with stop_requests.ending(), suppress(BenchError, OSError):
+                number: str = getattr(error, "run", "")
+                if number:
+                    page, _ = _write_papers(store.run(f"run:{number}"), store)
+                    error.page = str(page)  # type: ignore[union-attr]  # read by whoever tells the error
+            raise
+    record = store.run(finished.number)
+    try:
+        page, label = _write_papers(record, store)
+    except OSError as error:
+        tell(PageNotWritten(record.run, str(pages_folder()), error.strerror or str(error)))
+        return Qualification(record, store.before(record), None, None)
+    return Qualification(record, store.before(record), page, label)
+
+
+def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationRequest, tell: Listener) -> None:
+    """Let the calibrations that count today take the place of the bench file's constants; stop where too little is."""
+    known = store.calibration_store
+    check, calibrations = known.last_check_and_calibrations(key_of(bench, request.seed))
+    if check is not None or calibrations:
+        bench.connect()  # what was made on another board or meter does not count
+    grounds = weigh(
+        bench.loaded.file, check, calibrations, utc_now(), present=bench.made_on, last_seen=known.last_seen()
+    )
+    for remark in grounds.warnings:
+        tell(Warned(remark))
+    demand(grounds, allow_uncalibrated=request.allow_uncalibrated)
+    bench.rest_on(grounds)
+    if request.barometer_kpa is not None:
+        bench.enter_barometer(request.barometer_kpa)
+
+
+def _write_papers(record: RunRecord, store: Store) -> tuple[Path, Path]:
+    from benchrig.reports import write_label, write_page
+
+    folder = pages_folder()
+    return write_page(record, folder, store.before(record)), write_label(record, folder)
+
+
+class _Telling:
+    """A `Sink` that tells the run's number once its record is open."""
+
+    def __init__(self, sink: Sink, tell: Listener) -> None:
+        self._tell = tell
+        self._sink = sink
+        self.step_finished = sink.step_finished
+        self.run_ended = sink.run_ended
+
+    def run_started(self, run: RunStarted) -> str:
+        """Open the record and tell its number."""
+        number = self._sink.run_started(run)
+        self._tell(RunOpened(number))
+        return number
+
+
+class _Watching:
+    """A `Watcher` that makes events of what it sees."""
+
+    def __init__(self, tell: Listener, steps: int) -> None:
+        self._tell = tell
+        self._of = steps
+        self._number = 0
+
+    def step_began(self, name: str, title: str, expected_s: float) -> None:
+        """Tell it, with its number."""
+        self._number += 1
+        self._of = max(self._of, self._number)
+        self._tell(StepBegan(name, title, self._number, self._of, expected_s))
+
+    def progress(self, name: str, done_s: float, expected_s: float, reading: str) -> None:
+        """Tell it."""
+        self._tell(Progress(name, done_s, expected_s, reading))
+
+    def step_ended(self, step: StepResult) -> None:
+        """Tell it."""
+        self._tell(StepEnded(step))
