@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from click.testing import CliRunner, Result
 
-import benchrig.sequencer.calibration.calibrate as procedures
+import benchrig.application.calibration as procedures
 from benchrig.application.paths import model_folders, store_path
 from benchrig.application.qualification import QualificationRequest, qualify_valve
 from benchrig.bench.opening import OpenedBench
