@@ -53,7 +53,7 @@ def likely_causes(
     >>> seen = Evidence(moved_fraction=0.0, clicks=10, still_fraction=1.0, reached_vacuum_kpa=60.0, opened=False)
     >>> first = likely_causes([sound], seen, "closed")[0]
     >>> first.name, round(first.probability, 2)
-    ('stuck closed', 0.94)
+    ('stuck closed', 0.9)
     >>> first.because.split("; ")[:2]
     ['no air came in when it was told to open', 'the armature moved in 0 of 10 clicks']
     """

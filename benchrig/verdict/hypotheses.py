@@ -52,7 +52,7 @@ FLOOR_OF_COIL = 0.003
 """An ohmmeter is hardly ever wrong by much; the other readings now and then are."""
 
 GOOD: Mapping[str, Shape] = {
-    "coil": normal(0.0, 0.05),
+    "coil": normal(0.0, 0.035),
     "load": normal(0.0, 0.02),
     "hold": normal(-1.3, 0.5),
     "flow": normal(math.log(1.3), 0.12),
@@ -200,7 +200,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
         sluggish(0.03, pull=pull_opens != "pull-in", drop=drop_opens != "pull-in"),
         Hypothesis(
             "high-resistance joint",
-            0.03,
+            0.02,
             moved=(4.0, 1.0),
             opened=opens(0.2),
             no_path=0.03,
@@ -208,13 +208,13 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             shapes={
                 **weak(0.2),
                 "coil": mix((0.5, normal(0.35, 0.20)), (0.5, uniform(0.08, 1.6))),
-                "load": mix((0.6, normal(0.0, 0.05)), (0.4, uniform(-0.3, 0.8))),
+                "load": mix((0.7, normal(0.0, 0.03)), (0.3, uniform(-0.3, 0.8))),
                 "pull-in": normal(math.log(0.8), 0.40),
             },
         ),
         Hypothesis(
             "high-resistance joint",
-            0.02,
+            0.015,
             moved=(2.0, 1.0),
             opened=opens(0.4),
             no_path=0.02,
@@ -224,6 +224,32 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
                 "load": mix((0.5, uniform(0.03, 0.3)), (0.5, uniform(0.03, 1.5))),
                 "pull-in": normal(math.log(0.8), 0.50),
             },
+        ),
+        # A joint that leaves too little current to move anything: the armature is as still as a stuck one, and the
+        # meter, or the current itself, says why.
+        Hypothesis(
+            "high-resistance joint",
+            0.01,
+            moved=(0.5, 15.0),
+            opened=opens(0.95),
+            no_path=0.02,
+            intermittent=0.10,
+            shapes={
+                **unheard,
+                **weak(0.95),
+                "coil": uniform(0.15, 2.5),
+                "load": mix((0.7, normal(0.0, 0.03)), (0.3, uniform(0.0, 2.0))),
+                **({"flow": NO_FLOW} if closed else {}),
+            },
+        ),
+        Hypothesis(
+            "high-resistance joint",
+            0.005,
+            moved=(0.5, 15.0),
+            opened=opens(0.95),
+            no_path=0.02,
+            intermittent=0.10,
+            shapes={**unheard, **weak(0.95), "load": uniform(0.15, 2.0), **({"flow": NO_FLOW} if closed else {})},
         ),
         # Another valve: its coil and its size are anyone's guess, and it works.
         Hypothesis(

@@ -65,6 +65,9 @@ class Copies:
                 if (TOP / name).is_file():
                     (copy / name).parent.mkdir(parents=True, exist_ok=True)
                     shutil.copyfile(TOP / name, copy / name)
+            # compiled once, and held against the text at each import: half of a short test is compiling
+            compiled = [sys.executable, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash", "."]
+            subprocess.run(compiled, cwd=copy, check=False, capture_output=True)
             self.idle.put(copy)
 
 

@@ -24,6 +24,13 @@ RUN = ("tests/sequencer/test_the_run_itself.py", "tests/sequencer")
 DRIVERS = ("tests/drivers", "benchrig/drivers")
 RECORDS = ("tests/records/test_what_a_digest_covers.py", "tests/records")
 BOARD = ("tests/firmware_protocol", "firmware_protocol")
+WET = ("tests/verdict/test_wet.py", "benchrig/verdict/wet.py")
+DISPOSITION = ("tests/verdict/test_disposition.py", "benchrig/verdict/disposition.py")
+VAPOUR = ("tests/sequencer/test_wet_and_drifting.py",)
+WITNESSES = ("tests/sequencer/test_lying_meter.py",)
+WARM = ("tests/sequencer/test_warm.py",)
+STORE = ("tests/records/test_lost_store.py", "tests/records")
+CALENDAR = ("tests/bench/test_traceability.py", "tests/bench/test_same_bench.py")
 """Files and folders of tests, each tried in turn until one notices."""
 
 
@@ -110,7 +117,7 @@ SURVIVED_ONCE = [
         ("least current of a sound coil a tenth", "LEAST_CURRENT = 0.5", "LEAST_CURRENT = 0.05"),
     ),
     *_of(
-        "benchrig/records/serialization.py",
+        "benchrig/records/digests.py",
         RECORDS,
         ("digest without readings", '"readings": readings_content(step.readings)', '"readings": []'),
         ("digest without curves", "[[column, *_curve_digest_content(curve)] for column, curve in trace.curves]", "[]"),
@@ -437,7 +444,7 @@ WIRES_AND_RECORDS = [
         ),
     ),
     *_of(
-        "benchrig/records/serialization.py",
+        "benchrig/records/digests.py",
         RECORDS,
         ("digest without samples", "[[name, _bytes_digest(values)] for name, values in trace.columns.items()]", "[]"),
         ("chain of digests broken", 'f"{before}\\n{canonical(content)}"', 'f"{canonical(content)}"'),
@@ -455,4 +462,124 @@ WIRES_AND_RECORDS = [
     ),
 ]
 
-MUTATIONS = [*SURVIVED_ONCE, *DECISIONS, *MEASUREMENTS, *BENCH_AND_SEQUENCE, *TRACES, *WIRES_AND_RECORDS]
+WET_AND_WARM = [
+    *_of(
+        "benchrig/verdict/decide.py",
+        WET,
+        ("a wet valve that seems tight is accepted", '(verdict != "reject" or not', '(verdict == "undecided" or not'),
+        ("vapour hides every reject", "or not certain_beside_vapour(decisive)):", "or True):"),
+    ),
+    *_of(
+        "benchrig/verdict/wet.py",
+        WET,
+        ("a suspicion of vapour is vapour", "NAMED_FROM = 0.5", "NAMED_FROM = 0.25"),
+        ("a leak beside vapour is sure at 2 u", "SURE_U = 4.0", "SURE_U = 2.0"),
+        ("a leak beside vapour is sure at 5 u", "SURE_U = 4.0", "SURE_U = 5.0"),
+        (
+            "a bound beside vapour is no leak",
+            "if leak.bound:\n        return True",
+            "if leak.bound:\n        return False",
+        ),
+        ("aired out for five minutes", "LEAST_MIN, MOST_MIN, ROUND_MIN = 15,", "LEAST_MIN, MOST_MIN, ROUND_MIN = 5,"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/vapour.py",
+        VAPOUR,
+        ("a room that warms is vapour", "self.rise_pa - warmed_pa > SURE_U", "self.rise_pa > SURE_U"),
+        ("noise at rest is vapour", "\nSURE_U = 4.0", "\nSURE_U = 2.0"),
+        ("vapour only adds, without its u", "max(leak.value, 0.0) + 2.0 * leak.u", "max(leak.value, 0.0)"),
+        ("what rose at rest is no part of the leak's u", "u=math.hypot(leak.u, vapour)", "u=leak.u"),
+        ("vapour in the hold forgotten", 'if result.explanation in ("wet", "undecided"):', "if False:"),
+        ("a slow rise is not looked for", "elif slow and (rest is not None or", "elif slow and (False and"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/witnesses.py",
+        WITNESSES,
+        ("negative resistance is a coil's", "not DEAD_SHORT_OHM <= value", "not -1e9 <= value"),
+        ("ten times the range is a coil's", "OVER_RANGE = 1.5", "OVER_RANGE = 15.0"),
+        ("readings that wander repeat", "REPEATS_REL, REPEATS_OHM = 0.01,", "REPEATS_REL, REPEATS_OHM = 0.02,"),
+        ("witnesses never contradict", "DISAGREE_U = 3.0", "DISAGREE_U = 3e3"),
+        ("a joint that gives way is the bench", "gives_way = check.ratio > 1.0 and", "gives_way = False and"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/warm.py",
+        WARM,
+        ("a joint is taken for warm copper", "if rose > 1.0 + FASTEST", "if rose > 2.0 + FASTEST"),
+        ("the warm valve's answer takes the cold one's place", "run.opened = opened  #", "opened = run.opened  #"),
+        ("a path that opens at any temperature is the coil's", "SAME_TEMPERATURE_K = 8.0", "SAME_TEMPERATURE_K = 80.0"),
+        ("an open coil is heated", 'if run.coil != "sound" or', "if"),
+    ),
+    *_of(
+        "benchrig/verdict/warm.py",
+        VERDICT,
+        ("cold faults are faults of the heat", "if not failing or not names <= set(WARM.values()):", "if not failing:"),
+    ),
+    *_of(
+        "benchrig/verdict/disposition.py",
+        DISPOSITION,
+        ("a complaint of heat is answered cold", "if heat_complained_of:", "if False:"),
+        ("half sure is sure enough", "SURE_ENOUGH = 0.6", "SURE_ENOUGH = 0.5"),
+        ("a good check valve is sold", 'return "keep", "It is', 'return "sell", "It is'),
+        (
+            "another part than was sold is refunded",
+            "        if wrong >= SURE_ENOUGH:\n            return",
+            "        if False:\n            return",
+        ),
+    ),
+    *_of(
+        "benchrig/verdict/disposition.py",
+        WET,
+        ("a wet valve is nobody's to air out", 'if verdict == "undecided" and air_out_min is not None:', "if False:"),
+        (
+            "a wet check valve is aired out like any",
+            'if reason == "check-valve":',
+            'if reason == "check-valve" and air_out_min is None:',
+        ),
+    ),
+]
+
+STORES_AND_CLOCKS = [
+    *_of(
+        "benchrig/records/identity.py",
+        STORE,
+        ("another store is as good", "if own is None or own.store != beside.store:", "if own is None:"),
+        (
+            "a store without identity is as good",
+            "if own is None or own.store != beside.store:",
+            "if own and own.store != beside.store:",
+        ),
+        ("an older store is as good", "if here < there", "if here < 0"),
+        ("numbers are given out twice", "max(int(highest), int(given)) + 1", "int(highest) + 1"),
+        ("a run of the same number is the same run", "if own.run == beside.run and beside.digest and", "if False and"),
+        ("the file beside forgets numbers", "head = head.after(before)", "head = replace(head)"),
+    ),
+    *_of(
+        "benchrig/bench/traceability.py",
+        CALENDAR,
+        ("a clock from before the program is right", "if now < PROGRAM_MADE:", "if False:"),
+        ("a clock that went back is right", "last_seen > now + CLOCK_STEP", "last_seen > now + 9999 * CLOCK_STEP"),
+        ("a check of the future counts", "if check is not None and check.ended > now + SLACK:", "if False:"),
+        (
+            "a calibration of the future counts",
+            "for each in calibrations if each.made > now + SLACK]",
+            "for each in calibrations if False]",
+        ),
+        ("a calibration of another bench counts", "if calibration is not None and other:", "if False:"),
+        (
+            "a check of another bench counts",
+            "if check is not None and check.passed and (other :=",
+            "if False and (other :=",
+        ),
+    ),
+]
+
+MUTATIONS = [
+    *SURVIVED_ONCE,
+    *DECISIONS,
+    *MEASUREMENTS,
+    *BENCH_AND_SEQUENCE,
+    *TRACES,
+    *WIRES_AND_RECORDS,
+    *WET_AND_WARM,
+    *STORES_AND_CLOCKS,
+]

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 
+from benchrig.analysis.coil import CrossCheck
+from benchrig.analysis.results import Characteristic
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError
-from benchrig.sequencer.steps.witnesses import check_possible, repeated
+from benchrig.sequencer.steps.witnesses import check_possible, check_witnesses, repeated
+from benchrig.verdict.words import Limit
 from tests.benchmarks.bad_meter import LIES, verdict
 
 METER = MeterTable.model_construct(range_ohm=100.0)
@@ -32,6 +38,53 @@ def test_readings_repeat_or_do_not() -> None:
     assert not repeated([24.5, NO_PATH, 24.5])
     assert repeated([100.0, 100.9])
     assert not repeated([100.0, 101.2])
+
+
+def witnesses(meter_ohm: float, under_load_ohm: float, again_ohm: float) -> tuple[Any, CrossCheck]:
+    """A run that is at its clicks, and what they showed: the meter's ohms, those under load, the meter asked again."""
+    run = SimpleNamespace(
+        cold_resistance=Characteristic("coil_resistance_20c_ohm", meter_ohm, 0.05, "ohm", how=""),
+        model=SimpleNamespace(limits=(Limit("coil_resistance_20c_ohm", 22.0, 27.0, ""),)),
+        bench=SimpleNamespace(coil_readings_ohm=lambda count: [again_ohm] * count),
+    )
+    ratio = under_load_ohm / meter_ohm
+    check = CrossCheck("agrees", under_load_ohm, 0.2, meter_ohm, 0.1, 0.0, 0.4, ratio, 0.01, "")
+    return run, check
+
+
+@pytest.mark.parametrize(
+    ("meter_ohm", "under_load_ohm", "again_ohm"),
+    [
+        (24.5, 24.6, 24.5),  # all agree
+        (24.5, 34.0, 24.5),  # a joint that gives way under load, and comes back
+        (24.5, 34.0, 34.2),  # and one that stays where it is
+        (33.0, 45.0, 33.0),  # a joint that the meter sees too
+        (33.0, 33.5, 33.0),
+        (18.0, 18.2, 18.0),  # shorted turns
+        (22.5, 26.5, 22.5),  # far apart, yet the coil is within its limits by both
+    ],
+)
+def test_witnesses_that_tell_of_one_coil_or_of_a_joint_leave_the_verdict_to_the_valve(
+    meter_ohm: float, under_load_ohm: float, again_ohm: float
+) -> None:
+    check_witnesses(*witnesses(meter_ohm, under_load_ohm, again_ohm))
+
+
+@pytest.mark.parametrize(
+    ("meter_ohm", "under_load_ohm", "again_ohm"),
+    [
+        (33.0, 24.5, 33.0),  # behind a joint by the meter, and all its current flows
+        (18.0, 24.5, 18.0),  # short of turns by the meter only
+        (24.5, 18.0, 24.5),  # short of turns by the current only
+        (30.0, 40.0, 70.0),  # a joint would not go on to open up
+    ],
+)
+def test_witnesses_that_tell_of_two_coils_are_a_fault_of_the_bench(
+    meter_ohm: float, under_load_ohm: float, again_ohm: float
+) -> None:
+    with pytest.raises(BenchError, match="they differ by") as caught:
+        check_witnesses(*witnesses(meter_ohm, under_load_ohm, again_ohm))
+    assert f"Asked again at once the meter shows {again_ohm:.2f} ohm" in str(caught.value)
 
 
 @pytest.mark.slow

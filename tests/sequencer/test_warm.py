@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from benchrig.analysis.results import Characteristic
 from benchrig.cli import cli
-from benchrig.sequencer.steps.warm import _Heating
+from benchrig.errors import BenchError
+from benchrig.sequencer.steps import warm as warm_step
+from benchrig.sequencer.steps.step_output import StepOutput
+from benchrig.sequencer.steps.warm import _demand_one_temperature, _Heating, warm
 from tests.sequencer.test_control import taken
 
 BENCH_C = 22.0
@@ -87,3 +93,36 @@ def test_copper_that_warms_is_temperature_and_a_joint_is_not() -> None:
     heating.take(40.0, 24.0 * (1.0 + 0.00393 * 16.0) * 1.10)
     assert heating.jumped == pytest.approx(1.10, rel=0.01)
     assert heating.coil_c[-1] == pytest.approx(35.6, abs=0.1)
+
+
+def cold_run(**changes: object) -> Any:
+    """A run whose cold steps are done: the coil is sound and the valve opened."""
+    cold = Characteristic("coil_resistance_20c_ohm", 24.5, 0.05, "ohm", how="")
+    known = {"warm_c": 60.0, "coil": "sound", "cold_resistance": cold, "opened": True, "vacuum_pa": 6e4}
+    return SimpleNamespace(**{**known, **changes})
+
+
+def test_what_the_warm_valve_does_is_not_taken_for_what_the_cold_one_did(monkeypatch: pytest.MonkeyPatch) -> None:
+    def warm_flow(run: Any) -> StepOutput:
+        run.opened = False
+        return StepOutput()
+
+    heated = _Heating(22.0, 24.7, time_s=[100.0], coil_c=[60.0])
+    monkeypatch.setattr(warm_step, "_heat", lambda *_: heated)
+    monkeypatch.setattr(warm_step, "pulses", lambda *_: ([], [], []))
+    monkeypatch.setattr(warm_step, "flow", warm_flow)
+    run = cold_run()
+    warm(run)
+    assert (run.opened, run.warmed_c) == (True, 60.0)
+
+
+def test_a_coil_that_is_not_sound_is_not_heated(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(warm_step, "_heat", lambda *_: pytest.fail("was heated"))
+    for coil in ("open", "short"):
+        assert warm(cold_run(coil=coil)).skipped == f"the coil is {coil}: it cannot heat itself"
+
+
+def test_a_path_that_opens_at_two_temperatures_is_the_plugs_not_the_coils() -> None:
+    _demand_one_temperature(_Heating(22.0, 24.7, opened_at_c=[51.0, 58.0]))
+    with pytest.raises(BenchError, match="51 °C and 60 °C of the coil: not at one temperature"):
+        _demand_one_temperature(_Heating(22.0, 24.7, opened_at_c=[51.0, 60.0]))

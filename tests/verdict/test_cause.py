@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import CAUSES, UNCLEAR, Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.evidence import features
@@ -153,6 +154,43 @@ def test_a_joint_that_fails_only_under_load_is_named_from_the_cross_check() -> N
     assert "under load the coil's resistance is 135 %" in first.because
 
 
+def too_weak(normally: Normally, coil: dict[str, float], **evidence: object) -> Found:
+    """A coil whose current is too little to move the armature: closed it stays closed, open it stays open."""
+    stays: dict[str, Characteristic | float] = still()
+    if normally == "closed":
+        return valve(
+            {**stays, **coil, "flow_at_rated_vacuum_lpm_anr": 0.0}, moved_fraction=0.0, opened=False, **evidence
+        )
+    open_seat = {"hold_leak_sccm": measured("hold_leak_sccm", 3000.0, "above")}
+    return valve({**stays, **coil, **open_seat}, moved_fraction=0.0, reached_vacuum_kpa=3.0, **evidence)
+
+
+@pytest.mark.parametrize("ohm", [33.0, 45.0, 70.0, 95.0])
+@pytest.mark.parametrize("normally", KINDS)
+def test_a_joint_that_leaves_too_little_current_to_move_the_armature_is_no_stuck_valve(
+    ohm: float, normally: Normally
+) -> None:
+    weak = too_weak(normally, {"coil_resistance_20c_ohm": ohm, "steady_current_a": 13.0 / ohm})
+    assert causes(weak, normally)[0].name == "high-resistance joint"
+    assert probability(weak, "high-resistance joint", normally) > 0.6
+
+
+@pytest.mark.parametrize("ratio", [1.35, 2.0, 4.0])
+@pytest.mark.parametrize("normally", KINDS)
+def test_a_joint_that_gives_way_under_load_and_leaves_the_armature_still_is_no_stuck_valve(
+    ratio: float, normally: Normally
+) -> None:
+    weak = too_weak(normally, {"steady_current_a": 0.54 / ratio}, load_ratio=ratio, load_ratio_u=0.006)
+    assert causes(weak, normally)[0].name == "high-resistance joint"
+
+
+@pytest.mark.parametrize("ohm", [22.5, 24.5, 26.5])
+def test_an_armature_that_stays_still_with_all_its_current_is_stuck(ohm: float) -> None:
+    weak = too_weak("closed", {"coil_resistance_20c_ohm": ohm}, load_ratio=1.003, load_ratio_u=0.006)
+    assert causes(weak, "closed")[0].name == "stuck closed"
+    assert probability(weak, "stuck closed") > 0.85
+
+
 @pytest.mark.parametrize("slow", ["pull_in_time_ms", "drop_out_time_ms"])
 @pytest.mark.parametrize("normally", KINDS)
 def test_a_valve_slow_in_one_direction_and_the_same_on_every_click_is_sluggish(slow: str, normally: Normally) -> None:
@@ -267,3 +305,15 @@ def test_the_priors_sum_to_one_and_every_shape_is_a_density(normally: Normally) 
             width = (high - low) / steps
             area = width * math.fsum(each.density(kind, low + (n + 0.5) * width) for n in range(steps))
             assert area == pytest.approx(1.0, abs=0.03), (each.name, kind)
+
+
+@pytest.mark.parametrize("ohm", [21.4, 27.8])
+@pytest.mark.parametrize("flow", [21.0, 23.0])
+def test_a_coil_just_outside_its_limits_beside_all_else_in_order_is_a_fault_of_the_coil(
+    ohm: float, flow: float
+) -> None:
+    found = valve(
+        {"coil_resistance_20c_ohm": ohm, "flow_at_rated_vacuum_lpm_anr": flow}, load_ratio=1.0, load_ratio_u=0.006
+    )
+    coil = sum(probability(found, name) for name in ("shorted turns", "high-resistance joint", "wrong part"))
+    assert coil > 0.8
