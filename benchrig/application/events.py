@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from benchrig.bench.check_result import Look
 from benchrig.bench.constants import Kind
@@ -24,6 +25,8 @@ __all__ = [
     "PageNotWritten",
     "Progress",
     "ReferenceRead",
+    "RehearsalBegan",
+    "RehearsalProgress",
     "RunOpened",
     "StepBegan",
     "StepEnded",
@@ -188,6 +191,27 @@ class StudyStopped:
     whole: int
 
 
+@dataclass(frozen=True)
+class RehearsalBegan:
+    """The workers are up. Files are None where what comes with the program is used."""
+
+    valves: int
+    seed: int
+    workers: int
+    mix_file: Path | None
+    bench_file: Path | None
+
+
+@dataclass(frozen=True)
+class RehearsalProgress:
+    """So many valves are through, so many of them without a verdict, after so many seconds."""
+
+    done: int
+    of: int
+    without_verdict: int
+    wall_s: float
+
+
 Event = (
     BenchOpened
     | Warned
@@ -207,6 +231,8 @@ Event = (
     | StudyComplete
     | StudyPartMeasured
     | StudyStopped
+    | RehearsalBegan
+    | RehearsalProgress
 )
 Listener = Callable[[Event], None]
 
