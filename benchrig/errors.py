@@ -32,6 +32,8 @@ class BenchError(Exception):
     ----------
     bench_state : str
         The state in which the bench was left; filled in by the sequencer, which alone knows.
+    problems : tuple of BenchError
+        Where several things are wrong at once: each with its own hint.
 
     Examples
     --------
@@ -46,6 +48,7 @@ class BenchError(Exception):
         super().__init__(message)
         self.hint = hint
         self.bench_state = ""
+        self.problems: tuple[BenchError, ...] = ()
 
 
 class ConfigError(BenchError):

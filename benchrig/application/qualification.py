@@ -151,7 +151,7 @@ def qualify_valve(
         _rest_on_what_counts(bench, store, request, tell)
         tell(BenchOpened(bench.file.bench.name, simulated))
         if bench.grounds.missing:
-            tell(Uncalibrated(tuple(what for what, _ in bench.grounds.missing)))
+            tell(Uncalibrated(tuple(str(each) for each in bench.grounds.missing)))
         if not simulated and not request.known_ready:
             asked.ready()
         warm_c = request.warm_c

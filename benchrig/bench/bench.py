@@ -81,16 +81,20 @@ class Bench:
         self._state = AT_REST
         self.armed = False
         self.grounds = Grounds()
+        self._barometer_kpa: float | None = None
         self._take_constants()
 
     def rest_on(self, grounds: Grounds) -> None:
         """Let calibrated constants take the place of those in the bench file, and remember what a run rests on."""
         self.grounds = grounds
         self.file = with_calibrations(self.loaded.file, grounds.used)
+        if self._barometer_kpa is not None:
+            self.enter_barometer(self._barometer_kpa)
         self._take_constants()
 
     def enter_barometer(self, kpa: float) -> None:
         """Take today's station pressure in place of the bench file's."""
+        self._barometer_kpa = kpa
         general = self.file.bench.model_copy(update={"barometer_kpa": kpa})
         self.file = self.file.model_copy(update={"bench": general})
 
@@ -364,14 +368,16 @@ def _check_inputs(status: BoardStatus) -> None:
 
 
 def raise_all(problems: list[BenchError]) -> None:
-    """Raise what went wrong: the one problem itself, or several as one error that lists them all."""
+    """Raise what went wrong: the one problem itself, or several as one error of the kind that they share."""
     if not problems:
         return
     if len(problems) == 1:
         raise problems[0]
-    kinds = {type(problem) for problem in problems}
-    kind = kinds.pop() if len(kinds) == 1 else LinkError
-    raise kind(
-        f"{len(problems)} things are wrong with the bench:\n" + "\n".join(f"  {problem}" for problem in problems),
+    said = f"{len(problems)} things are wrong with the bench:"
+    shared = next(kind for kind in type(problems[0]).__mro__ if all(isinstance(each, kind) for each in problems))
+    together: BenchError = shared(
+        "\n".join([said, *(f"  {problem}" for problem in problems)]),
         hint="\n".join(problem.hint for problem in problems if problem.hint),
     )
+    together.problems = tuple(problems)
+    raise together from ExceptionGroup(said, problems)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchrig.bench.constants import CONSTANTS, BenchConstant, Kind, constant_named
 from benchrig.bench.same_bench import Made
+from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:  # the store, which reads calibrations, does without pydantic
     from benchrig.bench.file import BenchFile
@@ -168,11 +169,26 @@ def _changed(file: BenchFile, constant: Constant) -> tuple[str, Mapping[str, Any
 
 
 def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> BenchFile:
-    """The bench file with calibrated constants in the place of its own; of two that find the same, the later counts."""
+    """The bench file with calibrated constants in the place of its own; of two that find the same, the later counts.
+
+    Raises
+    ------
+    ConfigError
+        A calibration holds what the bench file could not; it names both.
+    """
     for calibration in sorted(calibrations, key=lambda one: (one.made, one.number)):
         for constant in calibration.constants:
-            table, keys = _changed(file, constant)
-            file = file.model_copy(update={table: getattr(file, table).model_copy(update=dict(keys))})
+            name, keys = _changed(file, constant)
+            table = getattr(file, name)
+            try:
+                changed = type(table).model_validate({**vars(table), **keys})
+            except ValueError as error:
+                kind = calibration.kind
+                raise ConfigError(
+                    f"{calibration.name} ({kind}) says {constant.said} for {constant.name}: out of bounds.",
+                    hint=f"benchrig bench withdraw {calibration.name} --reason ..., then calibrate {kind} anew.",
+                ) from error
+            file = file.model_copy(update={name: changed})
     return file
 
 

@@ -15,7 +15,7 @@ from benchrig.errors import NotCalibrated
 if TYPE_CHECKING:  # the store, which reads grounds, does without pydantic
     from benchrig.bench.file import BenchFile
 
-__all__ = ["BenchKey", "CheckDone", "Ground", "Grounds", "demand", "weigh"]
+__all__ = ["BenchKey", "CheckDone", "Ground", "Grounds", "Missing", "demand", "weigh"]
 
 ALLOW = "--allow-uncalibrated"
 FEW = 3
@@ -62,6 +62,23 @@ class Ground:
     number: int
     says: str
 
+    @property
+    def name(self) -> str:
+        """As people say it: ``check-0003``, ``cal-0007``."""
+        return f"{'check' if self.kind == CHECK else 'cal'}-{self.number:04d}"
+
+
+@dataclass(frozen=True)
+class Missing:
+    """What the bench file asks for and is not there: ``bench check`` or the kind of a calibration, why, what to do."""
+
+    what: str
+    why: str
+    to_do: str
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.why}"
+
 
 @dataclass(frozen=True)
 class Grounds:
@@ -71,8 +88,8 @@ class Grounds:
     ----------
     grounds : tuple of Ground
         The check and the calibrations that count today.
-    missing : tuple of (str, str)
-        What the bench file asks for and is not there: what, and what to do about it.
+    missing : tuple of Missing
+        What the bench file asks for and is not there.
     forbidden : str
         Why no run can be made at all: the last bench check failed.
     remarks : tuple of str
@@ -82,7 +99,7 @@ class Grounds:
     """
 
     grounds: tuple[Ground, ...] = ()
-    missing: tuple[tuple[str, str], ...] = ()
+    missing: tuple[Missing, ...] = ()
     forbidden: str = ""
     remarks: tuple[str, ...] = ()
     used: tuple[Calibration, ...] = ()
@@ -118,7 +135,7 @@ def weigh(
         Of the last run or check in the store: the clock cannot be before it.
     """
     found: list[Ground] = []
-    missing: list[tuple[str, str]] = []
+    missing: list[Missing] = []
     remarks: list[str] = _clock(now, last_seen)
     forbidden = ""
     if check is not None and check.ended > now + SLACK:
@@ -142,7 +159,7 @@ def weigh(
     elif file.check.needed:
         allowed = f"{file.check.valid_h:g} h are allowed"
         age = "none was ever made" if check is None else f"the last one is {_age(now - check.ended)} old, {allowed}"
-        missing.append((f"bench check: {age}", "Run 'benchrig bench check': two minutes."))
+        missing.append(Missing("bench check", age, "Run 'benchrig bench check': two minutes."))
     else:
         remarks.append("the bench file asks for no bench check")
     warnings = list(remarks[:told])
@@ -154,13 +171,13 @@ def weigh(
         if calibration is not None and other:
             warnings.append(f"{calibration.name} ({kind}) does not count: {other}")
             if kind in file.calibration.needed:
-                missing.append((f"{kind}: {other}", f"Run 'benchrig bench calibrate {kind}'."))
+                missing.append(Missing(kind, other, f"Run 'benchrig bench calibrate {kind}'."))
         elif calibration is not None and now <= calibration.until:
             used.append(calibration)
             found.append(Ground(kind, calibration.number, says(calibration)))
         elif kind in file.calibration.needed:
             why = "never calibrated" if calibration is None else f"expired on {calibration.until:%Y-%m-%d}"
-            missing.append((f"{kind}: {why}", f"Run 'benchrig bench calibrate {kind}'."))
+            missing.append(Missing(kind, why, f"Run 'benchrig bench calibrate {kind}'."))
     if not file.calibration.needed and not used:
         remarks.append("its constants are those of the bench file, which asks for no calibration")
     remarks = [*warnings, *remarks[told:]]
@@ -190,7 +207,7 @@ def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
             hint="Mend what it named, then run 'benchrig bench check' again; until then no run can be trusted.",
         )
     if grounds.missing and not allow_uncalibrated:
-        listed = "\n".join(f"  {what}" for what, _ in grounds.missing)
+        listed = "\n".join(f"  {each}" for each in grounds.missing)
         raise NotCalibrated(
             f"The bench is not ready to be trusted:\n{listed}",
             hint="\n".join([*_to_do(grounds), f"Or add {ALLOW}: every result is then marked uncalibrated."]),
@@ -199,10 +216,10 @@ def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
 
 def _to_do(grounds: Grounds) -> list[str]:
     """What to do about all that is missing; many calibrations in one line."""
-    uncalibrated = [what.partition(":")[0] for what, _ in grounds.missing if what.partition(":")[0] in KINDS]
+    uncalibrated = [each.what for each in grounds.missing if each.what in KINDS]
     if len(uncalibrated) < FEW:
-        return [todo for _, todo in grounds.missing]
-    rest = [todo for what, todo in grounds.missing if what.partition(":")[0] not in KINDS]
+        return [each.to_do for each in grounds.missing]
+    rest = [each.to_do for each in grounds.missing if each.what not in KINDS]
     return [*rest, f"Run 'benchrig bench calibrate' for each of {', '.join(uncalibrated)}."]
 
 

@@ -84,7 +84,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
         now = {
             "constants": shown,
             "rests_on": [each.says for each in grounds.grounds],
-            "missing": [what for what, _ in grounds.missing],
+            "missing": [str(each) for each in grounds.missing],
         }
         emit({"file": str(path), "sha256": loaded.sha256, **tables, **now})
         return
@@ -105,7 +105,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
             Text("in use", style="dim"), Text(each.name), Text(constant_text(each)), Text(origin or "bench file", "dim")
         )
     listed = [("rests on", each.says, "") for each in grounds.grounds]
-    listed += [("missing", what, "yellow") for what, _ in grounds.missing]
+    listed += [("missing", str(each), "yellow") for each in grounds.missing]
     listed += [("note", remark, "dim") for remark in grounds.remarks]
     counting = {each.kind for each in grounds.used}
     sharper = [kind for kind, each in KINDS_OF_CALIBRATION.items() if not each.needed and kind not in counting]

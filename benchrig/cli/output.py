@@ -71,13 +71,23 @@ def _tell(said: str, hint: str, error: BaseException, *, as_json: bool) -> None:
     bench_state: str = getattr(error, "bench_state", "")
     run: str = getattr(error, "run", "")
     page: str = getattr(error, "page", "")
+    problems: tuple[BenchError, ...] = getattr(error, "problems", ())
     if as_json:
-        document: dict[str, str] = {"error": said, "hint": hint, "bench_state": bench_state}
+        document: dict[str, object] = {"error": said, "hint": hint, "bench_state": bench_state}
+        if problems:
+            document["problems"] = [{"error": str(each), "hint": each.hint} for each in problems]
         emit(document | {key: value for key, value in (("run", run), ("page", page)) if value})
-    lines = [click.style(said, bold=True)]
+    if problems:
+        lines = [click.style(said.partition("\n")[0], bold=True)]
+        for each in problems:
+            lines.append(click.style(f"  {each}", bold=True))
+            lines += [f"    Check: {line}" for line in each.hint.splitlines()]
+    else:
+        lines = [click.style(said, bold=True)]
     if bench_state:
         lines.append(f"  Bench: {bench_state}.")
-    lines += [f"  Check: {line}" for line in hint.splitlines()]
+    if not problems:
+        lines += [f"  Check: {line}" for line in hint.splitlines()]
     if run:
         lines.append(f"  Record: run {run}, marked as aborted; its finished steps are kept.")
     if page:

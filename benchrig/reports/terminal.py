@@ -144,9 +144,9 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
         for each in record.decisions
     ]
     if record.bench.grounds:
-        names = (each.says.partition(":")[0].partition(" ")[0] for each in record.bench.grounds)
         kinds = ("" if each.kind == "check" else f" ({each.kind})" for each in record.bench.grounds)
-        lines.append(("rests on", ", ".join(f"{name}{kind}" for name, kind in zip(names, kinds, strict=True))))
+        named = (f"{each.name}{kind}" for each, kind in zip(record.bench.grounds, kinds, strict=True))
+        lines.append(("rests on", ", ".join(named)))
     lines += [("left out", f"{step.title}: {visible(step.skipped)}") for step in record.steps if step.skipped]
     lines += [("note", visible(note)) for note in record.notes]
     return lines

@@ -109,8 +109,7 @@ def qualify(
         Something is wrong with the bench, or the operator stopped the run (`KeyboardInterrupt` passes through). The
         outputs are off, the record is closed as aborted, and the error's `bench_state` says in what state the bench is.
     """
-    eyes = watcher if watcher is not None else Quiet()
-    run = Context(bench, model, eyes, coil_limit_s, hold_vacuum_pa)
+    run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
     run.warm_c = warm_c
     recording, number = False, ""
     run.began_s = bench.clock.now()
@@ -167,7 +166,7 @@ def bench_facts(bench: Bench) -> BenchFacts:
         bench_file_sha256=bench.loaded.sha256,
         constants=constants,
         grounds=bench.grounds.grounds,
-        uncalibrated=tuple(what for what, _ in bench.grounds.missing),
+        uncalibrated=tuple(str(each) for each in bench.grounds.missing),
         remarks=bench.grounds.remarks,
     )
 

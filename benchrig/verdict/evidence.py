@@ -19,7 +19,8 @@ LITTLE_VACUUM_KPA = 10.0
 """With the pump running and no more vacuum than this, the valve is as good as open."""
 SMALLEST = 0.01
 """Ratios below this say no more than this: a leak of nothing has no logarithm."""
-CURRENT_FLOWS_A = 0.02
+CURRENT_FLOWS_A = 0.05
+"""From there on current flows: a switched-off coil shows less, and a dead path too (engineering judgement)."""
 LEAST_TOLD = 0.3
 """What clicks without a verdict on motion count at the least: a free armature nearly always shows (judgement)."""
 

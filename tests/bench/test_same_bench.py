@@ -27,7 +27,7 @@ def with_other(**others: str) -> Made:
 def counting(present: Made) -> set[str]:
     made = tuple(replace(each, made_on=HERE) for each in ALL)
     found = weigh(file(), replace(PASSED, made_on=HERE), made, NOW, present=present)
-    assert {what.partition(":")[0] for what, _ in found.missing} >= KINDS - {each.kind for each in found.grounds}
+    assert {each.what for each in found.missing} >= KINDS - {each.kind for each in found.grounds}
     return {each.kind for each in found.grounds}
 
 

@@ -282,13 +282,14 @@ def test_another_board_and_another_meter_are_refused_both_at_once():
     assert "wants 'ANOTHER MAKER'" in str(caught.value)
 
 
-def test_faults_of_two_kinds_are_told_as_a_fault_of_a_link():
+def test_faults_of_two_kinds_are_told_together_and_each_by_itself():
     opened, bench, _ = short_bench()
     opened.machine.board_unplugged = True
     set_in_file(bench, "meter", identity="ANOTHER MAKER")
-    with pytest.raises(LinkError) as caught:
+    with pytest.raises(BenchError) as caught:
         bench.connect()
     assert "2 things are wrong" in str(caught.value)
+    assert [type(each) for each in caught.value.problems] == [LinkError, DeviceError]
 
 
 def test_a_meter_that_never_gets_ready_is_given_up_after_five_seconds_while_the_board_is_fed(monkeypatch):

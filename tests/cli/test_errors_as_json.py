@@ -47,3 +47,22 @@ def test_one_broken_model_file_hides_no_other(monkeypatch, capsys, workshop):
     shown = capsys.readouterr()
     assert {"alder-24", "birch-26"} <= {each["model"] for each in json.loads(shown.out)}
     assert "bad.toml: 6 mistakes" in shown.err
+
+
+def test_several_faults_at_once_are_listed_each_with_its_own_hint(monkeypatch, capsys, tmp_path):
+    file = tmp_path / "bench.toml"
+    file.write_text(
+        '[bench]\nname = "b"\nsimulated = true\n[board]\nport = "/dev/ttyNONE9"\n'
+        '[meter]\naddress = "TCPIP::127.0.0.1::9::SOCKET"\n[reservoir]\nvolume_l = 0.5\n',
+        encoding="utf-8",
+    )
+    words = ("qualify", "--model", "alder-24", "--tag", "T-1", "--bench", str(file))
+    status, document = ended(monkeypatch, capsys, *words, "--json")
+    assert status == 3
+    assert len(document["problems"]) == 2
+    assert all(each["error"] in document["error"] and each["hint"] for each in document["problems"])
+    monkeypatch.setattr(sys, "argv", ["benchrig", *words])
+    command_line.run()
+    told = capsys.readouterr().err.splitlines()
+    checks = [number for number, line in enumerate(told) if line.strip().startswith("Check:")]
+    assert checks[0] < next(number for number, line in enumerate(told) if "127.0.0.1" in line)

@@ -6,7 +6,7 @@ import functools
 
 import pytest
 
-from benchrig.bench.traceability import Ground, Grounds
+from benchrig.bench.traceability import Ground, Grounds, Missing
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
@@ -212,7 +212,7 @@ def test_a_bench_that_cannot_be_made_safe_gives_no_verdict(monkeypatch):
 def test_without_what_the_bench_file_asks_for_every_result_is_marked():
     sink = Kept()
     _, bench, _ = short_bench()
-    bench.grounds = Grounds((Ground("check", 1, "c"),), missing=(("heat: never calibrated", "do it"),))
+    bench.grounds = Grounds((Ground("check", 1, "c"),), missing=(Missing("heat", "never calibrated", "do it"),))
     finished = short_run(sink, bench)
     measured = [each for step in finished.steps for each in step.characteristics]
     assert measured

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
-from benchrig.bench.calibrations import Calibration, Constant, constants_of
+from benchrig.bench.calibrations import Calibration, Constant, constants_of, with_calibrations
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
-from benchrig.errors import BenchError
+from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer.calibration import electric, gas, pulses, transducer
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, in_date
 from benchrig.sequencer.operator import Fitting, Operator
@@ -97,7 +97,7 @@ def calibrate(method: Method, bench: Bench, operator: Operator, *, operator_name
         end_safe(bench)
         operator.connect(Fitting.VALVE)
     before = constants_of(bench.file, method.kind)
-    return Calibration(
+    made = Calibration(
         kind=method.kind,
         constants=found.constants,
         before=before,
@@ -109,6 +109,12 @@ def calibrate(method: Method, bench: Bench, operator: Operator, *, operator_name
         parts=found.parts,
         notes=(*found.notes, *_less_sure(found.constants[0], before[0])),
     )
+    try:
+        with_calibrations(bench.file, [made])
+    except ConfigError as error:
+        said = ", ".join(each.said for each in made.constants)
+        raise BenchError(f"{method.title}: {said} cannot be.", hint=method.look) from error
+    return made
 
 
 def _less_sure(now: Constant, was: Constant) -> tuple[str, ...]:

@@ -95,8 +95,11 @@ class Findings:
             waiting = [name for name in names if name not in self.looks]
             if waiting:
                 self.failed(waiting[0], str(error), error.hint)
-            if isinstance(error, (LinkError, InterlockOpen)):
-                self.dead = "the bench does not answer" if isinstance(error, LinkError) else "an interlock is open"
+            at_once = (error, *error.problems)
+            if any(isinstance(each, LinkError) for each in at_once):
+                self.dead = "the bench does not answer"
+            elif any(isinstance(each, InterlockOpen) for each in at_once):
+                self.dead = "an interlock is open"
         why = self.dead or "a look before it failed"
         self.left_out(names, why)
 

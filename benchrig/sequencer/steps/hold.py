@@ -25,10 +25,11 @@ NO_VACUUM_PA = 100.0
 QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
 STILL_RISING_PA_S = 150.0
+LOOK_BACK_S = 3.0
 ENOUGH_VACUUM = 0.9
 
 
-def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
+def draw_down(run: Context, step: str) -> float:
     """Pump until the wanted vacuum, or until the pump makes no more of it; return the vacuum in pascals below ambient.
 
     Raises
@@ -41,7 +42,7 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
     limit_s = bench.file.reservoir.pump_limit_s
     bench.switch(pumping(coil=run.closed_when_energised))
     began_s = bench.clock.now()
-    report = run.watch(report_vacuum, limit_s)
+    report = run.watch(step, limit_s)
     earlier: list[tuple[float, float]] = []
     while True:
         bench.wait(0.25)
@@ -53,8 +54,8 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
         earlier.append((elapsed_s, vacuum_pa))
         if vacuum_pa >= wanted_pa:
             return vacuum_pa
-        past = [v for t, v in earlier if t <= elapsed_s - 3.0]
-        if elapsed_s >= limit_s or (past and (vacuum_pa - past[-1]) / 3.0 < STILL_RISING_PA_S):
+        past = [(t, v) for t, v in earlier if t <= elapsed_s - LOOK_BACK_S]
+        if elapsed_s >= limit_s or (past and _rise_pa_s(past[-1], earlier[-1]) < STILL_RISING_PA_S):
             break
     if vacuum_pa < NO_VACUUM_PA:
         raise BenchError(
@@ -63,6 +64,11 @@ def draw_down(run: Context, report_vacuum: str = "drawing down") -> float:
             hint="Does the pump run? Are the hoses on, does the vent close? Then isolation valve, transducer's hose.",
         )
     return vacuum_pa
+
+
+def _rise_pa_s(then: tuple[float, float], now: tuple[float, float]) -> float:
+    """Vacuum gained for each second between two looks, each a time and a vacuum."""
+    return (now[1] - then[1]) / (now[0] - then[0])
 
 
 def capture_words(hold_s: float, period_s: float = PERIOD_S) -> int:

@@ -6,6 +6,7 @@ import math
 
 from benchrig.errors import BenchError, DeviceError, LinkError
 from benchrig.sequencer.context import Context
+from benchrig.verdict.evidence import CURRENT_FLOWS_A
 
 __all__ = ["check_dead", "check_energised", "check_pressure", "check_vented"]
 
@@ -13,7 +14,6 @@ LEAST_CURRENT = 0.5
 """Less than this part of what the cold coil leads to is no bad joint: the supply does not reach the coil."""
 CHANGED = 1.3
 """A coil that measures so many times what it did cold: the heat of holding it on makes 1.1 (copper, 25 K)."""
-CURRENT_FLOWS_A = 0.05
 SUPPLY_SLACK_V = 0.5
 """How far the supply may sag under the coil below the least that the bench file allows without load."""
 LOWEST_PA = 2_000.0
