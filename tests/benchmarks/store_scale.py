@@ -1,15 +1,18 @@
-"""How long looking takes in a store of very many runs.
+"""How long looking takes in a store of very many runs, and how it grows; of two revisions of the program side by side.
 
-    nice .venv/bin/python -m tests.benchmarks.store_scale --runs 100000
+    nice .venv/bin/python -m tests.benchmarks.store_scale --runs 100000 1000000
+    nice .venv/bin/python -m tests.benchmarks.store_scale --tree ../before .
 
-CPU seconds of each command, in a store of a few runs (start-up and the work itself) and in the large one. One run is
-copied that often, with its rows as long as they are, but without its traces (those of the last 1,000
-runs are kept): a million runs with traces would be 120 GB.
+CPU seconds in a store of two runs and in the large ones: of the command once all that it imports is there (told in one
+process, the first time not counted), and of the whole program. `--tree` is a checkout: its own program makes the store,
+in its own schema, and is timed on it. One run is copied that often, with its rows as long as they are, but without its
+traces (those of the last 200 runs are kept): a million runs with traces would be 120 GB.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sqlite3
 import subprocess
@@ -17,10 +20,8 @@ import sys
 import tempfile
 import time
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
-
-from benchrig.records import Store
-from tests.reports.sample_record import record_into
 
 ROOT = Path(__file__).parents[2]
 WITH_TRACES = 200
@@ -32,10 +33,43 @@ COMMANDS: dict[str, list[str]] = {
     "records list --json": ["records", "list", "--json"],
     "records show (number)": ["records", "show", "run:MIDDLE"],
     "records show (tag)": ["records", "show", "T-77"],
+    "records show (no such tag)": ["records", "show", "nowhere"],
     "report": ["report", "run:LAST"],
     "bench chart (1,000 runs)": ["bench", "chart", "--tag", "CHECK"],
-    "demo (a run recorded)": ["demo"],
+    "a run recorded": [],
 }
+BEGIN = """
+import sys
+from pathlib import Path
+from benchrig.records import Store
+from tests.reports.sample_record import record_into
+store = Store(Path(sys.argv[1]))
+record_into(store.recorder(), "accept", tag="T-77")
+record_into(store.recorder(), "accept", tag="CHECK", reason="check-valve")
+"""
+WARM = """
+import sys, time
+from pathlib import Path
+from click.testing import CliRunner
+from benchrig.cli import cli
+from benchrig.records import Store
+from tests.reports.sample_record import record_into
+
+path, times, *words = sys.argv[1:]
+
+def once():
+    began = time.process_time()
+    if words:
+        done = CliRunner().invoke(cli, words)
+        assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    else:
+        record_into(Store(Path(path)).recorder(), "accept", tag="NEW")
+    return time.process_time() - began
+
+once()
+print(min(once() for _ in range(int(times))))
+"""
+"""One command some times in one process: all that it imports is there already."""
 
 
 def columns(raw: sqlite3.Connection, table: str) -> list[str]:
@@ -43,9 +77,10 @@ def columns(raw: sqlite3.Connection, table: str) -> list[str]:
 
 
 def multiply(path: Path, runs: int) -> None:
-    """Copy run 1 (a core) and run 2 (a check valve) by SQL."""
+    """Copy run 1 (a core) and run 2 (a check valve) by SQL; what the check valve measured varies by 0.4 %."""
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("PRAGMA synchronous=OFF")
+        raw.execute("PRAGMA cache_size=-500000")
         numbers = f"WITH RECURSIVE n(i) AS (SELECT 3 UNION ALL SELECT i + 1 FROM n WHERE i < {runs}) "
         checks = runs - CHECK_VALVE
         of = f"(CASE WHEN i > {checks} THEN 2 ELSE 1 END)"
@@ -61,59 +96,76 @@ def multiply(path: Path, runs: int) -> None:
             f"INSERT INTO steps (id, run_id, {quoted}) {numbers} SELECT 1000 + i * {steps} + s.position, i, "
             f"{', '.join(f's.{c}' for c in named)} FROM n JOIN steps s ON s.run_id = {of}"
         )
+        varied = "t.value * (1 + 0.004 * random() / 9223372036854775808.0)"
         for table, last in (("characteristics", 0), ("traces", runs - WITH_TRACES)):
             named = [c for c in columns(raw, table) if c != "step_id"]
             quoted = ", ".join(f'"{c}"' for c in named)
             raw.execute(
                 f"INSERT INTO {table} (step_id, {quoted}) {numbers} SELECT 1000 + i * {steps} + s.position, "
-                f"{', '.join(f't.{c}' for c in named)} FROM n JOIN steps s ON s.run_id = {of} "
-                f"JOIN {table} t ON t.step_id = s.id WHERE i > {last}"
+                f"{', '.join(varied if c == 'value' else f't.{c}' for c in named)} "
+                f"FROM n JOIN steps s ON s.run_id = {of} JOIN {table} t ON t.step_id = s.id WHERE i > {last}"
             )
         raw.commit()
+        raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+@dataclass(frozen=True)
+class Timed:
+    """One checkout with one store."""
+
+    tree: Path
+    store: Path
+    repeat: int
+
+    def python(self, *words: str) -> tuple[str, float]:
+        """What a program prints, and its CPU seconds."""
+        home = {"BENCHRIG_HOME": str(self.store.parent), "PYTHONPATH": str(self.tree), "OPENBLAS_NUM_THREADS": "1"}
+        before = os.times()
+        done = subprocess.run(
+            [sys.executable, *words], capture_output=True, text=True, env=os.environ | home, cwd=self.tree, check=False
+        )
+        after = os.times()
+        if done.returncode not in (0, 2):
+            raise SystemExit(f"{self.tree}: {words}: {done.stderr}")
+        took = after.children_user + after.children_system - before.children_user - before.children_system
+        return done.stdout, took
+
+    def table(self) -> dict[str, tuple[float, float]]:
+        """CPU seconds of each command: what it does once all is imported, and the whole program."""
+        with closing(sqlite3.connect(self.store)) as raw:
+            last = raw.execute("SELECT max(id) FROM runs").fetchone()[0]
+        found = {}
+        for name, words in COMMANDS.items():
+            words = [word.replace("LAST", str(last)).replace("MIDDLE", str(max(1, last // 2))) for word in words]
+            work = min(float(self.python("-c", WARM, str(self.store), str(self.repeat), *words)[0]) for _ in range(2))
+            whole = min(self.python("-m", "benchrig", *words)[1] for _ in range(self.repeat)) if words else math.nan
+            found[name] = (work, whole)
+        return found
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=100_000)
+    parser.add_argument("--runs", type=int, nargs="+", default=[100_000])
+    parser.add_argument("--tree", type=Path, nargs="+", default=[ROOT])
     parser.add_argument("--repeat", type=int, default=5)
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "records.sqlite"
-        environment = {**os.environ, "BENCHRIG_HOME": folder, "OPENBLAS_NUM_THREADS": "1"}
-
-        def command(words: list[str], last: int) -> float:
-            words = [word.replace("LAST", str(last)).replace("MIDDLE", str(max(1, last // 2))) for word in words]
-            before = os.times()
-            done = subprocess.run(
-                [sys.executable, "-m", "benchrig", *words], capture_output=True, env=environment, cwd=ROOT, check=False
-            )
-            if done.returncode:
-                raise SystemExit(f"{words}: {done.stderr.decode()}")
-            after = os.times()
-            return after.children_user + after.children_system - before.children_user - before.children_system
-
-        def table(last: int) -> dict[str, float]:
-            return {name: min(command(each, last) for _ in range(given.repeat)) for name, each in COMMANDS.items()}
-
-        store = Store(path)
-        record_into(store.recorder(), "accept", tag="T-77")
-        record_into(store.recorder(), "accept", tag="CHECK", reason="check-valve")
-        small = table(2)
-        small_runs = len(Store(path).runs())
-        with closing(sqlite3.connect(path)) as raw:
-            for table_of in ("characteristics", "traces"):
-                raw.execute(f"DELETE FROM {table_of} WHERE step_id IN (SELECT id FROM steps WHERE run_id > 2)")
-            raw.execute("DELETE FROM steps WHERE run_id > 2")
-            raw.execute("DELETE FROM runs WHERE id > 2")
-            raw.commit()
-        began = time.perf_counter()
-        multiply(path, given.runs)
-        made = time.perf_counter() - began
-        large = table(given.runs)
-        print(f"{given.runs} runs, {path.stat().st_size / 1e6:.0f} MB, made in {made:.0f} s")
-        print(f"{'CPU seconds, best of ' + str(given.repeat):28}{small_runs:>8} runs{given.runs:>10} runs{'more':>10}")
-        for name in COMMANDS:
-            print(f"{name:28}{small[name]:13.2f}{large[name]:15.2f}{large[name] - small[name]:10.2f}")
+    heads, tables = [], []
+    for tree in (each.resolve() for each in given.tree):
+        for runs in (2, *given.runs):
+            with tempfile.TemporaryDirectory() as folder:
+                timed = Timed(tree, Path(folder) / "records.sqlite", given.repeat)
+                began = time.perf_counter()
+                timed.python("-c", BEGIN, str(timed.store))
+                if runs > 2:
+                    multiply(timed.store, runs)
+                made, size = time.perf_counter() - began, timed.store.stat().st_size / 1e6
+                print(f"{tree}: {runs} runs, {size:.0f} MB, made in {made:.0f} s", flush=True)
+                heads.append(f"{tree.name[:12]} {runs}")
+                tables.append(timed.table())
+    print(f"CPU seconds, best of {given.repeat}: work of the command itself | the whole program with its start")
+    print(f"{'':28}" + "".join(f"{head:>22}" for head in heads))
+    for name in COMMANDS:
+        print(f"{name:28}" + "".join(f"{table[name][0]:14.3f} |{table[name][1]:6.2f}" for table in tables))
 
 
 if __name__ == "__main__":
