@@ -88,7 +88,7 @@ __all__ = ["qualify"]
 @click.option(
     "--no-control",
     is_flag=True,
-    help="Before a leak or a blocked flow rejects a valve, do not ask to look at the bench without it.",
+    help="Before a leak, a blocked flow or a dead short rejects a valve, do not ask to look at the bench without it.",
 )
 @click.option(
     "--warm",

@@ -96,8 +96,9 @@ def qualify(
     hold_vacuum_pa : float
         Vacuum to draw for the hold step, below ambient.
     operator : Operator or None
-        Who takes the valve off and closes the port, when a reject rests on a leak or on a flow that hose or port could
-        cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left undecided.
+        Who takes the valve off and closes the port, or puts the reference resistor on, when a reject rests on what
+        hose, port or meter could cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left
+        undecided.
     control_waived : bool
         With nobody there, let such a reject stand: somebody said so. The record says that nobody looked.
     warm_c : float or None
@@ -124,7 +125,7 @@ def qualify(
             bench.arm(coil_limit_s)
             steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
             judgement = _judge(run, intake)
-            doubts = doubted(judgement)
+            doubts = doubted(judgement, coil_not_energised=run.coil == "short")
             if operator is not None and not doubts and run.slow_rise is not None:
                 doubts = frozenset({SLOW_RISE})
             if doubts:

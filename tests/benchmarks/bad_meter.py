@@ -24,6 +24,7 @@ from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
 from benchrig.sequencer.events import Intake, model_facts
+from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 from simulators.entry import open_bench
 from tests.benchmarks.whole_run import NoStore
@@ -39,6 +40,9 @@ LIES: dict[str, Callable[[int, float], float]] = {
     "negative": scaled(-1.0),
     "zero": lambda _number, _ohm: 0.0,
     "x 0.001": scaled(0.001),
+    "x 0.05": scaled(0.05),
+    "x 0.15": scaled(0.15),
+    "x 0.35": scaled(0.35),
     "x 0.5": scaled(0.5),
     "x 0.8": scaled(0.8),
     "x 1.3": scaled(1.3),
@@ -103,7 +107,7 @@ def verdict(valve: str, seed: int, lie: str | None) -> str:
             sink=NoStore(),
             coil_limit_s=model.coil_limit_s,
             hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
-            control_waived=True,
+            operator=Silent(opened.hands),
         )
     except BenchError as error:
         return f"status 3: {error}"

@@ -287,7 +287,7 @@ def drawn(signals: int, seed: int, *, served: bool) -> list[Case]:
         at_s = known[name]
         # The phase after the last change ends with the program itself, in real time: it may be over in a moment.
         long = [k for k in range(len(at_s) - 1) if at_s[k + 1] - at_s[k] > 1e-3 or (served and k == 0)]
-        phase = draw.choice(long[:-1] if served and long[-1] == len(at_s) - 2 else long)
+        phase = draw.choice([k for k in long if not served or k < len(at_s) - 2] or [0])
         lasts_s = at_s[phase + 1] - at_s[phase]
         into_s = draw.uniform(FIRST_HEARD_S, STARTED_S) if served and phase == 0 else draw.uniform(0.0, lasts_s)
         cases.append(Case(name, phase, into_s, at_s[phase] + into_s, draw.choice(list(SHAPES)), draw.choice(SIGNALS)))

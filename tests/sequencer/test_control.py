@@ -25,13 +25,17 @@ class Steps(InMemory):
         self.ends.append(end)
 
 
-def taken(model, condition, *faults, operator=Silent, seed=4, control_waived=False, warm_c=None):
+def taken(
+    model, condition, *faults, operator=Silent, seed=4, control_waived=False, warm_c=None, value=None, prepare=None
+):
     valve = Catalogue(model_folders()).get(model)
     opened = open_registered(
-        "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults)}
+        "simulated", {"model": model, "condition": condition, "seed": seed, "faults": list(faults), "value": value}
     )
     steps = Steps()
     with opened as bench:
+        if prepare is not None:
+            prepare(bench)
         try:
             finished = qualify(
                 bench,
@@ -119,3 +123,48 @@ class Leaves:
 def test_a_control_that_is_stopped_closes_the_record_and_leaves_the_outputs_off():
     with pytest.raises(KeyboardInterrupt):
         taken("alder-24", "seat-leak", operator=Leaves)
+
+
+FEW_TURNS_OHM = 8.0
+
+
+def reads(factor):
+    """Let the bench's meter find this many times each resistance."""
+
+    def prepare(bench):
+        sound = bench.meter.fetch
+        bench.meter.fetch = lambda: factor * sound()
+
+    return prepare
+
+
+def test_a_coil_too_short_to_be_energised_is_rejected_once_the_meter_has_read_the_reference():
+    finished, steps = taken("alder-24", "shorted-turns", value=FEW_TURNS_OHM)
+    assert (finished.judgement.verdict, finished.judgement.cause) == ("reject", "shorted turns")
+    control = steps.steps[-1]
+    assert control.name == "control"
+    assert control.notes == ("controlled: the meter reads the reference resistor right",)
+    assert control.readings["reference resistor"][0] == pytest.approx(25.0, rel=0.01)
+
+
+@pytest.mark.parametrize("factor", [0.05, 0.2, 0.35])
+def test_a_meter_that_reads_a_good_coil_as_a_short_reads_the_reference_so_too_and_is_told_as_the_bench(factor):
+    with pytest.raises(BenchError, match="the reference resistor of 25 ohm") as caught:
+        taken("alder-24", "good", prepare=reads(factor))
+    assert caught.value.exit_status == 3
+    assert "the relay K2" in caught.value.hint
+    assert "all outputs off" in caught.value.bench_state
+
+
+def test_with_nobody_there_for_the_reference_a_dead_short_is_left_undecided():
+    finished, _ = taken("alder-24", "good", prepare=reads(0.2), operator=None)
+    assert finished.judgement.verdict == "undecided"
+    assert "a meter that reads low would look the same" in finished.judgement.why
+
+
+def test_without_a_reference_resistor_in_the_bench_file_a_dead_short_is_no_verdict():
+    def prepare(bench):
+        bench.file = bench.file.model_copy(update={"reference_resistor": None})
+
+    with pytest.raises(BenchError, match="no reference resistor in the bench file"):
+        taken("alder-24", "shorted-turns", value=FEW_TURNS_OHM, prepare=prepare)

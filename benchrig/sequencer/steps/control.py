@@ -7,6 +7,9 @@ plug and must be tight, or left open and must let air in. What shows there is th
 Nor can anybody tell a trace of fuel vapour from a reservoir whose wall comes back slowly (a liner): where the hold
 showed a small rise that levels off, it is looked for without the valve too. If it is there it is the wall's; if not,
 the valve is wet.
+
+And a coil that the meter finds so short of turns that it is not energised has no second witness in its current. Then
+the reference resistor takes the valve's place on the plug: a meter that reads low reads that low too.
 """
 
 from __future__ import annotations
@@ -22,17 +25,19 @@ from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
+from benchrig.sequencer.steps.witnesses import check_meter
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 from benchrig.verdict.words import Judgement
 
-__all__ = ["FLOW", "LEAK", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
+__all__ = ["FLOW", "LEAK", "METER", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
 
-LEAK, FLOW, SLOW_RISE = "leak", "flow", "slow rise"
+LEAK, FLOW, SLOW_RISE, METER = "leak", "flow", "slow rise", "meter"
 _RESTS_ON = {
     "hold_leak_sccm": LEAK,
     "flow_at_rated_vacuum_lpm_anr": FLOW,
     "opening_delay_ms": FLOW,
 }
+_COIL = "coil_resistance_20c_ohm"
 SECONDS = 10.0
 SURE_U = 3.0
 """A leak of the closed bench beyond what its file states by more than so many standard uncertainties is real."""
@@ -43,58 +48,67 @@ LINE_S, LINE_PA = 4.0, 3_000.0
 """A small pump draws well under a kilopascal through an open hose."""
 
 
-def doubted(judgement: Judgement) -> frozenset[str]:
-    """What of the bench could look like the fault that the verdict names: `LEAK`, `FLOW`, or nothing.
+def doubted(judgement: Judgement, *, coil_not_energised: bool = False) -> frozenset[str]:
+    """What of the bench could look like the fault that the verdict names: `LEAK`, `FLOW`, `METER`, or nothing.
 
-    Only for a reject; whatever else is measured does not go through the hose.
+    Only for a reject; whatever else is measured does not go through the hose. `coil_not_energised`: the meter found a
+    short, so that no current ever spoke for or against it.
     """
     if judgement.verdict != "reject":
         return frozenset()
     failed = {each.characteristic.name for each in judgement.judged if each.outcome in ("fail", "conditional fail")}
-    return frozenset(_RESTS_ON[name] for name in failed & set(_RESTS_ON))
+    rests_on = {**_RESTS_ON, _COIL: METER} if coil_not_energised else _RESTS_ON
+    return frozenset(rests_on[name] for name in failed & set(rests_on))
 
 
 def not_controlled(what: frozenset[str]) -> StepOutput:
     """The step when nobody is there to take the valve off."""
     return StepOutput(
-        skipped=f"not done, nobody was asked to take the valve off: {_hose(what)}; see the last bench check"
+        skipped=f"not done, nobody was asked to take the valve off: {_alike(what)}; see the last bench check"
     )
 
 
 def without_control(judgement: Judgement, what: frozenset[str]) -> Judgement:
     """The judgement when the control was wanted and nobody was there for it.
 
-    A reject that rests on nothing but what a hose could cause too is left undecided; one that rests on the coil or on
-    the clicks as well stands.
+    A reject that rests on nothing but what a hose or a meter could cause too is left undecided; one that rests on more
+    stands.
     """
-    if any(each.outcome == "fail" and each.characteristic.name not in _RESTS_ON for each in judgement.judged):
+    doubtful = {*_RESTS_ON, _COIL} if METER in what else set(_RESTS_ON)
+    if any(each.outcome == "fail" and each.characteristic.name not in doubtful for each in judgement.judged):
         return judgement
     return replace(
         judgement,
         verdict="undecided",
-        why=f"{judgement.why} The bench was not looked at without the valve: {_hose(what)}.",
+        why=f"{judgement.why} The bench was not looked at without the valve: {_alike(what)}.",
         disposition="ask",
         disposition_why="Run it again where somebody can take the valve off when asked, or say --no-control to let the "
         "measurement stand as it is.",
     )
 
 
-def _hose(what: frozenset[str]) -> str:
-    if what == {LEAK, FLOW}:
-        return "a leaking or blocked hose would look the same"
-    return "a leaking hose would look the same" if LEAK in what else "a blocked hose would look the same"
+def _alike(what: frozenset[str]) -> str:
+    hoses = [word for each, word in ((LEAK, "leaking"), (FLOW, "blocked")) if each in what]
+    found = [f"a {' or '.join(hoses)} hose"] if hoses else []
+    if METER in what:
+        found.append("a meter that reads low")
+    return f"{' or '.join(found)} would look the same"
 
 
 def control(run: Context, operator: Operator, what: frozenset[str]) -> StepOutput:
-    """Look at hose and port without the valve.
+    """Look at meter, hose and port without the valve.
 
     Raises
     ------
     BenchError
-        The bench itself leaks, or lets no air through: nothing is said about the valve.
+        The meter reads the reference wrong, or the bench itself leaks or lets no air through: nothing is said about the
+        valve.
     """
     readings: dict[str, tuple[float, str]] = {}
     notes = []
+    if METER in what:
+        readings["reference resistor"] = (check_meter(run, operator), "ohm")
+        notes.append("controlled: the meter reads the reference resistor right")
     if SLOW_RISE in what:
         put_on(run.bench, operator, Fitting.BLIND, run.coil_limit_s)
         notes.append(_whose_rise(run, operator, readings))

@@ -1,7 +1,8 @@
 """Two witnesses of one resistance: the multimeter, and the supply's voltage over the coil's current.
 
 They share plug and valve and nothing else. Where they contradict each other as no coil and no joint would, one of them
-lies, and that is the bench.
+lies, and that is the bench. A coil that is not energised has only the meter: then a reference resistor on the plug, of
+which the ohms are known, says whether the meter can be believed.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from benchrig.analysis.coil import CrossCheck
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError, DeviceError, LinkError
 from benchrig.sequencer.context import Context
+from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["DEAD_SHORT_OHM", "check_possible", "check_witnesses", "repeated"]
+__all__ = ["DEAD_SHORT_OHM", "check_meter", "check_possible", "check_witnesses", "repeated"]
 
 DEAD_SHORT_OHM = 1.0
 """Less is no coil, however few turns are left: bridged pins, leads that touch, the meter (engineering judgement)."""
@@ -25,6 +27,8 @@ DISAGREE_U = 3.0
 """Standard uncertainties of the difference from which on the witnesses contradict each other."""
 BEYOND = 1.2
 """The meter finds so many times what supply and current found a moment before."""
+REFERENCE_REL = 0.1
+"""A meter that is wrong by less on the reference does not turn a sound coil into a short (engineering judgement)."""
 _HINT = (
     "Put the meter's leads on the reference resistor or another known one of 20 to 30 ohm; then its own display, its "
     "leads and the relay K2. Then 'benchrig bench check'."
@@ -61,6 +65,34 @@ def check_possible(readings_ohm: list[float], meter: MeterTable) -> None:
                 hint="Unplug the valve: the meter must then show no path; if it does, and shows the same on this valve "
                 "again, the pins of the valve are bridged inside. " + _HINT,
             )
+
+
+def check_meter(run: Context, operator: Operator) -> float:
+    """Whether the meter reads the reference resistor, put in the valve's place on the plug; return what it reads.
+
+    Raises
+    ------
+    BenchError
+        It does not, or the bench file knows of no reference resistor.
+    """
+    meter, reference = run.bench.file.meter, run.bench.file.reference_resistor
+    if reference is None:
+        raise BenchError(
+            "The meter finds the coil short of turns, so it is not energised, and there is no reference resistor in "
+            "the bench file to tell whether the meter can be believed. Nothing is said about the valve.",
+            hint="A known resistor of 20 to 30 ohm: [reference_resistor] in the bench file. Or say --no-control to let "
+            "the meter's word stand.",
+        )
+    put_on(run.bench, operator, Fitting.RESISTOR, run.coil_limit_s)
+    ohm = run.bench.coil_readings_ohm(1)[0] - meter.lead_ohm
+    if not abs(ohm - reference.ohm) <= REFERENCE_REL * reference.ohm:
+        shown = f"reads {ohm:.4g} ohm on" if math.isfinite(ohm) else "finds no path through"
+        raise BenchError(
+            f"The meter {shown} the reference resistor of {reference.ohm:g} ohm. Nothing is said about the valve that "
+            "it found short of turns.",
+            hint=f"Is the reference resistor's plug home? {_HINT}",
+        )
+    return ohm
 
 
 def check_witnesses(run: Context, check: CrossCheck) -> None:
