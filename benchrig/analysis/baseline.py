@@ -55,8 +55,10 @@ def zero_of(quiet: Samples, step: float, noise: float) -> tuple[float, float]:
         return 0.0, 0.1 * noise
     mean = float(quiet.mean())
     lowest = float(quiet.min())
-    if not (noise > step and float(np.mean(quiet == lowest)) > max(0.03, 2.0 / n)):
-        return mean, max(noise, 0.3 * step) / n**0.5
+    if not (noise > step and float(np.mean(quiet == lowest)) > max(0.03, 2.0 / n) and _piles_up(quiet, lowest)):
+        # an ADC step averages out only where the noise is larger
+        coarse = 0.29 * step if noise < 0.5 * step else 0.0
+        return mean, float(np.hypot(max(noise, 0.3 * step) / n**0.5, coarse))
     above = min((mean - lowest) / noise, 4.0)
     z = above
     for _ in range(30):  # Newton; the mean of a cut normal distribution is convex in its centre
@@ -70,6 +72,12 @@ def zero_of(quiet: Samples, step: float, noise: float) -> tuple[float, float]:
     # the cut mean depends on the noise, which is itself known from a few times as many samples only
     spread = (max(variance, 0.0) + (0.9 * bell) ** 2) ** 0.5 / max(inside, 0.02)
     return lowest + z * noise, max(spread * noise, 0.3 * step) / n**0.5
+
+
+def _piles_up(quiet: Samples, lowest: float) -> bool:
+    """More samples lie on the lowest value than on the next: noise that is cut off, not the last of its steps."""
+    above = quiet[quiet > lowest]
+    return len(above) == 0 or bool(np.count_nonzero(quiet == lowest) > 1.2 * np.count_nonzero(above == above.min()))
 
 
 def hum_of(

@@ -125,7 +125,7 @@ def analyse_inrush(
         Time of release; looked for in the current when not given. At or beyond the end of the record: no decay. Where
         the current falls at another time, that is taken, and no drop-out is stated.
     current_u_rel : float, optional
-        Standard uncertainty of the current channel's scale, relative.
+        Standard uncertainty of the current channel's scale, relative; of limits +- a, a / sqrt(3) (GUM 4.3.7).
     freewheel_v : float, optional
         Forward voltage of the freewheel diode, V; need not be exact.
 

@@ -20,6 +20,7 @@ MANY = 6  # swings after the highest current: no armature makes so many
 GONE = 0.12  # share of the highest current below which a pulse is over
 QUIET_S = 3e-3  # for how long
 BEND_S = (0.6e-3, 1e-3, 2e-3)  # windows for the bends at which a fall begins and ends
+MORE = 1.06  # of that level that the current may reach later: one that had settled does not rise further
 SETTLED_S = 2.5e-3  # that the current must have been flat before a fall that is the supply's
 
 
@@ -240,6 +241,8 @@ def _is_the_supply(smooth: Samples, first: int, bottom: int, decay_a: Samples, d
     highest = float(smooth[: first + 1].max())
     level, earlier = float(smooth[first - back : first].mean()), float(smooth[first - 2 * back : first - back].mean())
     if level < 0.9 * highest or level - earlier > 0.015 * highest:
+        return False
+    if float(smooth[bottom:].max()) > MORE * level:
         return False
     if len(decay_a) < 20:
         return True

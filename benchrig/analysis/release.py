@@ -29,6 +29,12 @@ MOST_FLUX, MOST_ARRIVAL, MOST_CURRENT = 0.4, 0.9, 0.7
 # the full flux on over the next, below this clearness over the next. Same populations.
 LEAVING, LEAVING_FLUX, LEAVING_OVER, LEAVING_CLEAR, LEAVING_FROM = 0.1, 0.2, 0.06, 20.0, 10.0
 ALONE_SHARE = 0.13  # least standard uncertainty of a followed return without any corner, part of the drop-out
+# An armature that is back when the current is nearly used up, or after: what it does then does not show. From this part
+# of the current's time on, the least standard uncertainty is this; and less than this of the way seen says nothing.
+USED_UP, LATE_SHARE, LATE_SEEN = 0.93, 0.25, 0.4
+# A corner that is not sharp, at which the gap still seems open by this part, may be an armature on its way: the end
+# may come by these parts of the time that is left until the current is used up later (shift, standard uncertainty).
+STILL_OPEN, OPEN_CLEAR, OPEN_HALF_S, OPEN_SHIFT, OPEN_U = 0.6, 16.0, 9e-4, 0.2, 0.3
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 
 
@@ -88,8 +94,10 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     if arrival_s is not None and (corner is None or corner[0].clear < SHARP or corner[1] > SHARP_S):
         followed = follow_return(trace, b, arrival_s)
     if followed is not None:
-        back, note = _joined(back, followed)
+        back, note = _joined(back, followed, b.decay_end_s)
         notes = (note,) if note else ()
+    elif corner is not None and arrival_s is not None and back is not None:
+        back = _perhaps_on_its_way(trace, b, arrival_s, back, corner[1])
     if back is None and arrival_s is not None:
         above = _not_before(trace, b, noise, arrival_s)
         if above is not None:
@@ -138,15 +146,33 @@ def _comes_back(b: Branches, noise: float, hump: Dip, dt: float) -> bool:
     return bends[0].jump > 0.6 * bends[1].jump
 
 
-def _joined(corner: Instant | None, followed: DampedReturn) -> tuple[Instant | None, str]:
+def _perhaps_on_its_way(trace: CoilTrace, b: Branches, arrival_s: float, corner: Instant, half_s: float) -> Instant:
+    """The corner, later and less certain where the gap still seems open at it."""
+    if corner.clear > OPEN_CLEAR or half_s < OPEN_HALF_S or b.decay_end_s is None:
+        return corner
+    found = seated_part(trace, b, arrival_s)
+    if found is None:
+        return corner
+    at, half = round(corner.s / trace.dt_s), max(2, round(3e-4 / trace.dt_s))
+    near = found[0][max(0, at - half) : at + half + 1]
+    near = near[np.isfinite(near)]
+    left_s = b.decay_end_s - corner.s
+    if len(near) == 0 or float(np.median(near)) < STILL_OPEN or left_s <= 0.0:
+        return corner
+    return replace(corner, s=corner.s + OPEN_SHIFT * left_s, u_s=float(np.hypot(corner.u_s, OPEN_U * left_s)))
+
+
+def _joined(corner: Instant | None, followed: DampedReturn, used_up_s: float | None) -> tuple[Instant | None, str]:
     """Corner and followed motion taken together, with an interval over both."""
     way_s = followed.back_s - followed.leaves_s
     if corner is None:
-        if followed.u_s > UNCERTAIN * way_s:
+        late = used_up_s is not None and followed.back_s > USED_UP * used_up_s
+        if followed.u_s > UNCERTAIN * way_s or (late and followed.seen < LATE_SEEN):
             return None, ""
+        least = LATE_SHARE if late else ALONE_SHARE
         seen = 100 * min(followed.seen, 1.0)
         note = f"drop-out from the speed of a damped armature, of whose way {seen:.0f} % were seen"
-        return Instant(followed.back_s, max(followed.u_s, ALONE_SHARE * followed.back_s), np.nan), note
+        return Instant(followed.back_s, max(followed.u_s, least * followed.back_s), np.nan), note
     apart = abs(followed.back_s - corner.s)
     u = float(np.hypot(min(corner.u_s, followed.u_s), 0.5 * apart))
     both = Instant((1.0 - FOLLOWED) * corner.s + FOLLOWED * followed.back_s, u, corner.clear)

@@ -65,7 +65,7 @@ def analyse() -> None:
     type=Finite(0, 100),
     default=0.5,
     show_default=True,
-    help="Of the current probe's scale.",
+    help="Standard uncertainty of the current probe's scale; of limits of a %, a divided by 1.73.",
 )
 @as_json_option
 @speaks

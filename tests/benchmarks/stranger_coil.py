@@ -16,7 +16,7 @@ import numpy as np
 from stranger_armature import Drive, Run, diode, march
 from stranger_case import Stranger, StrangerClass
 from stranger_coil_faults import FAULTS
-from stranger_probe import Setup, clean_setup, draw_setup, record, truth
+from stranger_probe import Setup, clean_setup, draw_setup, record, truth, within_limits
 from stranger_record_faults import RECORDS
 from stranger_supply_faults import SUPPLIES
 from stranger_valve import ANY, Valve, Want, draw_valve
@@ -94,7 +94,7 @@ def _volts(
     if columns == "coil":
         after = np.array([diode(valve.forward_v)(0.0, a) for a in run.at(t)])
         volts = np.where(t < 0, 0.0, np.where(t > valve.pulse_s, after, volts))
-    error = float(rng.normal(0.0, setup.supply_u_v))
+    error = within_limits(rng, setup.supply_u_v)
     return volts + error + rng.normal(0.0, 0.003 * valve.supply_v, t.size)
 
 

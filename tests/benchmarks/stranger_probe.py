@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -12,7 +13,18 @@ from stranger_armature import Run
 from stranger_case import Stranger
 from stranger_valve import Valve, log_uniform
 
-__all__ = ["Setup", "Spoil", "clean_setup", "convert", "draw_setup", "high_pass", "low_pass", "record", "truth"]
+__all__ = [
+    "Setup",
+    "Spoil",
+    "clean_setup",
+    "convert",
+    "draw_setup",
+    "high_pass",
+    "low_pass",
+    "record",
+    "truth",
+    "within_limits",
+]
 
 Spoil = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
 """(time s, current A, full current A) -> current as the probe hands it on."""
@@ -37,11 +49,18 @@ class Setup:
     tell_supply: bool = True
 
 
+def within_limits(rng: np.random.Generator, u: float) -> float:
+    """Error of an instrument within limits +- a of which nothing else is known, told as u = a / sqrt(3) (GUM 4.3.7).
+
+    Drawn from a normal distribution of that u instead, one error in 22 would be beyond 2 u, and no analysis could know.
+    """
+    return float(rng.uniform(-1.0, 1.0)) * u * math.sqrt(3.0)
+
+
 def draw_setup(rng: np.random.Generator) -> Setup:
     """As a workshop would: a zero error only where a lead-in shows it, a converter that is not overrun.
 
-    The probe's and the voltmeter's errors are normal with the u that is told. It is so small that of values with an
-    honest u few are off by more than matters: with 2 % one trace in twenty would be "wrong and sure" of its current.
+    The probe's and the voltmeter's errors are those of instruments within their specification (`within_limits`).
     """
     u_rel = log_uniform(rng, 0.001, 0.005)
     lead = 0.0 if rng.random() < 0.2 else log_uniform(rng, 2e-3, 20e-3)
@@ -58,7 +77,7 @@ def draw_setup(rng: np.random.Generator) -> Setup:
         noise=log_uniform(rng, 0.002, 0.02),
         zero=float(rng.normal(0.0, 0.01)) if lead else 0.0,
         u_rel=u_rel,
-        scale=1.0 + float(rng.normal(0.0, u_rel)),
+        scale=1.0 + within_limits(rng, u_rel),
         supply_u_v=log_uniform(rng, 0.01, 0.05),
         tell_off=bool(rng.random() < 0.7),
     )
@@ -69,7 +88,7 @@ def clean_setup(rng: np.random.Generator) -> Setup:
     setup = draw_setup(rng)
     setup.bits, setup.noise, setup.zero, setup.lead_s = 0, log_uniform(rng, 1e-5, 3e-4), 0.0, 0.0
     setup.rate_hz = log_uniform(rng, 5e3, 5e4)
-    setup.u_rel, setup.scale, setup.supply_u_v = 0.005, 1.0 + float(rng.normal(0.0, 0.005)), 0.01
+    setup.u_rel, setup.scale, setup.supply_u_v = 0.005, 1.0 + within_limits(rng, 0.005), 0.01
     return setup
 
 
@@ -155,7 +174,7 @@ def record(
     says: dict[str, Any] = {"current_u_rel": setup.u_rel, "supply_u_v": setup.supply_u_v}
     if setup.tell_supply:
         volt = valve.supply_v if supply_v is None else supply_v
-        says["supply_v"] = volt + float(rng.normal(0.0, setup.supply_u_v))
+        says["supply_v"] = volt + within_limits(rng, setup.supply_u_v)
     if setup.tell_off:
         says["off_s"] = valve.pulse_s + shift_s
     if shift_s:

@@ -1,0 +1,62 @@
+"""An armature that is slowed down on its way has not arrived where the current first bends upwards."""
+
+import numpy as np
+import pytest
+
+from benchrig.analysis.baseline import zero_of
+from benchrig.analysis.kinks import Instant
+from benchrig.analysis.late_arrival import still_slow
+
+DT, NOISE = 1e-4, 0.004
+
+
+def rise(arrival_s: float, rng: np.random.Generator) -> np.ndarray:
+    """A fall that ends at 8 ms, level from there, and the approach of a coil from the arrival on."""
+    t = np.arange(0.0, 0.06, DT)
+    fall = 0.7 - 0.1 * np.clip((t - 5e-3) / 3e-3, 0.0, 1.0)
+    seated = 0.6 + 0.4 * -np.expm1(-np.maximum(t - arrival_s, 0.0) / 8e-3)
+    return np.where(t < 5e-3, 0.7 * t / 5e-3, np.where(t < arrival_s, fall, seated)) + rng.normal(0.0, NOISE, t.size)
+
+
+def test_a_bend_after_which_the_current_stays_level_is_no_arrival() -> None:
+    current = rise(15e-3, np.random.default_rng(1))
+
+    found = still_slow(current, Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0), NOISE, DT)
+
+    assert found.s == pytest.approx(15e-3, abs=2 * found.u_s)
+    assert found.s > 13e-3
+    assert found.u_s > 0.5e-3
+
+
+def test_a_bend_after_which_the_current_rises_at_once_is_the_arrival_as_found() -> None:
+    current = rise(8e-3, np.random.default_rng(2))
+    bend = Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0)
+
+    assert still_slow(current, bend, NOISE, DT) == bend
+
+
+def test_a_far_clearer_bend_soon_after_makes_both_the_arrival() -> None:
+    t = np.arange(0.0, 0.06, DT)
+    way = np.clip((t - 9e-3) / 2e-3, 0.0, 1.0)
+    on_its_way = 0.6 + 0.1 * (way - 0.5 * way**2)
+    current = np.where(t < 9e-3, 0.6, on_its_way) + 0.35 * -np.expm1(-np.maximum(t - 11e-3, 0.0) / 6e-3)
+    faint = Instant(9e-3, 5e-5, 3.2, level=0.6, level_u=0.002, jump=10.0)
+
+    found = still_slow(current + np.random.default_rng(3).normal(0.0, 1e-4, t.size), faint, 1e-4, DT)
+
+    assert found.s - 2 * found.u_s < 9e-3 < 11e-3 < found.s + 2 * found.u_s
+
+
+def test_a_zero_that_is_quieter_than_the_converters_step_is_known_to_a_part_of_that_step() -> None:
+    zero, u = zero_of(np.zeros(400), 0.01, 0.001)
+
+    assert zero == 0.0
+    assert u == pytest.approx(0.0029, rel=0.1)
+
+
+def test_the_last_step_of_plain_noise_is_not_taken_for_the_end_of_the_converter() -> None:
+    step, noise = 0.0185, 0.019
+    quiet = step * np.round(np.random.default_rng(5).normal(0.0, noise, 120) / step)
+
+    assert np.mean(quiet == quiet.min()) > 0.03  # else nothing is asked
+    assert zero_of(quiet, step, 0.0197)[0] == pytest.approx(float(quiet.mean()))
