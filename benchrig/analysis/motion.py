@@ -35,8 +35,8 @@ DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its 
 DIP_PART, DIP_COARSE = 0.06, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
 DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # ... and because fits at a soft cusp miss a shallow dip, the more the shallower
 START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
-# Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the true
-# one was later by this part of the arrival, and where it was found before this part of it, by so much of what lacks more.
+# Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the
+# true one was later by this part of the arrival, and one found before the second part of it by so much of what lacks.
 START_LATER, START_EARLY, START_EARLY_BY = 0.03, 0.2, 1.8
 # Least flux over that at the end of the pulse for a dip's beginning and for an arrival: of 560 arrivals in records by
 # other physics the earliest was at 0.23.
