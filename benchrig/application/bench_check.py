@@ -18,7 +18,7 @@ from benchrig.bench.opening import OpenedBench
 from benchrig.bench.traceability import BenchKey, CheckDone, weigh
 from benchrig.clock import utc_now
 from benchrig.records import Store
-from benchrig.reports.check_page import write_check_page
+from benchrig.reports.page_files import write_check_page
 from benchrig.sequencer.check.check import bench_check
 
 __all__ = ["BenchCheck", "check_bench"]

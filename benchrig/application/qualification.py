@@ -207,7 +207,7 @@ def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationReque
 
 
 def _write_papers(record: RunRecord, store: Store) -> tuple[Path, Path]:
-    from benchrig.reports import write_label, write_page
+    from benchrig.reports.page_files import write_label, write_page
 
     folder = pages_folder()
     return write_page(record, folder, store.before(record)), write_label(record, folder)

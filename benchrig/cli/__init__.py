@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import importlib
 import os
 import sys
 import traceback
@@ -11,6 +10,7 @@ import traceback
 import click
 
 from benchrig import __version__, stop_requests
+from benchrig.cli.lazy_group import LazyGroup
 
 __all__ = ["cli", "run"]
 
@@ -26,22 +26,6 @@ _COMMANDS = {
     "report": ("benchrig.cli.report:report", "Make page and label of a run again from its record."),
     "simulate": ("benchrig.cli.simulate:simulate", "Simulated instruments on a pseudo-terminal and TCP."),
 }
-
-
-class _LazyGroup(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        module, _, name = _COMMANDS[cmd_name][0].partition(":")
-        command: click.Command = getattr(importlib.import_module(module), name)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in _COMMANDS.items()])
 
 
 # \b keeps the lines of a paragraph as they are
@@ -62,7 +46,10 @@ person decide; this program is never the safety function.
 
 
 @click.group(
-    cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, help=_HELP
+    cls=LazyGroup,
+    lazy=_COMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help=_HELP,
 )
 @click.version_option(__version__, prog_name="benchrig")
 def cli() -> None:

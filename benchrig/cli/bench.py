@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import importlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from benchrig.cli.lazy_group import LazyGroup
 from benchrig.cli.output import as_json_option, emit, speaks
 
 if TYPE_CHECKING:
@@ -27,24 +27,7 @@ _MORE: dict[str, tuple[str, str]] = {
 }
 
 
-class _Bench(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return [*super().list_commands(ctx), *_MORE]
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _MORE:
-            return super().get_command(ctx, cmd_name)
-        module, _, name = _MORE[cmd_name][0].partition(":")
-        command: click.Command = getattr(importlib.import_module(module), name)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        here = [(name, command.get_short_help_str(80)) for name, command in self.commands.items()]
-        with formatter.section("Commands"):
-            formatter.write_dl([*here, *((name, line) for name, (_, line) in _MORE.items())])
-
-
-@click.group(cls=_Bench)
+@click.group(cls=LazyGroup, lazy=_MORE)
 def bench() -> None:
     """The bench: its file, whether it can be trusted today, and its constants."""
 

@@ -95,20 +95,18 @@ def history(kind: str | None, as_json: bool) -> None:
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_history
 
-    trust = Store(store_path(), reading=True).calibration_store
-    found = [] if kind == "check" else [c for c in trust.calibrations() if kind in (None, c.kind)]
-    checks = trust.checks() if kind in (None, "check") else ()
-    damaged = trust.faults()
+    kept = Store(store_path(), reading=True).calibration_store
+    found = [] if kind == "check" else [each for each in kept.calibrations_with_bench() if kind in (None, each[1].kind)]
+    checks = kept.checks() if kind in (None, "check") else ()
+    damaged = kept.faults()
     if as_json:
-        calibrations: list[dict[str, Any]] = [
-            calibration_document(each, trust.calibration(each.name)[0]) for each in found
-        ]
+        calibrations: list[dict[str, Any]] = [calibration_document(each, key) for key, each in found]
         listed = [
             {"check": c.name, "passed": c.passed, "ended": c.ended.isoformat(), "operator": c.operator} for c in checks
         ]
         emit({"calibrations": calibrations, "checks": listed, "damaged": list(damaged)})
         return
-    print_history(found, checks, Console(highlight=False))
+    print_history([each for _, each in found], checks, Console(highlight=False))
     for line in damaged:
         click.echo(f"DAMAGED: {line}", err=True)
 

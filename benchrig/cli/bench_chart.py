@@ -33,8 +33,9 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
-    from benchrig.reports.chart_page import print_chart, write_chart_page
+    from benchrig.reports.chart_page import print_chart
     from benchrig.reports.chart_words import chart_document, chart_report
+    from benchrig.reports.page_files import write_chart_page
 
     store = Store(store_path(), reading=True)
     history = store.check_valve_runs(None if tag is None else store.tag_of(tag))

@@ -179,8 +179,8 @@ def _steps(text: str) -> tuple[str, ...]:
 
 
 def _tell(report: StudyReport, folder: Path, *, as_json: bool) -> None:
-    from benchrig.reports.gauge_page import write_study_page
     from benchrig.reports.gauge_words import study_document
+    from benchrig.reports.page_files import write_study_page
 
     page: Path | None = None
     try:

@@ -165,7 +165,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
     record = store.run(tag_or_run)
     gone = _withdrawn(store, record)
     if as_json:
-        from benchrig.reports import page_path
+        from benchrig.reports.page_files import page_path
 
         page = page_path(record, pages_folder())
         document = run_document(record, page=str(page) if page.exists() else None)

@@ -30,7 +30,7 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
-    from benchrig.reports import write_label, write_page
+    from benchrig.reports.page_files import write_label, write_page
 
     store = Store(store_path(), reading=True)
     where = folder or pages_folder()
@@ -54,7 +54,7 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
 def _check_page(store: Store, name: str, where: Path, *, as_json: bool) -> None:
     """The page of a bench check, by its name: ``check-0003``."""
     from benchrig.errors import ConfigError
-    from benchrig.reports.check_page import write_check_page
+    from benchrig.reports.page_files import write_check_page
 
     bench, done, check = store.calibration_store.check(name)
     try:

@@ -2,12 +2,11 @@
 
 Each constant of the bench is a small frozen dataclass with its standard uncertainty beside it. The conversions take one
 number or an array and give back the same. Uncertainties are those of the constants alone; noise and the steps of the
-converter belong to the reading (`quantisation_u_v`).
+converter belong to the reading.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import overload
 
@@ -15,7 +14,7 @@ import numpy as np
 
 from benchrig.analysis.results import Samples
 
-__all__ = ["Divider", "Shunt", "Thermistor", "Transducer", "quantisation_u_v"]
+__all__ = ["Divider", "Shunt", "Thermistor", "Transducer"]
 
 T25_K = 298.15
 """25 degC, at which thermistors state their resistance."""
@@ -125,16 +124,6 @@ class Divider:
         """
         return pin_v * self.ratio
 
-    def u_v(self, supply_v: float) -> float:
-        """Standard uncertainty in volts that the constant gives to a supply voltage.
-
-        Examples
-        --------
-        >>> round(Divider(ratio=6.0, u_relative=0.005).u_v(13.5), 6)
-        0.0675
-        """
-        return abs(supply_v) * self.u_relative
-
 
 @dataclass(frozen=True)
 class Thermistor:
@@ -182,14 +171,3 @@ class Thermistor:
         kelvin = 1.0 / (1.0 / T25_K + np.log(ohm / self.r25_ohm) / self.beta_k)
         answer = np.where(fits, kelvin, np.nan)
         return answer if isinstance(pin_v, np.ndarray) else float(answer)
-
-
-def quantisation_u_v(bits: int, full_scale_v: float) -> float:
-    """Standard uncertainty in volts of one sample from the converter's step: step / sqrt(12) (JCGM 100:2008, F.2.2.1).
-
-    Examples
-    --------
-    >>> round(1e6 * quantisation_u_v(12, 3.3), 1)
-    232.6
-    """
-    return full_scale_v / 2.0**bits / math.sqrt(12.0)

@@ -64,13 +64,17 @@ class CalibrationStore:
 
     def calibrations(self, bench: BenchKey | None = None) -> tuple[Calibration, ...]:
         """All calibrations, oldest first; of one bench, or of all."""
+        return tuple(each for _, each in self.calibrations_with_bench(bench))
+
+    def calibrations_with_bench(self, bench: BenchKey | None = None) -> tuple[tuple[BenchKey, Calibration], ...]:
+        """The same, each with the bench that it is of."""
         c = tables.calibrations.c
         query = sa.select(tables.calibrations).order_by(c.id)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
         with reading(self._reader, self._path) as connection:
             gone = _withdrawals(connection)
-            return tuple(_calibration(row, gone) for row in connection.execute(query).mappings())
+            return tuple((_key(row), _calibration(row, gone)) for row in connection.execute(query).mappings())
 
     def calibration(self, wanted: str) -> tuple[BenchKey, Calibration]:
         """One calibration by its name (``cal-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
@@ -130,14 +134,6 @@ class CalibrationStore:
             head = head_of(connection)
         self._keep_beside(head)
         return _done(number, check)
-
-    def last_check(self, bench: BenchKey) -> CheckDone | None:
-        """The last bench check of a bench, passed or not."""
-        c = tables.checks.c
-        query = sa.select(tables.checks).where(*_of_bench(c, bench)).order_by(c.id.desc()).limit(1)
-        with reading(self._reader, self._path) as connection:
-            row = connection.execute(query).mappings().first()
-        return None if row is None else _done(row["id"], _check(row))
 
     def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:
         """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path
-
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from benchrig.reports.chart_plot import chart_svg
 from benchrig.reports.chart_words import Charted, ChartReport, count, said
-from benchrig.reports.page import environment, write_text
+from benchrig.reports.page import environment
 from benchrig.reports.words import local_text, unit_text, visible
 
-__all__ = ["chart_page_html", "print_chart", "write_chart_page"]
+__all__ = [
+    "chart_page_html",
+    "print_chart",
+]
 
 
 def chart_page_html(report: ChartReport) -> str:
@@ -50,19 +50,6 @@ def _limits(each: Charted) -> dict[str, str]:
     limits = each.chart.limits
     values = {"latest": each.chart.values[-1], "low": limits.low, "centre": limits.centre, "high": limits.high}
     return {name: each.number(float(value)) for name, value in values.items()}
-
-
-def write_chart_page(report: ChartReport, folder: Path) -> Path:
-    """Write the page into a folder, which is made when it does not exist; return its path.
-
-    Raises
-    ------
-    OSError
-        The folder or the file cannot be written.
-    """
-    # A tag is what somebody typed: what could mean something in a path is left out of the name.
-    name = re.sub(r"[^A-Za-z0-9-]+", "-", report.tag).strip("-")[:40] or "valve"
-    return write_text(folder / f"chart-{name}.html", chart_page_html(report))
 
 
 def print_chart(report: ChartReport, console: Console) -> None:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
-from benchrig.reports.page import environment, write_text
+from benchrig.reports.page import environment
 from benchrig.reports.words import in_print, local_text
 
-__all__ = ["check_page_html", "write_check_page"]
+__all__ = ["check_page_html"]
 
 
 def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str:
@@ -32,11 +31,6 @@ def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str
             seconds=f"{check.bench_seconds:.0f}",
         )
     )
-
-
-def write_check_page(check: CheckResult, done: CheckDone, bench: BenchKey, folder: Path) -> Path:
-    """Write the page into a folder, which is made when it does not exist; return its path. Raises OSError."""
-    return write_text(folder / f"{done.name}.html", check_page_html(check, done, bench))
 
 
 def _row(look: Look) -> dict[str, Any]:

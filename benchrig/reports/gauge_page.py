@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from benchrig.reports.gauge_plot import gauge_svg, mark_svg
 from benchrig.reports.gauge_words import (
     Studied,
@@ -14,10 +12,10 @@ from benchrig.reports.gauge_words import (
     percent_text,
     sentence,
 )
-from benchrig.reports.page import environment, write_text
+from benchrig.reports.page import environment
 from benchrig.reports.words import local_text, unit_text
 
-__all__ = ["study_page_html", "write_study_page"]
+__all__ = ["study_page_html"]
 
 _SIGNS = {"good": "✓", "marginal": "✓?", "not fit": "✗"}
 
@@ -58,14 +56,3 @@ def _rank(each: Studied) -> tuple[int, float]:
     if each.study.tolerance_percent is not None:
         return 0, -each.study.tolerance_percent
     return 1, -each.study.components["GRR"].study_percent
-
-
-def write_study_page(report: StudyReport, folder: Path) -> Path:
-    """Write the page into a folder, which is made when it does not exist; return its path.
-
-    Raises
-    ------
-    OSError
-        The folder or the file cannot be written.
-    """
-    return write_text(folder / f"study-{report.name}.html", study_page_html(report))

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
-from benchrig.reports.page import environment, kept_clear, write_text
+from benchrig.reports.page import environment
 from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.words import verdict_words
 from benchrig.verdict.words import sure_text
@@ -16,7 +14,7 @@ QUIET = 4
 DOT_MM, DOTS = 25.4 / 203, 4
 """A dot of the usual label printer (203 to the inch), and so many of them to a square: 0.5 mm, no square is split."""
 
-__all__ = ["label_html", "label_path", "write_label"]
+__all__ = ["label_html"]
 
 
 def label_html(record: RunRecord) -> str:
@@ -55,19 +53,3 @@ def _cause(record: RunRecord) -> str:
     if judgement is None or judgement.cause is None or judgement.cause_probability is None:
         return ""
     return f"{judgement.cause}, {sure_text(judgement.cause_probability)}"
-
-
-def label_path(record: RunRecord, folder: Path) -> Path:
-    """Where a run's label goes: named after the run's number alone."""
-    return folder / f"run-{record.run}-label.html"
-
-
-def write_label(record: RunRecord, folder: Path) -> Path:
-    """Write the label of a run into a folder, which is made when it does not exist; return its path.
-
-    Raises
-    ------
-    OSError
-        The folder or the file cannot be written.
-    """
-    return write_text(kept_clear(label_path(record, folder), record), label_html(record))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from datetime import datetime
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchrig.records.model import RunRecord
@@ -31,7 +29,7 @@ from benchrig.reports.words import Row, in_print, rows, verdict_words, visible
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["environment", "kept_clear", "page_html", "page_path", "write_page", "write_text"]
+__all__ = ["environment", "page_html"]
 
 SHORT_TAG = 34
 """A longer tag is cut in the head of each sheet; below it stands whole."""
@@ -109,44 +107,6 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
         if name in drawn
     ]
     return environment().get_template("page.html").render(view, strips=strips, pictures=pictures)
-
-
-def page_path(record: RunRecord, folder: Path) -> Path:
-    """Where a run's page goes: named after the run's number alone, never after what somebody typed."""
-    return folder / f"run-{record.run}.html"
-
-
-def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None) -> Path:
-    """Write the page of a run into a folder, which is made when it does not exist; return its path.
-
-    Raises
-    ------
-    OSError
-        The folder or the file cannot be written.
-    """
-    return write_text(kept_clear(page_path(record, folder), record), page_html(record, before))
-
-
-def kept_clear(path: Path, record: RunRecord) -> Path:
-    """Set a file of that name aside when it tells of another run, of a store that was lost perhaps."""
-    if path.exists():
-        old = path.read_text(encoding="utf-8", errors="replace")
-        if not any(digest in old for digest in record.digests):
-            aside = (path.with_name(f"{path.stem}.other-{n}{path.suffix}") for n in itertools.count(1))
-            path.rename(next(each for each in aside if not each.exists()))
-    return path
-
-
-def write_text(path: Path, text: str) -> Path:
-    """Write a whole file or nothing: a reader never sees half a page."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f"{path.name}.part")
-    try:
-        beside.write_text(text, encoding="utf-8", newline="\n")
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
-    return path
 
 
 def _zone(local: datetime) -> str:

@@ -184,11 +184,6 @@ DECISIONS = [
             "1 - hypothesis.opened if feature.value else",
         ),
     ),
-    *_of(
-        "benchrig/verdict/risk.py",
-        VERDICT,
-        ("guard band widens acceptance", "(true - (high - width)) / u", "(true - (high + width)) / u"),
-    ),
 ]
 
 MEASUREMENTS = [

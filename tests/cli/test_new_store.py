@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
 from benchrig.records import Store
-from benchrig.reports import label_path, page_path, write_label, write_page
+from benchrig.reports.page_files import label_path, page_path, write_label, write_page
 from tests.reports.sample_record import record_into, sample
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer, quantisation_u_v
+from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
 
 NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0, pull_up_ohm=10_000.0, pull_up_v=3.3, u_k=0.5)
 
@@ -57,11 +57,3 @@ def test_a_broken_transducer_wire_shows_as_a_negative_pressure():
 
 def test_relative_uncertainties_follow_the_size_of_the_value_whatever_its_sign():
     assert Shunt(2.0, 0.003).u_a(-1.5) == pytest.approx(0.0045)
-    assert Divider(6.0, 0.005).u_v(13.5) == pytest.approx(0.0675)
-
-
-def test_the_step_of_a_converter_is_uncertain_by_what_a_million_even_values_show():
-    step_v = 3.3 / 4096
-    values = np.random.default_rng(1).uniform(0, 3.3, 1_000_000)
-    errors = np.floor(values / step_v + 0.5) * step_v - values
-    assert quantisation_u_v(12, 3.3) == pytest.approx(errors.std(), rel=3e-3)

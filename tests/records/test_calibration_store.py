@@ -56,7 +56,7 @@ def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> No
     assert trust.calibration("cal-0001") == (KEY, kept)
     done = trust.keep_check(KEY, CHECK)
     assert (done.name, done.passed, done.failed) == ("check-0001", False, ("Pump-down",))
-    assert trust.last_check(KEY) == done
+    assert trust.last_check_and_calibrations(KEY)[0] == done
     assert trust.check("1") == (KEY, done, CHECK)
     assert trust.faults() == ()
 
@@ -67,7 +67,7 @@ def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their
     trust.keep_check(BenchKey("bench-1", simulated=True, seed=3), CHECK)
     for other in (KEY, BenchKey("bench-1", simulated=True, seed=4), BenchKey("bench-2", simulated=True, seed=3)):
         assert trust.calibrations(other) == ()
-        assert trust.last_check(other) is None
+        assert trust.last_check_and_calibrations(other)[0] is None
 
 
 @pytest.mark.parametrize("table", ["calibrations", "checks", "withdrawals", "rests_on"])

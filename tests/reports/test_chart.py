@@ -13,9 +13,10 @@ import pytest
 from rich.console import Console
 
 from benchrig.analysis.control_chart import chart, chart_limits
-from benchrig.reports.chart_page import chart_page_html, print_chart, write_chart_page
+from benchrig.reports.chart_page import chart_page_html, print_chart
 from benchrig.reports.chart_plot import chart_svg
 from benchrig.reports.chart_words import Charted, chart_document, chart_report
+from benchrig.reports.page_files import write_chart_page
 from tests.reports.check_valve import history
 
 DRIFTING = history(60, lambda day: 0.0002 * max(0, day - 40))

@@ -8,7 +8,7 @@ from urllib.parse import unquote
 import pytest
 
 from benchrig.records.label_code import label_code, read_label_code
-from benchrig.reports import label_html
+from benchrig.reports.label import label_html
 from tests.reports.sample_record import KINDS, sample
 
 

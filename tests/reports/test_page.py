@@ -15,8 +15,9 @@ import pytest
 from benchrig.analysis.characteristics import title_of
 from benchrig.bench.traceability import Ground
 from benchrig.records import RunRecord
-from benchrig.reports import label_html, page_html, page_path, write_label, write_page
-from benchrig.reports.page import write_text
+from benchrig.reports.label import label_html
+from benchrig.reports.page import page_html
+from benchrig.reports.page_files import page_path, write_label, write_page, write_text
 from tests.reports.sample_record import KINDS, sample, without_step
 
 VOID = {"meta", "link", "img", "br", "hr", "input"}
@@ -72,7 +73,7 @@ def test_the_same_record_makes_the_same_bytes(kind: str, pages: dict[str, str]) 
 @pytest.mark.slow
 def test_another_process_makes_the_same_bytes(pages: dict[str, str]) -> None:
     program = (
-        "import sys; from benchrig.reports import page_html; from tests.reports.sample_record import sample; "
+        "import sys; from benchrig.reports.page import page_html; from tests.reports.sample_record import sample; "
         "sys.stdout.buffer.write(page_html(sample('reject')).encode())"
     )
     done = subprocess.run(

@@ -15,7 +15,8 @@ from benchrig.analysis.results import Characteristic
 from benchrig.bench.traceability import Ground
 from benchrig.records import RunRecord
 from benchrig.records.label_code import label_code
-from benchrig.reports import label_html, page_html
+from benchrig.reports.label import label_html
+from benchrig.reports.page import page_html
 from benchrig.sequencer.events import StepResult
 from benchrig.verdict.words import Judged, Limit
 from tests.helpers import absent, need_program

@@ -1,0 +1,119 @@
+"""Pages and labels as files: their names, and writing them whole or not at all. The pages themselves are pure text."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchrig.bench.check_result import CheckResult
+    from benchrig.bench.traceability import BenchKey, CheckDone
+    from benchrig.records.model import RunRecord
+    from benchrig.reports.chart_words import ChartReport
+    from benchrig.reports.gauge_words import StudyReport
+
+__all__ = [
+    "label_path",
+    "page_path",
+    "write_chart_page",
+    "write_check_page",
+    "write_label",
+    "write_page",
+    "write_study_page",
+    "write_text",
+]
+
+
+def page_path(record: RunRecord, folder: Path) -> Path:
+    """Where a run's page goes: named after the run's number alone, never after what somebody typed."""
+    return folder / f"run-{record.run}.html"
+
+
+def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None) -> Path:
+    """Write the page of a run into a folder, which is made when it does not exist; return its path.
+
+    Raises
+    ------
+    OSError
+        The folder or the file cannot be written.
+    """
+    from benchrig.reports.page import page_html
+
+    return write_text(_kept_clear(page_path(record, folder), record), page_html(record, before))
+
+
+def _kept_clear(path: Path, record: RunRecord) -> Path:
+    """Set a file of that name aside when it tells of another run, of a store that was lost perhaps."""
+    if path.exists():
+        old = path.read_text(encoding="utf-8", errors="replace")
+        if not any(digest in old for digest in record.digests):
+            aside = (path.with_name(f"{path.stem}.other-{n}{path.suffix}") for n in itertools.count(1))
+            path.rename(next(each for each in aside if not each.exists()))
+    return path
+
+
+def write_text(path: Path, text: str) -> Path:
+    """Write a whole file or nothing: a reader never sees half a page."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f"{path.name}.part")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+    return path
+
+
+def label_path(record: RunRecord, folder: Path) -> Path:
+    """Where a run's label goes: named after the run's number alone."""
+    return folder / f"run-{record.run}-label.html"
+
+
+def write_label(record: RunRecord, folder: Path) -> Path:
+    """Write the label of a run into a folder, which is made when it does not exist; return its path.
+
+    Raises
+    ------
+    OSError
+        The folder or the file cannot be written.
+    """
+    from benchrig.reports.label import label_html
+
+    return write_text(_kept_clear(label_path(record, folder), record), label_html(record))
+
+
+def write_check_page(check: CheckResult, done: CheckDone, bench: BenchKey, folder: Path) -> Path:
+    """Write the page into a folder, which is made when it does not exist; return its path. Raises OSError."""
+    from benchrig.reports.check_page import check_page_html
+
+    return write_text(folder / f"{done.name}.html", check_page_html(check, done, bench))
+
+
+def write_study_page(report: StudyReport, folder: Path) -> Path:
+    """Write the page into a folder, which is made when it does not exist; return its path.
+
+    Raises
+    ------
+    OSError
+        The folder or the file cannot be written.
+    """
+    from benchrig.reports.gauge_page import study_page_html
+
+    return write_text(folder / f"study-{report.name}.html", study_page_html(report))
+
+
+def write_chart_page(report: ChartReport, folder: Path) -> Path:
+    """Write the page into a folder, which is made when it does not exist; return its path.
+
+    Raises
+    ------
+    OSError
+        The folder or the file cannot be written.
+    """
+    from benchrig.reports.chart_page import chart_page_html
+
+    # A tag is what somebody typed: what could mean something in a path is left out of the name.
+    name = re.sub(r"[^A-Za-z0-9-]+", "-", report.tag).strip("-")[:40] or "valve"
+    return write_text(folder / f"chart-{name}.html", chart_page_html(report))
