@@ -7,7 +7,7 @@ import shlex
 
 from benchrig.analysis.characteristics import number_text, title_of, with_unit
 from benchrig.rehearsal.one_valve import Result
-from benchrig.rehearsal.tally import kind_of_miss
+from benchrig.rehearsal.tally import is_right, kind_of_miss
 from benchrig.verdict.conformity import guard_band_width, limit_text
 from benchrig.verdict.words import Judged, sure_text
 
@@ -113,7 +113,7 @@ def _other_cause(result: Result) -> str:
     judgement = result.judgement
     assert judgement is not None
     first = judgement.causes[0]
-    true = next((each for each in judgement.causes if each.name.replace(" ", "-") == result.entry.condition), None)
+    true = next((each for each in judgement.causes if is_right(each.name, result.entry.condition)), None)
     said = f"Named {first.name} ({sure_text(first.probability)}): {first.because}."
     if true is None:
         return f"{said} The program knows no cause called {result.entry.condition}."

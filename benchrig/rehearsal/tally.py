@@ -11,12 +11,22 @@ from benchrig.rehearsal.chances import Quantile, Rate, quantile
 from benchrig.rehearsal.one_valve import Result
 from benchrig.rehearsal.plan import GRADES, grade
 
-__all__ = ["MAIN", "Tally", "cause_is_right", "kind_of_miss"]
+__all__ = ["MAIN", "Tally", "cause_is_right", "is_right", "kind_of_miss"]
 
 MAIN = ("good", "open-coil", "shorted-turns", "stuck-closed", "stuck-open", "seat-leak", "restricted", "sluggish")
 """The conditions whose cause the program is meant to name."""
 WET = "wet"
 """The condition that is neither to be accepted nor to be rejected: it is to be seen, and the valve aired out."""
+ANSWERS = {
+    "wet-and-leaking": ("seat-leak", "wet"),
+    "intermittent-joint": ("high-resistance-joint",),
+    "joint-fails-warm": ("high-resistance-joint",),
+    "coil-fails-warm": ("open-coil",),
+    "sticks-warm": ("sluggish",),
+    "clears-after-clicks": ("sluggish",),
+}
+"""Causes that are right for a condition of another name, in the command line's spelling. A leak beside vapour may be
+named or first be aired out."""
 VERDICTS = ("accept", "reject", "undecided")
 
 
@@ -29,13 +39,15 @@ def _is_defective(result: Result) -> bool:
 
 
 def cause_is_right(result: Result) -> bool:
-    """Whether the cause named is the condition.
-
-    The command line writes conditions with hyphens, a cause is named in words.
-    """
+    """Whether the cause named is the condition, or one of those that are right for it."""
     judgement = result.judgement
     named = None if judgement is None else judgement.cause
-    return named is not None and named.replace(" ", "-") == result.entry.condition
+    return named is not None and is_right(named, result.entry.condition)
+
+
+def is_right(cause: str, condition: str) -> bool:
+    """Whether a cause is right for a condition: the command line writes it with hyphens, a cause is named in words."""
+    return cause.replace(" ", "-") in ANSWERS.get(condition, (condition,))
 
 
 def kind_of_miss(result: Result) -> str:
@@ -48,7 +60,7 @@ def kind_of_miss(result: Result) -> str:
             return "" if cause_is_right(result) else "undecided"
         return "false reject" if result.verdict == "reject" else "wet not seen"
     if result.verdict == "undecided":
-        return "undecided"
+        return "" if result.judgement.cause == WET and is_right(WET, result.entry.condition) else "undecided"
     if result.verdict == "accept":
         return "" if good else "false accept"
     if good:

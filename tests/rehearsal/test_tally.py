@@ -125,7 +125,7 @@ def test_a_rehearsal_stopped_before_the_first_valve_is_still_a_document():
     assert (said["valves"], said["bench_seconds_median"], said["rates"]["undecided"]["rate"]) == (0, None, None)
 
 
-def wet_valve(index: int, leak: float, probability: float) -> Result:
+def wet_valve(index: int, leak: float, probability: float, condition: str = "wet") -> Result:
     judged = decide(
         [Characteristic("hold_leak_sccm", leak, 0.2, "sccm", how="")],
         [LEAK],
@@ -134,7 +134,7 @@ def wet_valve(index: int, leak: float, probability: float) -> Result:
         evidence=Evidence(vapour=Vapour(probability, 2.0, 20.0)),
         reason="core",
     )
-    return Result(Entry(index, "alder-24", "wet", 0.5, 40 + index), "finished", judged, 50.0)
+    return Result(Entry(index, "alder-24", condition, 0.5, 40 + index), "finished", judged, 50.0)
 
 
 def test_a_wet_valve_is_to_be_seen_as_wet_and_counts_as_neither_good_nor_defective():
@@ -145,6 +145,14 @@ def test_a_wet_valve_is_to_be_seen_as_wet_and_counts_as_neither_good_nor_defecti
     assert (rates["wet_named"].count, rates["wet_rejected"].count, rates["wet_named"].of) == (1, 1, 3)
     assert (rates["false_accepts"].of, rates["false_rejects"].of) == (0, 1)
     assert tally.rejected() == []
+
+
+def test_a_wet_valve_that_leaks_may_be_aired_out_first_or_named_by_its_leak_and_is_never_accepted():
+    results = [wet_valve(0, 4.0, 0.99, "wet-and-leaking"), wet_valve(1, 90.0, 0.99, "wet-and-leaking")]
+    assert [each.verdict for each in results] == ["undecided", "reject"]
+    assert [kind_of_miss(each) for each in results] == ["", ""]
+    unseen = [wet_valve(0, 4.9, 0.01, "wet-and-leaking"), wet_valve(1, 0.2, 0.01, "wet-and-leaking")]
+    assert [kind_of_miss(each) for each in unseen] == ["undecided", "false accept"]
 
 
 def near(index: int, of_limit: float, leak: float) -> Result:
