@@ -51,7 +51,8 @@ class Copies:
 
     folder: Path
     idle: Queue[Path] = field(default_factory=Queue)
-    sound: dict[str, bool] = field(default_factory=dict)
+    sound: dict[tuple[str, str], tuple[str, ...] | None] = field(default_factory=dict)
+    """What fails without any change, by file of tests and speed; None: they do not run at all."""
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def make(self, count: int) -> None:
@@ -65,24 +66,37 @@ class Copies:
                 if (TOP / name).is_file():
                     (copy / name).parent.mkdir(parents=True, exist_ok=True)
                     shutil.copyfile(TOP / name, copy / name)
-            # compiled once, and held against the text at each import: half of a short test is compiling
+            # what is compiled is held against the text at each import, not against its date: two changes may share it
             compiled = [sys.executable, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash", "."]
             subprocess.run(compiled, cwd=copy, check=False, capture_output=True)
             self.idle.put(copy)
 
 
-def run_tests(copy: Path, chosen: list[str]) -> tuple[int, str]:
-    """Run tests in a copy until one fails; return pytest's exit status and the name of that test."""
-    env = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1"}
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "-rfE", *chosen]
+def run_tests(copy: Path, chosen: list[str]) -> tuple[int, tuple[str, ...]]:
+    """Run tests in a copy; return pytest's exit status and the names of those that failed, or what it said instead."""
+    env = {**os.environ, "PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1"}
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--tb=no", "-rfE", *chosen]
     try:
         done = subprocess.run(
             command, cwd=copy, env=env, capture_output=True, text=True, timeout=LONGEST_S, check=False
         )
     except subprocess.TimeoutExpired:
-        return SOME_FAILED, f"(longer than {LONGEST_S} s)"
-    found = re.search(r"^(?:FAILED|ERROR) (\S+(?:\[.*?\])?)(?: - .*)?$", done.stdout, re.MULTILINE)
-    return done.returncode, found.group(1) if found else done.stdout[-300:]
+        return SOME_FAILED, (f"(longer than {LONGEST_S} s)",)
+    found = re.findall(r"^(?:FAILED|ERROR) (\S+(?:\[.*?\])?)(?: - .*)?$", done.stdout, re.MULTILINE)
+    return done.returncode, tuple(found) or (done.stdout[-300:],)
+
+
+def passes_unchanged(copies: Copies, copy: Path, test: str, speed: str) -> bool:
+    """Whether a test passes on the unchanged program: quick ones are tried a file at a time, once."""
+    chosen = test if speed == "slow" else test.partition("::")[0]
+    with copies.lock:
+        known = (chosen, speed) in copies.sound
+    if not known:
+        status, failed = run_tests(copy, ["-m", speed, chosen])
+        with copies.lock:
+            copies.sound[chosen, speed] = failed if status == SOME_FAILED else () if status == ALL_PASSED else None
+    failing = copies.sound[chosen, speed]
+    return failing is not None and test not in failing
 
 
 def tried(mutation: Mutation, copies: Copies, *, quick: bool) -> Outcome:
@@ -104,7 +118,7 @@ def tried(mutation: Mutation, copies: Copies, *, quick: bool) -> Outcome:
             path.write_text(before.replace(mutation.old, mutation.new), encoding="utf-8")
             speeds = ("not slow",) if quick or mutation.quick else ("not slow", "slow")
             for speed, chosen in itertools.product(speeds, mutation.tests):
-                status, by = run_tests(copy, ["-m", speed, chosen])
+                status, (by, *_) = run_tests(copy, ["-x", "-m", speed, chosen])
                 if status not in (ALL_PASSED, NONE_CHOSEN):
                     break
             else:
@@ -115,12 +129,7 @@ def tried(mutation: Mutation, copies: Copies, *, quick: bool) -> Outcome:
             return outcome("does not run", by)
         if by.startswith("("):
             return outcome("killed", by)
-        with copies.lock:
-            known = copies.sound.get(by)
-        if known is None:
-            known = run_tests(copy, [by])[0] == ALL_PASSED
-            with copies.lock:
-                copies.sound[by] = known
+        known = passes_unchanged(copies, copy, by, speed)
         return outcome("killed" if known else "does not run", by if known else f"{by} fails without the change too")
     finally:
         copies.idle.put(copy)

@@ -17,7 +17,9 @@ INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
 CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.py")
 UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/uncertainty.py")
 VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
-BENCH = ("tests/bench",)
+BENCH = ("tests/bench/test_watching_the_board.py", "tests/bench")
+WIRING = ("tests/bench/test_wiring.py", "tests/bench")
+CONSTANTS = ("tests/bench/test_traceability.py", "tests/bench")
 CALIBRATION = ("tests/analysis/test_inflow_calibration.py", "tests/sequencer/test_calibration.py")
 STEPS = ("tests/sequencer/test_limits_of_the_steps.py", "tests/sequencer")
 RUN = ("tests/sequencer/test_the_run_itself.py", "tests/sequencer")
@@ -124,7 +126,7 @@ SURVIVED_ONCE = [
     ),
     *_of(
         "benchrig/bench/traceability.py",
-        BENCH,
+        ("tests/bench/test_last_days.py", *CONSTANTS),
         ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),
     ),
     *_of(
@@ -248,7 +250,7 @@ BENCH_AND_SEQUENCE = [
     ),
     *_of(
         "benchrig/bench/wiring.py",
-        BENCH,
+        WIRING,
         (
             "vent opens before the pump stops",
             "go(now - (leaving & {Output.PUMP}))",
@@ -263,7 +265,7 @@ BENCH_AND_SEQUENCE = [
     ),
     *_of(
         "benchrig/bench/traceability.py",
-        BENCH,
+        ("tests/bench/test_last_days.py", *CONSTANTS),
         ("check's last instant exclusive", "now - check.ended <= timedelta", "now - check.ended < timedelta"),
         ("failed check allowed", "if grounds.forbidden:", "if False:"),
     ),

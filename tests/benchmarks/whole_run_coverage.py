@@ -262,7 +262,8 @@ def verdicts(results: list[Came]) -> dict[str, Any]:
     print(f"wet called wet {told['wet_named']} of {told['wet']}")
     for each in results:
         missed_wet = each.sort == "wet" and each.cause != "wet"
-        if missed_wet or (each.verdict == "reject" and not each.leaks) or (each.verdict == "accept" and each.leaks):
+        wrong = (each.verdict == "reject" and not each.leaks) or (each.verdict == "accept" and each.leaks)
+        if each.verdict == "no verdict" or missed_wet or wrong:
             leak = each.found.get("hold_leak_sccm")
             print(f"  {each.sort}: {each.verdict} {each.cause}; leak {leak}; {dict(each.options)}; {each.why[:100]}")
     return told
