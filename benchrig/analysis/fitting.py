@@ -256,7 +256,8 @@ def fit(
         return model(dict(zip(names, x.tolist(), strict=True)), aside)
 
     def cost(x: Samples, y: Samples) -> float:
-        return float(np.sum(((data - y) / sd) ** 2) + np.sum((weight * (x - prior)) ** 2))
+        with np.errstate(over="ignore", invalid="ignore"):
+            return float(np.sum(((data - y) / sd) ** 2) + np.sum((weight * (x - prior)) ** 2))
 
     def derivative(j: int, step: float) -> Samples:
         nearby = at.copy()
@@ -275,7 +276,9 @@ def fit(
             return there
         pull = (jacobian.T @ (curving / sd))[moving]
         back[moving] = _solved(damped[np.ix_(moving, moving)], pull)
-        if back @ damped @ back > MOST_BEND**2 * (by @ damped @ by):
+        with np.errstate(over="ignore", invalid="ignore"):  # a model that runs away aside of the way
+            little = back @ damped @ back <= MOST_BEND**2 * (by @ damped @ by)
+        if not little:
             return there
         return np.asarray(np.clip(there - back, low, high), dtype=np.float64)
 

@@ -1,5 +1,7 @@
 """The small solver against scipy's, and what it says about its own certainty."""
 
+import warnings
+
 import numpy as np
 import pytest
 from scipy.optimize import curve_fit
@@ -90,3 +92,21 @@ GOOD = np.arange(30.0)
 def test_malformed_arrays_are_refused_by_name_and_index(t, p, complaint):
     with pytest.raises(ValueError, match=complaint):
         checked_trace(t, p)
+
+
+def test_model_that_runs_away_aside_of_the_way_is_turned_back_from_without_a_warning():
+    x = np.linspace(0.0, 1.0, 20)
+
+    def runs_away(q, aside):
+        far = 1e200 if aside and abs(q["a"] - round(q["a"], 5)) > 1e-6 else 1.0
+        return far * np.exp(q["a"] * x)
+
+    def slopes(q):
+        return {"a": x * np.exp(q["a"] * x)}
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = fit(
+            runs_away, np.exp(0.7 * x), np.full(20, 1e-3), [Parameter("a", 0.1, 1e-5)], derivatives=slopes, bends=True
+        )
+    assert found.values["a"] == pytest.approx(0.7, abs=1e-4)
