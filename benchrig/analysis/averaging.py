@@ -9,7 +9,7 @@ import numpy as np
 
 from benchrig.analysis.fitting import Fitted
 
-__all__ = ["averaged", "either", "weighed"]
+__all__ = ["averaged", "either", "share_of", "weighed"]
 
 
 def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
@@ -29,11 +29,7 @@ def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
     Fitted
         The parameters of `plain`; residuals and Jacobian of the likelier one.
     """
-    spared = (plain.cost - freer.cost) / freer.widening**2 / 2 + float(np.log(odds))
-    for q in freer.parameters[len(plain.parameters) :]:
-        one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
-        spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))
-    share = 1 / (1 + float(np.exp(np.clip(-spared, -500, 500))))
+    share = share_of(plain, freer, odds)
     k = len(plain.values)
     one = np.array(list(plain.values.values()))
     other = np.array(list(freer.values.values()))[:k]
@@ -50,6 +46,15 @@ def weighed(plain: Fitted, freer: Fitted, odds: float = 1.0) -> Fitted:
         likelier.cost,
         plain.parameters,
     )
+
+
+def share_of(plain: Fitted, freer: Fitted, odds: float = 1.0) -> float:
+    """Probability of the freer of two models, see `weighed`."""
+    spared = (plain.cost - freer.cost) / freer.widening**2 / 2 + float(np.log(odds))
+    for q in freer.parameters[len(plain.parameters) :]:
+        one_sided = 2.0 if np.isfinite(q.low) and q.low >= q.prior else 1.0
+        spared += float(np.log(min(one_sided * freer.u(q.name) / q.prior_u, 1.0)))
+    return 1 / (1 + float(np.exp(np.clip(-spared, -500, 500))))
 
 
 def either(one: Fitted, other: Fitted, odds: float = 1.0) -> Fitted:

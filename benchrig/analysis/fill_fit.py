@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.averaging import weighed
+from benchrig.analysis.averaging import averaged, share_of, weighed
 from benchrig.analysis.fill_goodness import Noise, goodness
-from benchrig.analysis.fill_model import INFLOW_BEND, FillModel, Setting
+from benchrig.analysis.fill_model import INFLOW_BEND, FillModel, Setting, timed
+from benchrig.analysis.fill_ratio import over_ratios
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import GAMMA, flow_function
 from benchrig.analysis.reservoir import USUAL_LAMINAR
@@ -25,7 +26,8 @@ __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 HIGHEST_RATIO = 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
-TRAVEL_U_S = 0.0027
+TRAVEL_U_S = 0.005
+"""Valves open within about so long; its square is taken as normal (engineering judgement)."""
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
@@ -35,6 +37,11 @@ a fill, as part of the vacuum (engineering judgement). Taken as noise, so that i
 b to its shape."""
 GROWING_ODDS = 10.0
 """Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
+STIRS_U = 0.3
+"""Where nobody measured what an inflow adds to the heat, the power with which that grows is not known either: this
+more (engineering judgement)."""
+UNLIKELY = 0.02
+"""A model of the heat with less probability than this is not averaged over the critical ratio."""
 DEPARTURE_U = (0.07, 0.06, 0.08)
 """Spread among real openings of the departures from the ISO curve in `Fill`: about 2 % of the choked flow in the middle
 (engineering judgement)."""
@@ -135,6 +142,8 @@ class Supposed:
 
 
 _PLAIN = Supposed()
+HOPELESS = 1.5
+"""A supposition whose rough fit leaves more than this times what a real opening's departure may do is given up."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +153,7 @@ class FillFit:
     Attributes
     ----------
     fitted : Fitted
-        The parameters with their covariance, over both models of the heat.
+        The parameters with their covariance, over both models of the heat and all critical ratios that remain.
     opened_s : tuple of float
         Instant of opening and its standard uncertainty, s.
     curve_pa : ndarray, shape (n,)
@@ -156,6 +165,8 @@ class FillFit:
     strained : str
         Name of the parameter that the record pulls furthest from what is known of it, where that is too far to
         believe; empty where all agree.
+    members : tuple of (float, Fitted)
+        What `fitted` is the mean of, each with its probability.
     """
 
     fitted: Fitted
@@ -164,6 +175,7 @@ class FillFit:
     goodness: float
     cost: float
     strained: str = ""
+    members: tuple[tuple[float, Fitted], ...] = ()
 
     @property
     def believed(self) -> bool:
@@ -193,8 +205,8 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
     known, spread = USUAL_RATIO, USUAL_RATIO_U
     parameters = (
-        Parameter("opened_s", blocks.opened_s, 1e-5, low=float(x[0])),
-        Parameter("travel_s", travel_s, 1e-4, 0.0, travel_u_s, low=0.0, high=10 * travel_u_s, span=travel_s),
+        Parameter("middle_s", blocks.opened_s + travel_s / 2, 1e-5, low=float(x[0])),
+        Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=9 * travel_u_s**2),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
         Parameter("critical_ratio", known, 1e-4, prior=known, prior_u=spread, low=0.02, high=HIGHEST_RATIO),
@@ -215,27 +227,38 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
         ),
         *supposed.extra,
     )
-    power = setting.inflow_power
+    power, power_u = setting.inflow_power, setting.inflow_power_u
+    if setting.inflow_w_k is None:
+        power_u = math.hypot(power_u, STIRS_U)
     growing = (
         Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
-        Parameter("flow_power", power, 1e-2, power, max(setting.inflow_power_u, 1e-4), 0.2, 1.6, late=True),
+        Parameter("flow_power", power, 1e-2, power, max(power_u, 1e-4), 0.2, 2.2, late=True),
     )
     model = FillModel(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
-    if setting.inflow_w_k is not None and supposed.mixing == 1.0:
+    first = supposed is _PLAIN
+    loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))
+
+    def hopeless(fitted: Fitted) -> bool:
+        left = fitted.residual * (sd / loose if inflow_unknown else 1.0)
+        return not first and float(left @ left) > HOPELESS**2 * len(left)
+
+    inflow_unknown = setting.inflow_w_k is None or supposed.mixing != 1.0
+    if not inflow_unknown:
         part_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
         most, least = (1 + 10 * part_u) ** INFLOW_BEND, 0.05**INFLOW_BEND
         told = Parameter("inflow_part", 1.0, 1e-4, 1.0, -INFLOW_BEND * max(part_u, 1e-4), most, least)
-        loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))
         rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft_sd=soft)
+        if hopeless(rough):
+            return _given_up(model, rough)
         fitted = _curved(model, y, sd, rough)
-        if fitted.widening > ASTRAY:
+        if fitted.widening > ASTRAY and first:
             # another way down: free to depart from the curve from the start
             other = _fit(model, y, sd, (*parameters, *_CURVE, told, growing[1]), soft_sd=(*soft, CURVE_SOFT_PA))
             fitted = min(fitted, other, key=lambda one: one.cost)
-        return _fit_of(model, blocks, fitted, fitted, travel_s, travel_u_s)
+        return _fit_of(model, blocks, [(1.0, fitted)], travel_s, travel_u_s)
     plain = _fit(model, y, sd, parameters, soft_sd=soft)
-    if plain.widening > ASTRAY:
+    if plain.widening > ASTRAY and first:
         # a second valley: the flow turning laminar far from ambient, with the rest of the tail bent to suit
         begin = [replace(q, start=LAMINAR_LN_FAR) if q.name == "laminar_ln" else q for q in parameters]
         other = _fit(model, y, sd, begin, soft_sd=soft)
@@ -248,21 +271,42 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
             freer = _fit(model, y, sd, (*begin, *little))
     else:
         freer = _fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
-        if freer.widening > ASTRAY:
+        if freer.widening > ASTRAY and first:
             other = _fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
             freer = min(freer, other, key=lambda fitted: fitted.cost)
+    if hopeless(min(plain, freer, key=lambda fitted: fitted.cost)):
+        return _given_up(model, freer)
     plain = _curved(model, y, sd, plain)
     freer = _curved(model, y, sd, freer)
-    likelier = min(plain, freer, key=lambda fitted: fitted.cost)
-    return _fit_of(model, blocks, weighed(plain, freer, GROWING_ODDS), likelier, travel_s, travel_u_s)
+    share = share_of(plain, freer, GROWING_ODDS)
+    return _fit_of(model, blocks, [(1 - share, plain), (share, freer)], travel_s, travel_u_s)
+
+
+def _given_up(model: FillModel, fitted: Fitted) -> FillFit:
+    return FillFit(fitted, (math.nan, math.nan), model(fitted.values), math.inf, fitted.cost)
 
 
 def _fit_of(
-    model: FillModel, blocks: Blocks, fitted: Fitted, likelier: Fitted, travel_s: float, travel_u_s: float
+    model: FillModel, blocks: Blocks, models: Sequence[tuple[float, Fitted]], travel_s: float, travel_u_s: float
 ) -> FillFit:
+    """What one model of the heat says, or two, the freer one last, each with its probability."""
+    likelier = min((fitted for _, fitted in models), key=lambda fitted: fitted.cost)
+    describes = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out) <= 1.0
+    members: list[tuple[float, Fitted]] = []
+    whole = []
+    for share, fitted in models:
+        each = [(0.0, fitted)]
+        if describes and share > UNLIKELY:
+            each = over_ratios(model, blocks.pressure_pa, blocks.sd_pa, fitted)
+        logs = np.array([log for log, _ in each])
+        weights = np.exp(logs - logs.max())
+        members += zip((share * weights / weights.sum()).tolist(), (one for _, one in each), strict=True)
+        whole.append(averaged([one for _, one in each], logs.tolist()))
+    fitted = whole[0] if len(whole) == 1 else weighed(whole[0], whole[1], GROWING_ODDS)
+    likelier = min([likelier, *(one for _, one in members)], key=lambda fitted: fitted.cost)
     opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
     good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
-    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, _strained(likelier))
+    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, _strained(likelier), tuple(members))
 
 
 def _strained(fitted: Fitted) -> str:
@@ -306,11 +350,11 @@ def _opening(
     How slowly a valve opens shows only in the bend of the first milliseconds, and about as weakly for every time up
     to a few `travel_s`: the most likely one says little. So each is tried, and weighed by how well it fits.
     """
-    q = dict(fitted.values)
-    names = list(q)
-    at, beside = names.index("opened_s"), names.index("travel_s")
+    names = list(fitted.values)
+    at, beside = names.index("middle_s"), names.index("travel_s2")
     c = fitted.covariance
     alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
+    q = {name: value for name, value in timed(fitted.values).items() if name not in ("middle_s", "travel_s2")}
     travels = distinct(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
     # how the opening grows over its travel is not known either: evenly, or as an armature gathers speed
     shapes = (0.0, 1.0)
@@ -325,7 +369,7 @@ def _opening(
             there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
             opened[i, j] = there["opened_s"]
             left = (y - model(there, True)) / sd
-            costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 2
+            costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 4
     weights = np.exp(-(costs - costs.min()) / 2) * np.gradient(travels)
     weights /= weights.sum()
     mean = float(np.sum(weights * opened))

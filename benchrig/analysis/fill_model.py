@@ -16,10 +16,12 @@ from benchrig.analysis.gas import GAMMA, R_AIR, iso_mass_flow_kg_s, lpm_anr_from
 from benchrig.analysis.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
 
-__all__ = ["INFLOW_BEND", "FillModel", "Setting", "opening_of"]
+__all__ = ["INFLOW_BEND", "FillModel", "Setting", "opening_of", "timed"]
 
 INFLOW_BEND = -0.4
 """To this power of the heat by the inflow the pressure answers in about a straight line, so it is what is fitted."""
+ABSURD = 100.0
+"""A fill that goes beyond so many times ambient is none."""
 _BALANCE = (
     "rate",
     "critical_ratio",
@@ -94,13 +96,27 @@ def opening_of(q: Mapping[str, float], heat: float = 0.0, heat_flow: float = 0.0
     )
 
 
+def timed(q: Mapping[str, float]) -> Mapping[str, float]:
+    """The parameters with `opened_s` and `travel_s`, whichever way the timing was told.
+
+    >>> {name: round(value, 4) for name, value in timed({"middle_s": 0.012, "travel_s2": 16e-6}).items()}
+    {'middle_s': 0.012, 'travel_s2': 0.0, 'opened_s': 0.01, 'travel_s': 0.004}
+    """
+    if "middle_s" not in q:
+        return q
+    travel_s = math.sqrt(max(q["travel_s2"], 0.0))
+    return {**q, "opened_s": q["middle_s"] - travel_s / 2, "travel_s": travel_s}
+
+
 class FillModel:
     """Parameters to the pressures shown at given times; keeps the curve while only the timing changes.
 
-    Beside those of a fill and its timing (`opened_s`, `travel_s`) it knows, if they are given: ``later_s`` and
-    ``early_part``, a valve that opens to this part first and the rest so much later; ``gathers_speed``, not zero for an
-    opening that grows with the square of time over its travel, not evenly; ``response_s``, the transducer's
-    time constant; ``tap``, what flow squared takes from the pressure shown, at full flow, as part of ambient.
+    Beside those of a fill and its timing (`opened_s`, `travel_s`; or ``middle_s``, when it is half open, and
+    ``travel_s2``, the travel squared, to which the pressure answers in a straight line from nothing on) it knows, if
+    they are given: ``later_s`` and ``early_part``, a valve that opens to this part first and the rest so much later;
+    ``gathers_speed``, not zero for an opening that grows with the square of time over its travel, not evenly;
+    ``response_s``, the transducer's time constant; ``tap``, what flow squared takes from the pressure shown, at full
+    flow, as part of ambient.
     """
 
     def __init__(self, time_s: Samples, setting: Setting) -> None:
@@ -114,6 +130,7 @@ class FillModel:
 
     def __call__(self, q: Mapping[str, float], aside: bool = False) -> Samples:
         """Pressure shown, Pa, shape (n,)."""
+        q = timed(q)
         fill = self._fill_of(q)
         curve = self._curve_of(fill, aside)
         if curve is None:
@@ -139,6 +156,7 @@ class FillModel:
 
     def derivatives(self, q: Mapping[str, float]) -> Mapping[str, Samples]:
         """Derivatives of what is shown by those parameters that the balance has, Pa; none where they are not known."""
+        q = timed(q)
         fill = self._fill_of(q)
         curve = self._curve_of(fill, aside=False)
         if curve is None or "response_s" in q or "index" in q:
@@ -194,7 +212,9 @@ class FillModel:
             keep = aside or (self._planned_for is not None and fill.resembles(self._planned_for))
             try:
                 curve = fill_curve(fill, self._end_s, like=curve if keep else None)
-            except (OverflowError, ZeroDivisionError):
+            except (OverflowError, ZeroDivisionError, ValueError):
+                return None
+            if not np.all(np.abs(curve.ratio) < ABSURD):
                 # a step of the search far beyond anything: no number, so that the search turns back
                 return None
             if not keep:

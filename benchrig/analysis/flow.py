@@ -43,6 +43,8 @@ CLOSED_BELOW = 0.03
 """A valve that let in less than this part of the vacuum by the end of the record counts as not opened."""
 LEAST_START = 0.02
 """No pump of a bench draws a reservoir below this part of ambient: the unit is another."""
+FALLS = 0.3
+"""No reservoir that is opened to ambient falls below this part of the pressure with which it began."""
 COARSE = 4e-4
 """Steps of a converter that leave more than this part of the vacuum in the means of many samples are too coarse."""
 STUCK = 20
@@ -193,6 +195,13 @@ def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
         return (
             f"the pressures lie between {low:.4g} and {high:.4g} Pa, below any vacuum that a bench draws: "
             "is their unit mbar or kPa, or are they relative to ambient?"
+        )
+    few = max(5, len(p) // 50)
+    begins_pa, ends_pa = float(np.mean(p[:few])), float(np.mean(p[-few:]))
+    if ends_pa < FALLS * begins_pa:
+        return (
+            f"the pressure falls, from {begins_pa:.6g} to {ends_pa:.4g} Pa: is it the vacuum below ambient that was "
+            "recorded, not the absolute pressure?"
         )
     jumps = np.abs(np.diff(p))
     step = float(jumps[jumps > 0].min())

@@ -30,7 +30,7 @@ UNSEEN_U = 0.006
 opening, and just above it little that is not bound to an ISO curve; what that may do to C, as part of it (engineering
 judgement; the simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.7 %). The
 flow at rated vacuum is no surer: the departures fitted are three shapes of any number."""
-BEGINS_U_S = 0.0005
+BEGINS_U_S = 0.0003
 """How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
 
@@ -121,9 +121,7 @@ def _values(fill: FillFit, setting: Setting) -> _Values:
     parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
     scale = math.sqrt(sum(u * u for u in scale_u.values()))
     parts["opening that departs from its ISO curve about the start"] = c * UNSEEN_U
-    lpm = setting.rated_lpm(q)
-    leaning = {name: (setting.rated_lpm({**q, name: q[name] + 1e-4}) - lpm) / 1e-4 for name in q}
-    lpm_u = fitted.u_of(leaning)
+    lpm, lpm_u = _rated(fill, setting)
     tau_s = math.exp(q["tau_ln"])
     return _Values(
         (c, math.hypot(fit_u, c * scale, c * UNSEEN_U)),
@@ -133,6 +131,20 @@ def _values(fill: FillFit, setting: Setting) -> _Values:
         (fill.opened_s[0], math.hypot(fill.opened_s[1], RESPONSE_U * setting.response_s, BEGINS_U_S)),
         parts,
     )
+
+
+def _rated(fill: FillFit, setting: Setting) -> tuple[float, float]:
+    """Flow at the rated vacuum over all that the fit is the mean of: it hardly differs where C and b do."""
+    values, variances = [], []
+    for _, one in fill.members:
+        q = one.values
+        lpm = setting.rated_lpm(q)
+        leaning = {name: (setting.rated_lpm({**q, name: q[name] + 1e-4}) - lpm) / 1e-4 for name in q}
+        values.append(lpm)
+        variances.append(one.u_of(leaning) ** 2)
+    shares = np.array([share for share, _ in fill.members])
+    mean = float(shares @ values)
+    return mean, math.sqrt(float(shares @ (np.array(variances) + (np.array(values) - mean) ** 2)))
 
 
 def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:

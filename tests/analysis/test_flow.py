@@ -27,9 +27,21 @@ def noisy(p, seed=1, noise_pa=12.0):
     return np.round((p + noise_pa * np.random.default_rng(seed).standard_normal(len(p))) / step) * step
 
 
-def fill(c, b, *, tau_s=2.0, grows=0.0, delay_s=0.012, start_pa=41_000.0, seconds=6.0, period_s=0.0005, lag_s=0.003):
+def fill(
+    c,
+    b,
+    *,
+    tau_s=2.0,
+    grows=0.0,
+    delay_s=0.012,
+    start_pa=41_000.0,
+    seconds=6.0,
+    period_s=0.0005,
+    lag_s=0.003,
+    laminar=0.0,
+):
     """A fill through an ISO 6358 opening, wall at ambient; mass and energy balance by scipy, transducer lag by
-    Euler."""
+    Euler. `laminar`: the flow goes with the pressure difference within this part of ambient."""
     m0 = start_pa * VOLUME / (R * AMBIENT_K)
     g0 = m0 * CV / tau_s
     choked = c * 1e-8 * 1.185 * AMBIENT_PA * math.sqrt(293.15 / AMBIENT_K)
@@ -39,6 +51,8 @@ def fill(c, b, *, tau_s=2.0, grows=0.0, delay_s=0.012, start_pa=41_000.0, second
         p = m * R * t / VOLUME
         x = max((p / AMBIENT_PA - b) / (1 - b), 0.0)
         w = choked * math.sqrt(max(1 - x * x, 0.0))
+        if p / AMBIENT_PA > 1 - laminar:
+            w = choked * math.sqrt(1 - ((1 - laminar - b) / (1 - b)) ** 2) * (1 - p / AMBIENT_PA) / laminar
         g = g0 * (1 + grows * w / 5e-4)
         return [w, (w * (CP * AMBIENT_K - CV * t) - g * (t - AMBIENT_K)) / (m * CV), (p - state[2]) / lag_s]
 
@@ -299,6 +313,9 @@ def test_constant_clipped_and_mistaken_records_say_what_they_are():
     assert "all" in analyse_flow(t, np.full(len(t), 41_000.0), **BENCH).explanation
     assert "end of its range" in analyse_flow(t, np.maximum(p, 55_000.0), **BENCH).explanation
     assert "mbar" in analyse_flow(t, p / 100, **BENCH).explanation
+    below = analyse_flow(t, np.maximum(AMBIENT_PA - p, 1.0), **BENCH)
+    assert "not the absolute pressure" in below.explanation
+    assert below.sonic_conductance_dm3_s_bar is None
 
 
 def test_a_rise_that_dies_away_is_a_slow_transducer_and_no_valve_that_shuts():
