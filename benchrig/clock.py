@@ -7,10 +7,15 @@ seconds pass as fast as the computer can work them out.
 from __future__ import annotations
 
 import time
+from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Protocol
 
-__all__ = ["Clock", "RealClock", "utc_now"]
+__all__ = ["Clock", "RealClock", "SinceBoot", "since_boot", "utc_now"]
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 class Clock(Protocol):
@@ -35,6 +40,26 @@ class RealClock:
         left = t - time.monotonic()
         if left > 0:
             time.sleep(left)
+
+
+@dataclass(frozen=True)
+class SinceBoot:
+    """Seconds since the computer was started, sleep included, which nobody can set; and which start that was."""
+
+    boot: str
+    seconds: float
+
+
+def since_boot() -> SinceBoot | None:
+    """Seconds since the computer was started; None where the system does not tell one start from another (not Linux).
+
+    The boot's name is that of random(4), the seconds those of CLOCK_BOOTTIME, clock_gettime(2).
+    """
+    clock = getattr(time, "CLOCK_BOOTTIME", None)
+    if clock is not None:
+        with suppress(OSError):
+            return SinceBoot(_BOOT_ID.read_text(encoding="ascii").strip(), time.clock_gettime(clock))
+    return None
 
 
 def utc_now() -> datetime:

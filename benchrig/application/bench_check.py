@@ -12,11 +12,11 @@ from benchrig.application.events import BenchOpened, Checked, Listener, PageNotW
 from benchrig.application.operators import operator_for
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
+from benchrig.application.what_counts import what_counts
 from benchrig.bench.bench import never
 from benchrig.bench.check_result import CheckResult
 from benchrig.bench.opening import OpenedBench
-from benchrig.bench.traceability import BenchKey, CheckDone, weigh
-from benchrig.clock import utc_now
+from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.records import Store
 from benchrig.reports.page_files import write_check_page
 from benchrig.sequencer.check.check import bench_check
@@ -70,8 +70,8 @@ def check_bench(
         bench.stop_wanted = stop_wanted
         key = key_of(bench, seed)
         operator = operator_for(opened, asked, tell)
-        bench.rest_on(weigh(bench.loaded.file, None, store.calibration_store.calibrations(key), utc_now()))
         tell(BenchOpened(bench.file.bench.name, bench.file.bench.simulated))
+        bench.rest_on(what_counts(bench, store, key, tell, with_check=False, must_answer=False))
         if barometer_kpa is None:
             barometer_kpa = operator.read("barometer", "kPa")
         result = bench_check(

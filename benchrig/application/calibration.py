@@ -9,11 +9,12 @@ from benchrig.application.bench_choice import key_of
 from benchrig.application.events import CalibrationBegan, Listener, NothingKept, nobody_listens
 from benchrig.application.operators import operator_for
 from benchrig.application.questions import Nobody, Questions
+from benchrig.application.what_counts import what_counts
 from benchrig.bench.bench import never
 from benchrig.bench.calibrations import Calibration, Withdrawal
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.bench.opening import OpenedBench
-from benchrig.bench.traceability import BenchKey, weigh
+from benchrig.bench.traceability import BenchKey
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records import Store
@@ -80,8 +81,7 @@ def calibrate_bench(
         bench.stop_wanted = stop_wanted
         key = key_of(bench, seed)
         bench.connect()
-        known = store.calibration_store.calibrations(key)
-        bench.rest_on(weigh(bench.loaded.file, None, known, utc_now(), present=bench.made_on))
+        bench.rest_on(what_counts(bench, store, key, tell, with_check=False))
         operator = operator_for(opened, asked, tell)
         general = bench.file.bench
         tell(CalibrationBegan(method.kind, method.title, general.name, general.simulated))

@@ -19,18 +19,17 @@ from benchrig.application.events import (
     StepEnded,
     Uncalibrated,
     WarmOffered,
-    Warned,
     nobody_listens,
 )
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
+from benchrig.application.what_counts import what_counts
 from benchrig.bench.bench import Bench, never
 from benchrig.bench.opening import OpenedBench
-from benchrig.bench.traceability import demand, weigh
+from benchrig.bench.traceability import demand
 from benchrig.catalogue import ValveModel
-from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import RunRecord, Store
 from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult, model_facts
@@ -191,15 +190,7 @@ def qualify_valve(
 
 def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationRequest, tell: Listener) -> None:
     """Let the calibrations that count today take the place of the bench file's constants; stop where too little is."""
-    known = store.calibration_store
-    check, calibrations = known.last_check_and_calibrations(key_of(bench, request.seed))
-    if check is not None or calibrations:
-        bench.connect()  # what was made on another board or meter does not count
-    grounds = weigh(
-        bench.loaded.file, check, calibrations, utc_now(), present=bench.made_on, last_seen=known.last_seen()
-    )
-    for remark in grounds.warnings:
-        tell(Warned(remark))
+    grounds = what_counts(bench, store, key_of(bench, request.seed), tell, with_check=True)
     demand(grounds, allow_uncalibrated=request.allow_uncalibrated)
     bench.rest_on(grounds)
     if request.barometer_kpa is not None:

@@ -15,14 +15,13 @@ from benchrig.application.events import (
     StudyOpened,
     StudyPartMeasured,
     StudyStopped,
-    Warned,
     nobody_listens,
 )
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.questions import Nobody, Questions, StudyPart
+from benchrig.application.what_counts import what_counts
 from benchrig.bench.bench import Bench, never
 from benchrig.bench.opening import open_registered
-from benchrig.bench.traceability import weigh
 from benchrig.catalogue import ValveModel
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
@@ -161,14 +160,8 @@ def _open(request: StudyRequest, store: Store, tell: Listener) -> Iterator[Bench
         return
     with open_bench(BenchChoice(request.bench_file)) as bench:
         check_model_on_bench(request.model, bench)
-        known = store.calibration_store.calibrations(key_of(bench, None))
-        if known:
-            bench.connect()  # what was made on another board or meter does not count
         # Calibrated constants as far as there are any in date: a study asks for none.
-        grounds = weigh(bench.loaded.file, None, known, utc_now(), present=bench.made_on)
-        for remark in grounds.warnings:
-            tell(Warned(remark))
-        bench.rest_on(grounds)
+        bench.rest_on(what_counts(bench, store, key_of(bench, None), tell, with_check=False))
         yield bench
 
 

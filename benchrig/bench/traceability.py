@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from benchrig.bench.calibrations import Calibration, newest
+from benchrig.bench.clock_steps import CLOCK_STEP
 from benchrig.bench.constants import KINDS
 from benchrig.bench.same_bench import CHECK, Made, swapped
 from benchrig.errors import NotCalibrated
@@ -21,7 +22,6 @@ ALLOW = "--allow-uncalibrated"
 FEW = 3
 SLACK = timedelta(minutes=5)
 """Clocks of two computers on one store may differ by so much."""
-CLOCK_STEP = timedelta(hours=1)
 PROGRAM_MADE = datetime(2026, 11, 1, tzinfo=UTC)
 """No clock is right that is before this."""
 
@@ -115,6 +115,7 @@ def weigh(
     *,
     present: Made = (),
     last_seen: datetime | None = None,
+    clock_was: str = "",
 ) -> Grounds:
     """See what counts today.
 
@@ -133,10 +134,12 @@ def weigh(
         known yet, and not asked.
     last_seen : datetime or None
         Of the last run or check in the store: the clock cannot be before it.
+    clock_was : str
+        What was done to the clock since the last run, by `benchrig.bench.clock_steps.stepped`.
     """
     found: list[Ground] = []
     missing: list[Missing] = []
-    remarks: list[str] = _clock(now, last_seen)
+    remarks: list[str] = _clock(now, last_seen, clock_was)
     forbidden = ""
     if check is not None and check.ended > now + SLACK:
         remarks.append(f"{check.name} is dated {_when(check.ended)}, in the future: it does not count")
@@ -184,12 +187,15 @@ def weigh(
     return Grounds(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), tuple(warnings))
 
 
-def _clock(now: datetime, last_seen: datetime | None) -> list[str]:
+def _clock(now: datetime, last_seen: datetime | None, clock_was: str) -> list[str]:
     """What is wrong with the computer's clock, as far as can be seen."""
     if now < PROGRAM_MADE:
         return [f"the computer's clock says {_when(now)}, before this program was made: set it"]
     if last_seen is not None and last_seen > now + CLOCK_STEP:
         return [f"the computer's clock says {_when(now)}, before the last run or check ({_when(last_seen)}): set it"]
+    if clock_was:
+        since = "" if last_seen is None else f" ({_when(last_seen)})"
+        return [f"the computer's clock {clock_was} since the last run{since} and says {_when(now)}: set it right"]
     return []
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ import sqlalchemy as sa
 
 from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
 from benchrig.bench.check_result import CheckResult, Look
+from benchrig.bench.clock_steps import ClockLook
 from benchrig.bench.same_bench import Made
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
@@ -170,6 +172,17 @@ class CalibrationStore:
                 connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar(),
             )
         return max((at for at in seen if at is not None), default=None)
+
+    def last_clock(self) -> ClockLook | None:
+        """The clock as the last run found it; None where there is no run or its record cannot be read."""
+        r = tables.runs.c
+        with reading(self._reader, self._path) as connection:
+            row = connection.execute(sa.select(r.started_at, r.bench_facts).order_by(r.id.desc()).limit(1)).first()
+        if row is None:
+            return None
+        with suppress(ValueError, KeyError, TypeError, RecursionError):  # damage is told where the run is asked for
+            return ClockLook(row.started_at, serialization.bench_from(json.loads(row.bench_facts)).since_boot)
+        return None
 
     def checks(self, bench: BenchKey | None = None, limit: int = 20) -> tuple[CheckDone, ...]:
         """The last checks, newest first; of one bench, or of all."""

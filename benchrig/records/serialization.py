@@ -10,6 +10,7 @@ from typing import Any
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
 from benchrig.bench.traceability import Ground
+from benchrig.clock import SinceBoot
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit
 
@@ -142,6 +143,8 @@ def bench_content(bench: BenchFacts) -> dict[str, Any]:
             rests_on[key] = [text(each) for each in getattr(bench, key)]
     if bench.address:
         rests_on["address"] = text(bench.address)
+    if bench.since_boot is not None:
+        rests_on["since_boot"] = [text(bench.since_boot.boot), number(bench.since_boot.seconds)]
     return {
         **rests_on,
         "name": text(bench.name),
@@ -164,7 +167,8 @@ def bench_from(content: Mapping[str, Any]) -> BenchFacts:
     }
     grounds = tuple(Ground(kind, number, said) for kind, number, said in content.get("grounds", ()))
     told = {key: tuple(content.get(key, ())) for key in ("uncalibrated", "remarks")}
-    return BenchFacts(**{**content, **told, "constants": constants, "grounds": grounds})
+    booted = SinceBoot(*content["since_boot"]) if "since_boot" in content else None
+    return BenchFacts(**{**content, **told, "constants": constants, "grounds": grounds, "since_boot": booted})
 
 
 # -- judgement

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.traceability import Ground
+from benchrig.clock import SinceBoot
 from benchrig.verdict.words import Judgement, Limit, Reason
 
 if TYPE_CHECKING:  # who reads records does without pydantic
@@ -88,6 +89,8 @@ class BenchFacts:
     """What the bench file does without."""
     address: str = ""
     """Of the workshop, on one line; empty in records made before there was one."""
+    since_boot: SinceBoot | None = None
+    """Of the computer, when the run began: it shows whether the clock was put forward since."""
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import constant_in
+from benchrig.bench.clock_steps import ClockLook, look_at_clock, stepped
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.ending import end_safe, safe_on_error
-from benchrig.clock import utc_now
+from benchrig.clock import since_boot, utc_now
 from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
@@ -119,7 +120,9 @@ def qualify(
             bench.connect()
             check_captures(bench)
             with stop_requests.ending():
-                number = sink.run_started(RunStarted(utc_now(), intake, model, bench_facts(bench), seed, program))
+                facts = bench_facts(bench)
+                clock_before = ClockLook(utc_now(), facts.since_boot)
+                number = sink.run_started(RunStarted(clock_before.at, intake, model, facts, seed, program))
                 recording = True
             run.began_s = bench.clock.now()
             bench.arm(coil_limit_s)
@@ -138,6 +141,7 @@ def qualify(
                 judgement = without_control(judgement, left) if left else judgement
                 if run.not_vapour and judgement.verdict == "undecided":
                     judgement = replace(judgement, why=f"{judgement.why} {run.not_vapour}")
+            judgement = _with_clock(judgement, clock_before)
             bench_state = end_safe(bench)
             seconds = bench.clock.now() - run.began_s
             with stop_requests.ending():
@@ -169,7 +173,16 @@ def bench_facts(bench: Bench) -> BenchFacts:
         grounds=bench.grounds.grounds,
         uncalibrated=tuple(str(each) for each in bench.grounds.missing),
         remarks=bench.grounds.remarks,
+        since_boot=since_boot(),
     )
+
+
+def _with_clock(judgement: Judgement, before: ClockLook) -> Judgement:
+    """The judgement, with a word on the dates of the record where somebody set the clock meanwhile."""
+    clock_was = stepped(before, look_at_clock())
+    if not clock_was:
+        return judgement
+    return replace(judgement, why=f"{judgement.why} The computer's clock {clock_was} during the run: set it right.")
 
 
 def _take(step: Step, run: Context, sink: Sink) -> StepResult:

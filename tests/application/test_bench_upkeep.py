@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from benchrig.application.bench_check import check_bench
@@ -18,6 +20,7 @@ from benchrig.application.events import (
     StudyOpened,
     StudyPartMeasured,
     StudyStopped,
+    Warned,
 )
 from benchrig.application.paths import home, pages_folder, store_path
 from benchrig.application.repeatability import StudyRequest, run_study
@@ -175,3 +178,30 @@ def test_a_study_on_a_real_bench_has_each_part_put_on_and_nobody_is_no_answer(tm
     assert sorted(console.asked) == sorted(f"part {p} for O1, trial {t}" for p in ("P1", "P2") for t in (1, 2))
     with pytest.raises(Unattended, match="put part P"):
         run_study(study_path(tmp_path, "t"), study(name="t", condition=None), Store(store_path()))
+
+
+def test_a_check_and_a_calibration_say_what_was_exchanged_since_and_do_not_rest_on_it():
+    store, leads = Store(store_path()), method_for("leads")
+    key, kept = calibrate_bench(store, opened(), leads, operator_name="me", seed=1, keep_whatever=True)
+    assert kept.constants[0].value != kept.before[0].value
+    store.calibration_store.keep_calibration(key, replace(kept, made_on=(("meter", "ANOTHER,METER,7"),)))
+    console = Console()
+    _, again = calibrate_bench(store, opened(), leads, operator_name="me", seed=1, keep_whatever=True, tell=console)
+    assert [each.text.partition(":")[0] for each in console.of(Warned)] == ["cal-0002 (leads) does not count"]
+    assert again.before == kept.before  # the bench file's, not that of the other meter
+
+
+@pytest.mark.slow
+def test_a_check_says_what_was_exchanged_since_the_calibrations_and_does_not_rest_on_them():
+    store = Store(store_path())
+    key, kept = calibrate_bench(store, opened(), method_for("leads"), operator_name="me", seed=1, keep_whatever=True)
+    other = replace(kept.constants[0], value=9.0)
+    store.calibration_store.keep_calibration(
+        key, replace(kept, constants=(other,), made_on=(("meter", "ANOTHER,METER,7"),))
+    )
+    console = Console()
+    checked = check_bench(store, opened(), operator_name="me", seed=1, tell=console)
+    assert checked.result.passed  # 9 ohm of leads would have failed it
+    assert "the meter was ANOTHER,METER,7" in console.of(Warned)[0].text
+    dead = check_bench(store, opened("meter-unplug@0"), operator_name="me", seed=1)
+    assert not dead.result.passed

@@ -105,3 +105,9 @@ def test_a_clock_that_went_back_since_the_last_run_is_said(ahead: timedelta, tol
 def test_a_date_before_the_program_was_made_is_said() -> None:
     found = weigh(file(), None, (), datetime(2019, 1, 1, tzinfo=UTC))
     assert any("before this program was made" in each for each in found.warnings)
+
+
+def test_a_clock_that_was_put_forward_since_the_last_run_is_said_and_marked() -> None:
+    found = weigh(file(), PASSED, ALL, NOW, last_seen=NOW, clock_was="was put forward by 9.0 h")
+    assert found.warnings == found.remarks[:1]
+    assert "the computer's clock was put forward by 9.0 h since the last run (" in found.warnings[0]

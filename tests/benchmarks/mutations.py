@@ -555,6 +555,7 @@ STORES_AND_CLOCKS = [
         CALENDAR,
         ("a clock from before the program is right", "if now < PROGRAM_MADE:", "if False:"),
         ("a clock that went back is right", "last_seen > now + CLOCK_STEP", "last_seen > now + 9999 * CLOCK_STEP"),
+        ("a clock that was put forward is right", "if clock_was:", "if False:"),
         ("a check of the future counts", "if check is not None and check.ended > now + SLACK:", "if False:"),
         (
             "a calibration of the future counts",

@@ -68,7 +68,7 @@ def test_a_check_too_old_or_failed_does_not_count(monkeypatch):
     document("bench", "check", "--simulated")
     later = utc_now() + timedelta(hours=25)
     with monkeypatch.context() as tomorrow:
-        tomorrow.setattr("benchrig.application.qualification.utc_now", lambda: later)
+        tomorrow.setattr("benchrig.bench.clock_steps.utc_now", lambda: later)
         with pytest.raises(NotCalibrated, match="is 25 h old, 24 h are allowed"):
             one_run()
     failed = run("bench", "check", "--simulated", "--fault", "weak-pump", "--json")
@@ -136,7 +136,7 @@ def test_an_expired_calibration_does_not_count(monkeypatch):
     swap = ("needed = []                 #", 'needed = ["leads"] #')
     document("bench", "calibrate", "leads", "--simulated")
     later = utc_now() + timedelta(days=366)
-    monkeypatch.setattr("benchrig.application.qualification.utc_now", lambda: later)
+    monkeypatch.setattr("benchrig.bench.clock_steps.utc_now", lambda: later)
     with pytest.raises(NotCalibrated, match="leads: expired on"):
         one_run(swap=swap)
 
@@ -252,3 +252,30 @@ def test_a_calibration_made_on_another_meter_does_not_count_and_the_run_says_so(
     record = store.run(one_run(swap=None))
     assert record.bench.grounds == ()
     assert any("the meter was ANOTHER,METER,7" in each for each in record.bench.remarks)
+
+
+@pytest.mark.slow
+def test_a_clock_put_forward_since_the_last_run_is_said_and_marked_on_the_run(monkeypatch):
+    before = Store(store_path()).run(one_run(swap=None))
+    if before.bench.since_boot is None:
+        pytest.skip("this system does not tell one start of the computer from another")
+    assert not any("clock" in remark for remark in before.bench.remarks)
+    with monkeypatch.context() as put_forward:
+        later = utc_now() + timedelta(hours=30)
+        put_forward.setattr("benchrig.bench.clock_steps.utc_now", lambda: later)
+        put_forward.setattr("benchrig.sequencer.run.utc_now", lambda: later)
+        record = Store(store_path()).run(one_run(swap=None))
+        assert "the computer's clock was put forward by 30.0 h since the last run" in record.bench.remarks[0]
+        assert record.judgement.why.count("clock") == 0
+        # As long as it stays so it is said once: the run after it agrees with the one before.
+        assert not any("clock" in remark for remark in Store(store_path()).run(one_run(swap=None)).bench.remarks)
+
+
+@pytest.mark.slow
+def test_a_clock_that_is_set_during_a_run_is_said_with_its_verdict(monkeypatch):
+    now = utc_now()
+    monkeypatch.setattr("benchrig.sequencer.run.utc_now", lambda: now - timedelta(hours=3))
+    record = Store(store_path()).run(one_run(swap=None))
+    if record.bench.since_boot is None:
+        pytest.skip("this system does not tell one start of the computer from another")
+    assert record.judgement.why.endswith("The computer's clock was put forward by 3.0 h during the run: set it right.")
