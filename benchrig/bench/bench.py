@@ -18,7 +18,7 @@ from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_WORDS
 from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
-from benchrig.drivers.multimeter import Multimeter
+from benchrig.drivers.meters import Meter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
 from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 
@@ -66,7 +66,7 @@ class Bench:
     screen can refresh.
     """
 
-    def __init__(self, loaded: LoadedBenchFile, clock: Clock, board: RelayBoard, meter: Multimeter) -> None:
+    def __init__(self, loaded: LoadedBenchFile, clock: Clock, board: RelayBoard, meter: Meter) -> None:
         self.file = loaded.file
         self.loaded = loaded
         self.clock = clock

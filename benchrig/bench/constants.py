@@ -18,12 +18,18 @@ Kind = Literal[
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
+Part = Literal["board", "meter", "reservoir", "transducer"]
+"""A part of the bench that can be exchanged and has a number of its own (`benchrig.bench.same_bench`)."""
+
+
 @dataclass(frozen=True)
 class KindOfCalibration:
     """One kind: the ways to calibrate it, the first being what is done when none is named.
 
     Attributes
     ----------
+    made_with : tuple of str
+        The parts of the bench that it rests on beside the bench itself: with one of them exchanged it counts no more.
     needed : bool
         Whether a run of a real bench needs it unless its bench file says otherwise. Those that are not sharpen a result
         whose uncertainty covers their being left out.
@@ -33,6 +39,7 @@ class KindOfCalibration:
 
     kind: Kind
     ways: tuple[str, ...]
+    made_with: tuple[Part, ...]
     needed: bool = True
     lasts: Literal["valid_days", "background_days"] = "valid_days"
 
@@ -40,15 +47,15 @@ class KindOfCalibration:
 KINDS_OF_CALIBRATION: dict[Kind, KindOfCalibration] = {
     each.kind: each
     for each in (
-        KindOfCalibration("volume", ("vessel", "leak")),
-        KindOfCalibration("shunt", ("resistor",)),
-        KindOfCalibration("transducer", ("air",)),
-        KindOfCalibration("leads", ("short",)),
-        KindOfCalibration("heat", ("recovery",)),
-        KindOfCalibration("background", ("hold",), lasts="background_days"),
-        KindOfCalibration("inflow", ("pulses",), needed=False),
-        KindOfCalibration("response", ("vent",), needed=False),
-        KindOfCalibration("scale", ("gauge",), needed=False),
+        KindOfCalibration("volume", ("vessel", "leak"), ("reservoir",)),
+        KindOfCalibration("shunt", ("resistor",), ("board",)),
+        KindOfCalibration("transducer", ("air",), ("board", "transducer")),
+        KindOfCalibration("leads", ("short",), ("meter",)),
+        KindOfCalibration("heat", ("recovery",), ("reservoir",)),
+        KindOfCalibration("background", ("hold",), ("reservoir",), lasts="background_days"),
+        KindOfCalibration("inflow", ("pulses",), ("reservoir",), needed=False),
+        KindOfCalibration("response", ("vent",), ("board", "transducer"), needed=False),
+        KindOfCalibration("scale", ("gauge",), ("board", "transducer"), needed=False),
     )
 }
 

@@ -8,10 +8,11 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from benchrig import tomlfile
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
+from benchrig.drivers.meters import METERS, USUAL
 
 __all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
 
@@ -25,6 +26,12 @@ Seconds = Annotated[float, Field(gt=0, le=3600)]
 Volts = Annotated[float, Field(gt=0, le=60)]
 NEEDED_ON_A_REAL_BENCH = ("supply", "shunt", "transducer")
 """Tables whose defaults are the simulated bench's: a real bench says its own."""
+
+
+def _known_meter(driver: str) -> str:
+    if driver not in METERS:
+        raise ValueError(f"no such dialect; there are: {', '.join(METERS)}")
+    return driver
 
 
 class _Table(BaseModel):
@@ -65,6 +72,8 @@ class MeterTable(_Table):
     """VISA resource name, as PyVISA takes it: LAN socket, serial line, USB, GPIB, VXI-11."""
     backend: str = Field(default="@py", min_length=1)
     """VISA library: ``@py`` is PyVISA-py, which comes with benchrig; ``@ivi`` one that is installed on the computer."""
+    driver: Annotated[str, AfterValidator(_known_meter)] = USUAL
+    """Its dialect, of `benchrig.drivers.meters.METERS`."""
     identity: str = ""
     """Beginning of the answer to ``*IDN?``; empty: any meter will do."""
     wires: Literal[2, 4] = 4

@@ -12,7 +12,7 @@ from benchrig.bench.bench import Bench, raise_all
 from benchrig.bench.file import LoadedBenchFile, load_bench_file, parse_bench_file
 from benchrig.clock import Clock, RealClock
 from benchrig.drivers.links import ByteLink, TextLink
-from benchrig.drivers.multimeter import Multimeter
+from benchrig.drivers.meters import METERS
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.drivers.stand_in import StandIn
 from benchrig.drivers.wire_log import WireLog
@@ -86,7 +86,7 @@ def open_registered(name: str, options: Mapping[str, object], *, wire_log: IO[st
         loaded,
         opened.clock,
         _board(opened.board_link, opened.clock, wire_log),
-        Multimeter(opened.meter_link, opened.clock),
+        METERS[loaded.file.meter.driver](opened.meter_link, opened.clock),
     )
     return OpenedBench(bench, opened.close, getattr(opened, "hands", None))
 
@@ -125,7 +125,9 @@ def open_bench_file(path: Path, *, wire_log: IO[str] | None = None) -> OpenedBen
         close()
         raise_all(problems)
         raise AssertionError("unreachable: a link is missing without a problem")
-    bench = Bench(loaded, clock, _board(board_link, clock, wire_log), Multimeter(meter_link, clock))
+    bench = Bench(
+        loaded, clock, _board(board_link, clock, wire_log), METERS[loaded.file.meter.driver](meter_link, clock)
+    )
     address = loaded.file.bench.stand_in
     return OpenedBench(bench, close, StandIn(address) if address else None)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
+
+from benchrig.bench.constants import KINDS_OF_CALIBRATION, Part
 
 if TYPE_CHECKING:  # the store, which reads grounds, does without pydantic
     from benchrig.bench.file import BenchFile
@@ -13,16 +15,11 @@ __all__ = ["CHECK", "Made", "made_on", "swapped"]
 Made = tuple[tuple[str, str], ...]
 """Name of a part of the bench and what identifies it, e.g. ``("board", "relay board BR000007")``."""
 CHECK = "check"
-_RESTS_ON = {
-    CHECK: ("bench", "board", "meter", "reservoir", "transducer"),
-    "volume": ("bench", "reservoir"),
-    "heat": ("bench", "reservoir"),
-    "background": ("bench", "reservoir"),
-    "shunt": ("bench", "board"),
-    "transducer": ("bench", "board", "transducer"),
-    "leads": ("bench", "meter"),
+_RESTS_ON: Mapping[str, tuple[str, ...]] = {
+    CHECK: ("bench", *get_args(Part)),
+    **{kind: ("bench", *each.made_with) for kind, each in KINDS_OF_CALIBRATION.items()},
 }
-"""What each kind of calibration, and the bench check, was made with."""
+"""What the bench check, and each kind of calibration, was made with."""
 
 
 def made_on(file: BenchFile, board_name: str, meter_name: str) -> Made:
@@ -52,7 +49,7 @@ def swapped(kind: str, then: Made, now: Made) -> str:
     before: Mapping[str, str] = dict(then)
     present: Mapping[str, str] = dict(now)
     other = {name for name in before.keys() & present.keys() if before[name] != present[name]}
-    parts = _RESTS_ON.get(kind, ("bench",))
+    parts = _RESTS_ON[kind]
     if {"board", "meter"} <= other:
         parts = (*parts, "board", "meter")
     return "; ".join(

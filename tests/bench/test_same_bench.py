@@ -20,6 +20,13 @@ HERE: Made = (
 KINDS = {"volume", "heat", "background", "shunt", "transducer", "leads"}
 
 
+@pytest.mark.parametrize(
+    ("kind", "part"), [("scale", "transducer"), ("scale", "board"), ("response", "transducer"), ("inflow", "reservoir")]
+)
+def test_what_sharpens_a_result_does_not_outlive_the_part_that_it_was_made_with(kind: str, part: str) -> None:
+    assert swapped(kind, ((part, "A"),), ((part, "B"),)) == f"the {part} was A, now it is B"
+
+
 def with_other(**others: str) -> Made:
     return tuple((name, others.get(name, value)) for name, value in HERE)
 
