@@ -33,7 +33,8 @@ from benchrig.catalogue import ValveModel
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import RunRecord, Store
 from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult, model_facts
-from benchrig.sequencer.run import STEPS, qualify
+from benchrig.sequencer.run import qualify
+from benchrig.sequencer.sequence import STEPS
 from benchrig.verdict.warm import USUAL_C, speaks_of_heat
 
 __all__ = ["Qualification", "QualificationRequest", "check_tag", "qualify_valve"]

@@ -31,9 +31,7 @@ __all__ = ["repeatability"]
 )
 @click.option(
     "--steps",
-    default="coil,hold,flow,clicks",
-    show_default=True,
-    help="What to measure; needed steps before are added.",
+    help="What to measure, of coil, hold, flow and clicks; needed steps before are added. Left out: all.",
 )
 @click.option("--study", "study_name", help="Name to keep it under; a study of that name goes on where it stopped.")
 @click.option(
@@ -69,7 +67,7 @@ def repeatability(
     parts: str,
     operators: str,
     trials: int,
-    steps: str,
+    steps: str | None,
     study_name: str | None,
     bench_file: Path | None,
     simulated: str | None,
@@ -168,9 +166,11 @@ def _names(text: str, kind: str, stem: str) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _steps(text: str) -> tuple[str, ...]:
-    from benchrig.sequencer.measuring import MEASURING_STEPS
+def _steps(text: str | None) -> tuple[str, ...]:
+    from benchrig.sequencer.sequence import MEASURING_STEPS
 
+    if text is None:
+        return MEASURING_STEPS
     given = [name.strip() for name in text.split(",") if name.strip()]
     odd = [name for name in given if name not in MEASURING_STEPS]
     if odd or not given:

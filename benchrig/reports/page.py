@@ -20,7 +20,7 @@ from benchrig.reports.page_text import (
     sentence,
 )
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
-from benchrig.reports.plots import plots
+from benchrig.reports.plots import PICTURES, plots
 from benchrig.reports.retest import retest
 from benchrig.reports.sheets import sheets
 from benchrig.reports.strip import strip_svg
@@ -43,15 +43,6 @@ _REASONS = {
     "new-stock": "new stock",
     "check-valve": "check valve, a known-good part kept to look at the bench",
 }
-_PICTURES = (
-    ("hold", "Hold vacuum", "The closed valve was put under vacuum and shut off. The line should stay up."),
-    ("flow", "Open flow", "The valve was opened onto the vacuum. The steeper the fall, the freer the flow."),
-    (
-        "clicks",
-        "Clicks",
-        "Coil current of every click, laid over each other. The dip is the armature arriving; the bump, its return.",
-    ),
-)
 
 
 @cache
@@ -102,9 +93,14 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
         for row in found
     }
     pictures = [
-        {"name": name, "title": title, "says": says, "svg": Markup(drawn[name])}
-        for name, title, says in _PICTURES
-        if name in drawn
+        {
+            "shape": "wide" if each.wide else "half",
+            "title": each.title,
+            "says": each.says,
+            "svg": Markup(drawn[each.step]),
+        }
+        for each in PICTURES
+        if each.step in drawn
     ]
     return environment().get_template("page.html").render(view, strips=strips, pictures=pictures)
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from benchrig.reports.page_text import cut
-from benchrig.reports.plots import CLICKS_HEIGHT_PT, HALF_HEIGHT_PT
+from benchrig.reports.plots import rows_of_pictures
 
 __all__ = ["height_pt", "lower_by_pt", "moved_to_back", "sheets"]
 
@@ -76,10 +76,8 @@ def sheets(view: dict[str, Any]) -> dict[str, Any]:
     stay = moved_to_back(_front_pt(view), list(movable_pt.values()))
     on_front = tuple(movable_pt)[:stay]
     back_pt = _back_pt(view) + sum(list(movable_pt.values())[stay:])
-    steps = {step.name for step in view["record"].steps if step.traces}
-    picture_rows = int(bool(steps & {"hold", "flow"})) + int("clicks" in steps)
-    pictures_pt = (HALF_HEIGHT_PT + 30) * bool(steps & {"hold", "flow"}) + (CLICKS_HEIGHT_PT + 22) * ("clicks" in steps)
-    lower_pt = lower_by_pt(back_pt + pictures_pt, picture_rows)
+    rows_pt = rows_of_pictures({step.name for step in view["record"].steps if step.traces})
+    lower_pt = lower_by_pt(back_pt + sum(rows_pt), len(rows_pt))
     dense = _front_pt(view) > SHEET_PT or lower_pt == MOST_LOWER_PT
     shorter = {key: cut(view[key], FEW_LETTERS) for key in ("complaint", "findings")} if dense else {}
     return {"on_front": on_front, "lower_pt": lower_pt, "dense": dense, **shorter}

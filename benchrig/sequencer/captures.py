@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 from benchrig.bench.bench import Bench
-from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
 from benchrig.errors import ConfigError
-from benchrig.sequencer.steps import clicks, flow, hold
+from benchrig.sequencer.sequence import STEPS
 
 __all__ = ["check_captures"]
 
@@ -21,26 +20,24 @@ def check_captures(bench: Bench) -> None:
         A recording is too long; names the setting of the bench file and the longest that fits.
     """
     memory = bench.capture_words
-    fixed = max(
-        hold.capture_words(SHORTEST_HOLD_S), hold.QUICK_WORDS, flow.capture_words(SHORTEST_FLOW_S), clicks.WORDS
-    )
+    recorded = [step.records for step in STEPS if step.records is not None]
+    fixed = max(each.least_words for each in recorded)
     if fixed > memory:
         raise ConfigError(
             f"The relay board can record {memory} words; a run needs {fixed} at least.",
             hint="Is the board's firmware built with less CAPTURE_WORDS than the one that came with this program?",
         )
-    wanted = bench.file.sequence
     too_long: list[str] = []
     shorter: list[str] = []
-    for name, seconds, words in (
-        ("hold_s", wanted.hold_s, hold.capture_words),
-        ("flow_s", wanted.flow_s, flow.capture_words),
-    ):
+    for each in recorded:
+        if not each.setting:
+            continue
+        seconds, words = getattr(bench.file.sequence, each.setting), each.words
         if words(seconds) <= memory:
             continue
-        too_long.append(f"{name} = {seconds:g} needs {words(seconds)} words")
+        too_long.append(f"{each.setting} = {seconds:g} needs {words(seconds)} words")
         tenths = math.floor(10.0 * (memory - words(0.0)) / (words(1.0) - words(0.0)))
-        shorter.append(f"{name} to {tenths / 10:g} or less")
+        shorter.append(f"{each.setting} to {tenths / 10:g} or less")
     if too_long:
         raise ConfigError(
             f"The relay board can record {memory} words; {' and '.join(too_long)}.",

@@ -11,13 +11,9 @@ from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import ModelFacts, StepResult, Watcher
-from benchrig.sequencer.run import STEPS
+from benchrig.sequencer.sequence import with_needed
 
-__all__ = ["MEASURING_STEPS", "OnlyMeasured", "measure_only"]
-
-MEASURING_STEPS = ("coil", "hold", "flow", "clicks")
-_NEEDS = {"coil": ("coil",), "hold": ("coil", "hold"), "flow": ("coil", "hold", "flow"), "clicks": ("coil", "clicks")}
-"""What has to go before: the coil is looked at before it is energised, and a flow begins from a held vacuum."""
+__all__ = ["OnlyMeasured", "measure_only"]
 
 
 @dataclass(frozen=True)
@@ -47,7 +43,7 @@ def measure_only(
     model : ModelFacts
         What the part should be.
     steps : sequence of str
-        Of `MEASURING_STEPS`. What they need goes before them.
+        Of `benchrig.sequencer.sequence.MEASURING_STEPS`. What they need goes before them.
     coil_limit_s, hold_vacuum_pa : float
         As for a run.
 
@@ -56,7 +52,6 @@ def measure_only(
     BenchError
         Something is wrong with the bench. The outputs are off; `bench_state` says how the bench was left.
     """
-    needed = {"ready", *(before for step in steps for before in _NEEDS[step])}
     run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
     notes: list[str] = []
     with safe_on_error(bench):
@@ -64,9 +59,7 @@ def measure_only(
         check_captures(bench)
         run.began_s = bench.clock.now()
         bench.arm(coil_limit_s)
-        for step in STEPS:
-            if step.name not in needed:
-                continue
+        for step in with_needed(steps):
             run.watcher.step_began(step.name, step.title, 0.0)
             started_s = bench.clock.now() - run.began_s
             found = step.run(run)

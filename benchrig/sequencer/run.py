@@ -18,42 +18,15 @@ from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
 from benchrig.sequencer.operator import Operator
-from benchrig.sequencer.steps.clicks import clicks
-from benchrig.sequencer.steps.coil import coil
+from benchrig.sequencer.sequence import STEPS, WARM_STEP, Step
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
-from benchrig.sequencer.steps.flow import flow
-from benchrig.sequencer.steps.hold import hold
-from benchrig.sequencer.steps.ready import ready
 from benchrig.sequencer.steps.step_output import StepOutput
-from benchrig.sequencer.steps.warm import warm
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
 from benchrig.verdict.warm import WARM, speaks_of_heat
 from benchrig.verdict.words import Judgement, Limit
 
-__all__ = ["STEPS", "Finished", "Step", "qualify"]
-
-
-@dataclass(frozen=True)
-class Step:
-    """One entry of the sequence."""
-
-    name: str
-    title: str
-    run: Callable[[Context], StepOutput]
-
-
-STEPS: tuple[Step, ...] = (
-    Step("ready", "Bench ready", ready),
-    Step("coil", "Coil resistance", coil),
-    Step("hold", "Hold vacuum", hold),
-    Step("flow", "Open flow", flow),
-    Step("clicks", "Clicks", clicks),
-)
-
-
-WARM_STEP = Step("warm", "Warm", warm)
-"""Only when asked for: it takes minutes."""
+__all__ = ["Finished", "bench_facts", "qualify"]
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,11 @@ import pytest
 
 from benchrig.analysis.results import Curve, Trace
 from benchrig.records import RunRecord
+from benchrig.reports import plots as plots_module
 from benchrig.reports.flow_plot import slowest_line
 from benchrig.reports.hold_plot import allowed_line
-from benchrig.reports.plots import clicks_svg, flow_svg, hold_svg, plots
+from benchrig.reports.plots import PICTURES, clicks_svg, flow_svg, hold_svg, plots
+from benchrig.sequencer.sequence import STEPS
 from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
 
 
@@ -32,6 +34,18 @@ def test_pictures_are_well_formed_and_the_same_every_time(kind: str) -> None:
     for text in drawn.values():
         assert ElementTree.fromstring(text).get("role") == "img"
     assert plots(sample(kind)) == drawn
+
+
+def test_every_step_that_records_has_its_picture_and_every_picture_its_step() -> None:
+    assert [each.step for each in PICTURES] == [step.name for step in STEPS if step.records is not None]
+
+
+def test_two_that_stand_side_by_side_take_one_row_and_a_third_begins_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    half, wide = PICTURES[0], PICTURES[2]
+    monkeypatch.setattr(
+        plots_module, "PICTURES", (half, dataclasses.replace(half, step="b"), dataclasses.replace(half, step="c"), wide)
+    )
+    assert len(plots_module.rows_of_pictures({"hold", "b", "c", "clicks"})) == 3
 
 
 def test_another_record_makes_another_picture() -> None:

@@ -19,7 +19,8 @@ from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult, model_facts
 from benchrig.sequencer.operator import Operator
-from benchrig.sequencer.run import STEPS, Finished, qualify
+from benchrig.sequencer.run import Finished, qualify
+from benchrig.sequencer.sequence import STEPS
 from simulators.entry import OpenedBench
 from tests.sequencer.simulated_hands import Obedient, simulated
 

@@ -10,7 +10,7 @@ from benchrig.bench.traceability import Ground, Grounds, Missing
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
-from benchrig.sequencer.run import STEPS, Step
+from benchrig.sequencer.sequence import STEPS, Step
 from benchrig.sequencer.steps import flow as flow_step
 from tests.sequencer.short_runs import Kept, canned_flow, model_facts, set_in_file, short_bench, short_run, valve
 

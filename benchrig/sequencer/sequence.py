@@ -1,0 +1,111 @@
+"""The sequence: every step with its name, what has to go before it, and what it records. The one table of steps.
+
+To add one: its module in `benchrig.sequencer.steps`, a line here, and, where it records a trace, its picture in
+`benchrig.reports.plots`. Run, studies, the check of the board's memory and the command line take it from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
+from benchrig.sequencer.context import Context
+from benchrig.sequencer.steps import clicks as clicks_step
+from benchrig.sequencer.steps import flow as flow_step
+from benchrig.sequencer.steps import hold as hold_step
+from benchrig.sequencer.steps.clicks import clicks
+from benchrig.sequencer.steps.coil import coil
+from benchrig.sequencer.steps.flow import flow
+from benchrig.sequencer.steps.hold import hold
+from benchrig.sequencer.steps.ready import ready
+from benchrig.sequencer.steps.step_output import StepOutput
+from benchrig.sequencer.steps.warm import warm
+
+__all__ = ["MEASURING_STEPS", "STEPS", "WARM_STEP", "Capture", "Step", "with_needed"]
+
+
+@dataclass(frozen=True)
+class Capture:
+    """What a step records on the board.
+
+    Attributes
+    ----------
+    least_words : int
+        Of the board's memory, with the shortest setting that the bench file allows.
+    setting : str
+        Key in ``[sequence]`` of the bench file that makes it longer, in seconds; empty: always the same.
+    words : callable
+        From that setting to words of the board's memory.
+    """
+
+    least_words: int
+    setting: str = ""
+    words: Callable[[float], int] = lambda _: 0
+
+
+@dataclass(frozen=True)
+class Step:
+    """One entry of the sequence.
+
+    Attributes
+    ----------
+    name, title : str
+        For programs, and for people.
+    needs : tuple of str
+        Steps that have to go before it.
+    measures : bool
+        Whether a study of the bench can ask for it.
+    records : Capture or None
+        What it records on the board.
+    """
+
+    name: str
+    title: str
+    run: Callable[[Context], StepOutput]
+    needs: tuple[str, ...] = ()
+    measures: bool = False
+    records: Capture | None = None
+
+
+STEPS: tuple[Step, ...] = (
+    Step("ready", "Bench ready", ready),
+    Step("coil", "Coil resistance", coil, needs=("ready",), measures=True),
+    Step(
+        "hold",
+        "Hold vacuum",
+        hold,
+        needs=("coil",),  # it is looked at before it is energised
+        measures=True,
+        records=Capture(
+            max(hold_step.capture_words(SHORTEST_HOLD_S), hold_step.QUICK_WORDS), "hold_s", hold_step.capture_words
+        ),
+    ),
+    Step(
+        "flow",
+        "Open flow",
+        flow,
+        needs=("hold",),  # it begins from a held vacuum
+        measures=True,
+        records=Capture(flow_step.capture_words(SHORTEST_FLOW_S), "flow_s", flow_step.capture_words),
+    ),
+    Step("clicks", "Clicks", clicks, needs=("coil",), measures=True, records=Capture(clicks_step.WORDS)),
+)
+WARM_STEP = Step("warm", "Warm", warm, needs=("clicks",))
+"""Only when asked for: it takes minutes."""
+MEASURING_STEPS = tuple(step.name for step in STEPS if step.measures)
+
+
+def with_needed(names: Iterable[str]) -> tuple[Step, ...]:
+    """The steps of these names and all that have to go before them, in order.
+
+    Examples
+    --------
+    >>> [step.name for step in with_needed(["flow"])]
+    ['ready', 'coil', 'hold', 'flow']
+    """
+    wanted = set(names)
+    for step in reversed(STEPS):
+        if step.name in wanted:
+            wanted.update(step.needs)
+    return tuple(step for step in STEPS if step.name in wanted)
