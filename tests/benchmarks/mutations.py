@@ -347,7 +347,12 @@ BENCH_AND_SEQUENCE = [
             'if judgement.verdict != "reject":',
             'if judgement.verdict == "reject":',
         ),
-        ("an unmeasured own leak is tight", "own_sccm = math.inf if", "own_sccm = 0.0 if"),
+        (
+            "a leak in ten seconds is a leak",
+            "if _leaks(run, found) and not found.bound:",
+            "if found.hold_leak_sccm is None:",
+        ),
+        ("a gross own leak is tight", "own_sccm = math.inf if", "own_sccm = 0.0 if"),
     ),
 ]
 
