@@ -20,8 +20,6 @@ from benchrig.reports.gauge_words import Studied, StudyReport
 __all__ = ["read_values", "report_of_file", "report_of_study", "tolerance_of"]
 
 _COLUMNS = ("part", "trial", "value")
-_FROM_ZERO = ("hold_leak_sccm", "click_spread_ms", "opening_delay_ms")
-"""What cannot be below zero: with an upper limit alone, the tolerance is as wide as that limit."""
 
 
 def read_values(path: Path) -> list[Measured]:
@@ -164,7 +162,7 @@ def tolerance_of(name: str, model: ValveModel | None) -> tuple[float | None, str
         return None, ""
     if limit.low is not None:
         return limit.high - limit.low, limit.limit_from
-    return (limit.high, limit.limit_from) if name in _FROM_ZERO else (None, "")
+    return (limit.high, limit.limit_from) if CHARACTERISTICS[name].from_zero else (None, "")
 
 
 def _with_missing_noted(study: StudyFile, name: str) -> list[Measured]:

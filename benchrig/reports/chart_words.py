@@ -22,25 +22,12 @@ _AGAINST = "transducer less barometer"
 BASELINE = 20
 """So many first runs give the limits (usual practice: 20 to 25)."""
 
-_LOOK = {
-    "coil_resistance_20c_ohm": "meter leads and plug contacts; the meter against a reference resistor; the thermistor.",
-    "steady_current_a": "supply voltage; plug contacts; the current shunt against meter and reference resistor.",
-    "transducer_less_barometer_pa": "today's station pressure, was it entered; the transducer's plug and supply; then "
-    "benchrig bench calibrate transducer.",
-    "hold_leak_sccm": "hose joints and port seal; tightness of the closed bench; the transducer against barometer and "
-    "deep vacuum; the reservoir (water, a changed hose).",
-    "flow_at_rated_vacuum_lpm_anr": "filter and hoses for dirt; the transducer against barometer and deep vacuum; the "
-    "reservoir (water, a changed hose).",
-    "sonic_conductance_dm3_s_bar": "filter and hoses for dirt; the transducer against barometer and deep vacuum; the "
-    "reservoir (water, a changed hose).",
-    "critical_pressure_ratio": "filter and hoses for dirt; the transducer.",
-    "opening_delay_ms": "hoses for dirt; response of the transducer; supply voltage.",
-    "pull_in_time_ms": "supply voltage; plug contacts; the current shunt.",
-    "drop_out_time_ms": "the diode at the plug; supply voltage; the current shunt.",
-    "click_spread_ms": "plug contacts; supply voltage under load.",
-}
 TRANSDUCER = "transducer_less_barometer_pa"
 _TITLES = {TRANSDUCER: "Transducer less barometer"}
+_TRANSDUCER_DRIFTS = (
+    "today's station pressure, was it entered; the transducer's plug and supply; then benchrig bench calibrate "
+    "transducer."
+)
 _RESOLUTION = {TRANSDUCER: 1.0}
 _LEAST_VARIED = {"ambient temperature": 0.3, "barometer": 0.05}
 """A room that did not vary by this much (degC, kPa, standard deviation) in the baseline tells nothing to be fitted."""
@@ -110,7 +97,10 @@ class Charted:
     @property
     def look(self) -> str:
         """What to check when it warns, cheapest first."""
-        return _LOOK.get(self.name, "the instruments that it rests on.")
+        if self.name == TRANSDUCER:
+            return _TRANSDUCER_DRIFTS
+        about = CHARACTERISTICS.get(self.name)  # a store may hold names of another version
+        return "the instruments that it rests on." if about is None else about.drifts
 
 
 @dataclass(frozen=True)

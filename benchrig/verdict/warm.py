@@ -5,16 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.verdict.words import Cause, Judged
 
 __all__ = ["USUAL_C", "WARM", "speaks_of_heat", "warm_causes"]
 
-WARM = {
-    "coil_resistance_20c_ohm": "coil_resistance_warm_ohm",
-    "pull_in_time_ms": "pull_in_time_warm_ms",
-    "drop_out_time_ms": "drop_out_time_warm_ms",
-    "flow_at_rated_vacuum_lpm_anr": "flow_at_rated_vacuum_warm_lpm_anr",
-}
+WARM = {name: about.warm for name, about in CHARACTERISTICS.items() if about.warm}
 """Name cold and name warm. The warm limit is the cold one unless the model file has one of that name."""
 USUAL_C = 60.0
 """Coil temperature of a warm test when none is named: a coil in use gets as warm (common practice, no source)."""

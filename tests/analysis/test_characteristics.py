@@ -33,3 +33,15 @@ def test_an_unknown_name_is_printed_as_it_is() -> None:
 def test_large_numbers_lose_their_decimals() -> None:
     assert with_unit("hold_leak_sccm", 999.994) == "999.99 sccm"
     assert with_unit("hold_leak_sccm", -12345.6) == "-12346 sccm"
+
+
+def test_what_to_look_at_when_it_drifts_is_said_as_a_list_that_ends() -> None:
+    for name, about in CHARACTERISTICS.items():
+        assert about.drifts.endswith("."), name
+
+
+def test_what_is_measured_warm_is_the_same_quantity_in_the_same_unit() -> None:
+    for name, about in CHARACTERISTICS.items():
+        if about.warm:
+            warm = CHARACTERISTICS[about.warm]
+            assert (warm.unit, warm.decimals, warm.step) == (about.unit, about.decimals, "warm"), name

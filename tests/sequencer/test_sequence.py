@@ -7,6 +7,7 @@ import pkgutil
 
 import pytest
 
+from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.bench.file import SequenceTable
 from benchrig.sequencer import steps
 from benchrig.sequencer.sequence import MEASURING_STEPS, STEPS, WARM_STEP, with_needed
@@ -51,3 +52,8 @@ def test_what_makes_a_recording_longer_is_a_setting_of_the_bench_file():
         if step.records is not None and step.records.setting:
             assert step.records.setting in SequenceTable.model_fields
             assert step.records.words(10.0) > step.records.words(5.0)
+
+
+def test_every_characteristic_is_measured_by_a_step_that_there_is_and_every_measuring_step_gives_some():
+    steps = {about.step for about in CHARACTERISTICS.values()}
+    assert steps == {*MEASURING_STEPS, WARM_STEP.name}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchrig.analysis.characteristics import units_of_step
 from benchrig.analysis.coil import CrossCheck, steady_current_cross_check
 from benchrig.analysis.inrush import ClickSet, InrushResult, analyse_inrush, combine_clicks
 from benchrig.analysis.results import Characteristic, Curve, Trace
@@ -17,7 +18,7 @@ from benchrig.sequencer.steps.witnesses import check_witnesses
 
 __all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
 
-UNITS = {"pull_in_time_ms": "ms", "drop_out_time_ms": "ms", "click_spread_ms": "ms", "steady_current_a": "A"}
+UNITS = units_of_step("clicks")
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
 CHANNELS = (Channel.COIL_CURRENT, Channel.SUPPLY)

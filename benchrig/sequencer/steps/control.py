@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.analysis.hold import HoldResult
 from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
@@ -32,11 +33,7 @@ from benchrig.verdict.words import Judgement
 __all__ = ["FLOW", "LEAK", "METER", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
 
 LEAK, FLOW, SLOW_RISE, METER = "leak", "flow", "slow rise", "meter"
-_RESTS_ON = {
-    "hold_leak_sccm": LEAK,
-    "flow_at_rated_vacuum_lpm_anr": FLOW,
-    "opening_delay_ms": FLOW,
-}
+_RESTS_ON = {name: about.mistaken_for for name, about in CHARACTERISTICS.items() if about.mistaken_for}
 _COIL = "coil_resistance_20c_ohm"
 SECONDS = 10.0
 SURE_U = 3.0

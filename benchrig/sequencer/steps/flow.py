@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchrig.analysis.characteristics import units_of_step
 from benchrig.analysis.flow import FlowResult, analyse_flow
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
@@ -14,12 +15,7 @@ from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["capture_words", "flow"]
 
-UNITS = {
-    "flow_at_rated_vacuum_lpm_anr": "L/min ANR",
-    "sonic_conductance_dm3_s_bar": "dm3/(s bar)",
-    "critical_pressure_ratio": "",
-    "opening_delay_ms": "ms",
-}
+UNITS = units_of_step("flow")
 PERIOD_S = 0.0005
 LEAD_IN = 400
 LEAST_VACUUM_PA = 10_000.0
