@@ -139,5 +139,5 @@ def explained(components: Sequence[Component]) -> Explained:
                 break
         return 0.5 * (low + high)
 
-    u = max(spread, (quantile(1 - TAIL) - mean) / 2, (mean - quantile(TAIL)) / 2) if len(share) > 1 else spread
+    u = max((quantile(1 - TAIL) - mean) / 2, (mean - quantile(TAIL)) / 2) if len(share) > 1 else spread
     return Explained(mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak, tau_mean, tau_u)

@@ -19,7 +19,7 @@ from benchrig.analysis.results import Samples
 
 __all__ = ["FALSE_ALARM", "Goodness", "goodness_of", "goodness_of_fit", "resolution_pa", "weights"]
 
-FALSE_ALARM = 1e-3
+FALSE_ALARM = 3e-3
 """A record that keeps to the model is questioned so seldom (verified by Monte Carlo: tests/analysis)."""
 SLOW, MIDDLE = 12, 40
 """The slowest cosines, which are tested; those up to the middle, which tell slow noise from white noise."""

@@ -16,9 +16,11 @@ import numpy as np
 
 from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.gross_leak import FEW_SAMPLES, gross_leak
 from benchrig.analysis.hold_judgement import KNOWN_SCCM, judged, no_hold
 from benchrig.analysis.hold_result import Explanation, HoldResult
-from benchrig.analysis.leak_fit import FEW_SAMPLES, LeakFit, LeakSetting, gross_leak, usual_leak
+from benchrig.analysis.leak_fit import usual_leak
+from benchrig.analysis.leak_model import LeakFit, LeakSetting
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.shut_off import since_shut_off
 from benchrig.analysis.slow_rise import WET_ODDS
@@ -35,6 +37,9 @@ USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
 BOUND_FROM_U = 0.3
 """A gross leak known no better than this is given as a bound."""
 KNOWN_PART = 0.03
+MOST_CLOGGED_SCCM = 30.0
+"""A leak that clogs within the record, where little speaks for it, was larger at first by no more than this and what is
+left (engineering judgement)."""
 TAU_KNOWN_LN_U = 0.3
 """A time constant of the recovery that is known no better than this, relative, is not stated."""
 
@@ -83,8 +88,8 @@ def analyse_hold(
         Limit for which `decided_after_s` is wanted.
     ambient_drift_k_s, ambient_drift_u_k_s : float, optional
         Slope of the room's temperature as a thermistor showed it around the record, with its standard uncertainty,
-        K/s. Without it the room is taken to be as steady as rooms usually are.
-
+        K/s. Without it the room, and the gas with it, is taken to be as steady as rooms usually are: to 0.03 K/min,
+        standard uncertainty.
     vapour_odds : float
         Odds of fuel vapour beforehand, over none; a look for it without vacuum may have told.
 
@@ -181,9 +186,10 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         parts["a rise that saturates (vapour), or none"] = slow_u
     if leak.slow is not None and found is not None:
         # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
-        parts["vapour, or a leak that clogs"] = found.slow_probability * setting.sccm(
-            abs(leak.slow.amplitude_pa) / leak.slow.time_constant_s
-        )
+        clogged_sccm = setting.sccm(leak.slow.rate_pa_s)
+        if found.slow_probability < 0.5:
+            clogged_sccm = min(clogged_sccm, MOST_CLOGGED_SCCM + max(leak_sccm, 0.0))
+        parts["vapour, or a leak that clogs"] = found.slow_probability * clogged_sccm
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
     tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None

@@ -10,7 +10,7 @@ import numpy as np
 from benchrig.analysis.clipping import clipped
 from benchrig.analysis.goodness import FALSE_ALARM
 from benchrig.analysis.hold_result import Explanation, HoldResult
-from benchrig.analysis.leak_fit import LeakFit
+from benchrig.analysis.leak_model import LeakFit
 from benchrig.analysis.results import Samples
 from benchrig.analysis.slow_rise import LEAST_WET_PA
 
@@ -31,8 +31,10 @@ NO_STEADY_LEAK = (
     "joints for a leak that comes and goes, at vent K5 and reference valve K6, at the transducer; let bench and valve "
     "come to the room's temperature, and test again"
 )
-WORTH_SCCM, WORTHLESS_SCCM, WORTH_PART = 1.0, 10.0, 0.5
-"""A leak beside vapour, and any leak, that is known no better than this, standard uncertainty, is not worth stating."""
+WORTH_SCCM, WORTH_PART = 1.0, 0.5
+WORTHLESS_SCCM, WORTHLESS_PART = 10.0, 0.3
+"""A leak beside vapour, and any leak, known no better than this, standard uncertainty, nor than this part of the
+leak, is not worth stating."""
 REMAINS = 0.1
 """A second explanation of this probability remains."""
 FAR_BELOW = 3.0
@@ -120,8 +122,9 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
             vapour_time_constant_s_u=slow.time_constant_u_s,
         )
     found = replace(found, explanation=explanation, vapour_probability=probability, notes=tuple(notes))
-    least_sccm = WORTH_SCCM if explanation in ("wet", "undecided") else WORTHLESS_SCCM
-    if u > max(least_sccm, WORTH_PART * value):
+    vapour = explanation in ("wet", "undecided")
+    least_sccm, part = (WORTH_SCCM, WORTH_PART) if vapour else (WORTHLESS_SCCM, WORTHLESS_PART)
+    if u > max(least_sccm, part * value):
         said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
         seen = notes[-1] if notes else "this record does not tell the leak from gas that warms up; hold longer"
         return _taken_back(replace(found, notes=()), explanation, f"{seen}: {said}")

@@ -36,6 +36,9 @@ BENDS_FROM = 0.93
 """From here to the stiff part steps are half as wide."""
 USUAL_EXCESS = 0.05
 """Temperature difference over ambient at which `heat` is what it says when the heat transfer depends on it."""
+FIRST_STEP, LONGEST_STEP, DYING = 0.2, 1.2, 5.0
+"""A recovery that nothing renews dies away, and with it the error of a step: steps grow from the first part of its time
+constant to the second (an explicit step damps up to 2.8), by e in so many time constants."""
 MOST_STEPS = 600
 """An end to a curve with absurd parameters, which a search may try; the curve is then held at its last value."""
 ROS = 1 - 1 / math.sqrt(2)
@@ -264,11 +267,13 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     f = flow(r)
     d = slope(r, mu, f)
     by_flow = min(end_s / 12, 0.045 / max(abs(kappa) * GAMMA, 1e-9))
-    by_heat = 0.25 * mu / max(heat + heat_flow, 1e-9)
+    dying = heat_flow == 0.0  # else the inflow keeps the gas away from the wall's temperature
+    tau = mu / max(heat + heat_flow, 1e-9)
+    by_heat = (FIRST_STEP if dying else 0.25) * tau
     coarse = min(by_flow, by_heat)
     # gas that follows the wall at once would need thousands of explicit steps
-    bound_to_wall = by_heat < 0.05 * by_flow
-    tail = by_flow / 8 if bound_to_wall else min(coarse / 8, end_s / 12)
+    bound_to_wall = tau < (0.05 if dying else 0.2) * by_flow
+    tail = min(by_flow / 8, tau / 10 if dying else math.inf) if bound_to_wall else min(coarse / 8, end_s / 12)
     longest = by_flow / 8 if bound_to_wall else min(0.1 / max(heat, 1e-9), end_s / 12)
     times, ratios, slopes, masses = [t], [r], [d], [mu]
     plan: list[tuple[float, bool]] = []
@@ -282,6 +287,9 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
             break
         else:
             stiff = bound_to_wall or r > STIFF_FROM or (bool(plan) and plan[-1][1])
+            if dying:
+                grown = FIRST_STEP * math.exp(min(t / tau / DYING, 5.0))
+                coarse = min(by_flow, tau * min(grown, LONGEST_STEP))
             h = min(tail if stiff else coarse if r < BENDS_FROM else coarse / 2, 1.0001 * (end_s - t))
             if stiff:
                 tail = min(1.15 * tail, longest)

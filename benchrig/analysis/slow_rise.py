@@ -64,6 +64,8 @@ class SlowRise:
         Of all of them together, on the scale of `log_evidence_of`.
     amplitude_pa, amplitude_u_pa, time_constant_s, time_constant_u_s : float
         Averaged over the grid.
+    rate_pa_s : float
+        How fast the pressure rises (or falls) by it at the beginning, magnitude, averaged over the grid.
     values : dict of str to float
         The other parameters at the likeliest time constant.
     curve, residual : ndarray, shape (n,)
@@ -84,6 +86,7 @@ class SlowRise:
     amplitude_u_pa: float
     time_constant_s: float
     time_constant_u_s: float
+    rate_pa_s: float
     values: dict[str, float]
     curve: Samples
     residual: Samples
@@ -321,6 +324,7 @@ class _Linear:
             amplitude_u,
             time_s,
             time_s * time_ln_u,
+            float(np.sum(share * np.abs(mean_all) / self.times_s)),
             dict(zip(names, moved.tolist(), strict=True)),
             now + (whole @ by) * sd,
             np.asarray(residual, dtype=np.float64),

@@ -134,7 +134,7 @@ def test_a_look_that_found_no_vapour_narrows_the_interval():
         analyse_hold(t, shown, thermal_time_constant_s=2.0, **BENCH, **odds)
         for odds in ({}, {"vapour_odds": 0.001}, {"vapour_odds": 20.0})
     )
-    assert dry.hold_leak_sccm_u < 0.9 * unlooked.hold_leak_sccm_u
+    assert dry.hold_leak_sccm_u < 0.97 * unlooked.hold_leak_sccm_u
     assert abs(dry.hold_leak_sccm - 2.0) < 2 * dry.hold_leak_sccm_u
     assert moist.vapour_probability > 0.5 > unlooked.vapour_probability > dry.vapour_probability
 
@@ -216,8 +216,8 @@ def test_goodness_of_fit_alarms_falsely_as_seldom_as_it_says():
     jacobian = 30 * np.stack([np.ones(n), t, np.exp(-t / 2), t * np.exp(-t / 2)], 1)
     left = np.eye(n) - jacobian @ np.linalg.pinv(jacobian)
     p = np.array([goodness_of(left @ rng.standard_normal(n), jacobian, np.zeros(4)).p for _ in range(8000)])
-    # binomial: 8 expected at 1 in 1000, 80 at 1 in 100
-    assert np.count_nonzero(p < FALSE_ALARM) <= 16
+    # binomial: 24 expected at 3 in 1000, 80 at 1 in 100
+    assert 10 < np.count_nonzero(p < FALSE_ALARM) <= 38
     assert 50 < np.count_nonzero(p < 0.01) < 110
 
 

@@ -86,6 +86,17 @@ def test_curve_is_within_three_pascals_of_scipy(fill):
     assert np.abs(fill_curve(fill, 6.0).at(times)[0] - exact).max() * 1e5 < 3.0
 
 
+@pytest.mark.parametrize("tau_s", [0.3, 0.7, 2.0])
+def test_a_quick_recovery_is_as_exact_in_a_long_record_as_in_a_short_one(tau_s):
+    fill = Fill(8e-6, 0.5, 0.38 / 0.85 / tau_s, 0.0, 0.38, 0.85)
+    times = np.linspace(0, 60, 6001)
+    short = fill_curve(fill, 5 * tau_s).at(times[times < 5 * tau_s])[0]
+    long = fill_curve(fill, 60.0).at(times)[0]
+    assert np.abs(long[: len(short)] - short).max() * 1e5 < 0.2
+    # choked flow into gas at the temperature of the wall
+    assert (long[-1] - long[3000]) / 30.0 == pytest.approx(8e-6, rel=1e-3)
+
+
 def test_curve_with_borrowed_steps_differs_smoothly():
     fill = Fill(0.8, 0.3, 0.2, 0.0, 0.4)
     base = fill_curve(fill, 4.0)

@@ -134,7 +134,8 @@ def outgassing(rng: Rng) -> Stranger:
 @a_class("room and walls drift", False, ("room", "drift", "warm"), hidden=True)
 def drifting_room(rng: Rng) -> Stranger:
     rate = float(rng.choice([-1, 1])) * log_uniform(rng, 0.5, 3.0) / 60
-    return made(rng, replace(population(rng, leak=(0.05, 3.0)), room_drift=lambda t: rate * max(t, 0.0)))
+    hold = replace(population(rng, leak=(0.05, 3.0)), watched=None)
+    return made(rng, replace(hold, room_drift=lambda t: rate * max(t, 0.0)))
 
 
 @a_class("walls warm up exponentially", False, ("room", "drift", "warm", "wall"))

@@ -55,6 +55,10 @@ class Hold:
     volume_u: float = 0.005
     ambient_u_k: float = 0.5
     tell_recovery: bool = False
+    wander_k_s: float = 0.0
+    """How fast the walls warm up with a room as steady as the docstring of `analyse_hold` takes it to be."""
+    watched: tuple[float, float] | None = None
+    """What a thermistor in that room showed, K/s, and its standard uncertainty, where somebody looked."""
     leak_in_time: InTime = field(default=always(1.0))
     room_drift: InTime = field(default=always(0.0))
     wall_drift: InTime = field(default=always(0.0))
@@ -90,7 +94,10 @@ def population(
     long = log_uniform(rng, *seconds)
     instrument = replace(instrument, rate_hz=min(instrument.rate_hz, round(60_000 / long)))
     ambient_pa = float(rng.uniform(85e3, 105e3))
+    wander_k_s, watched = wandering(rng)
     return Hold(
+        wander_k_s=wander_k_s,
+        watched=watched,
         instrument=instrument,
         litres=log_uniform(rng, *litres),
         ambient_pa=ambient_pa,
@@ -109,11 +116,24 @@ def population(
     )
 
 
+def wandering(rng: Rng) -> tuple[float, tuple[float, float] | None]:
+    """Drift of the walls, K/s, and what a thermistor in the room shows of it, if there is one.
+
+    Nobody looks: the walls wander by 0.03 K/min. Somebody does: one room in ten is unquiet and drifts by 1 K/min, and
+    the walls follow it by anything between not at all and wholly.
+    """
+    if rng.random() < 0.5:
+        return 0.03 / 60 * rng.standard_normal(), None
+    room = (1.0 if rng.random() < 0.1 else 0.03) / 60 * rng.standard_normal()
+    shown_u = log_uniform(rng, 0.01, 0.1) / 60
+    return room * rng.random(), (room + shown_u * rng.standard_normal(), shown_u)
+
+
 def vessel_of(hold: Hold) -> tuple[Vessel, float]:
     """Vessel during the hold, and the valve's leak through it at the held pressure, kg/s."""
     volume = hold.litres * 1e-3
     room = lambda t: hold.ambient_k + hold.room_drift(t)  # noqa: E731
-    outside = lambda t: hold.ambient_k + hold.room_drift(t) + hold.wall_drift(t)  # noqa: E731
+    outside = lambda t: room(t) + hold.wall_drift(t) + hold.wander_k_s * max(t, 0.0)  # noqa: E731
     g0 = C_V * hold.held_pa * volume / R_AIR / hold.ambient_k / hold.recovery_s
     if hold.free_convection:
         walls = Walls(lambda t, gas, wall, p, q: g0 * (0.05 + abs(gas - wall) / 5.0) ** 0.25, outside)
@@ -192,6 +212,8 @@ def told_of(rng: Rng, hold: Hold, course: Course) -> dict[str, Any]:
         "pressure_u_pa": 50.0,
         "response_s": hold.instrument.lag_s,
     }
+    if hold.watched is not None:
+        told["ambient_drift_k_s"], told["ambient_drift_u_k_s"] = hold.watched
     if hold.tell_recovery:
         u = 0.08 * recovery_of(hold, course)
         told["thermal_time_constant_s"] = max(0.1, recovery_of(hold, course) + u * rng.standard_normal())
