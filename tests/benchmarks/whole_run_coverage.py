@@ -11,6 +11,9 @@ x) is right when the truth lies beyond it.
 ``--disturbed``: valves that are wet, wet and leaking; good and leaking ones in a room that drifts around a light
 reservoir, and on a wall with a liner. Wanted: no good valve rejected, no leaking one accepted, the wet called wet.
 
+``--keep FILE`` adds each run to a file as it ends, so that a long study can be made in pieces, each of its own seed;
+``--add FILE`` takes runs that were kept into the tables.
+
 ``--exact``: good and faulty valves on benches that are as their file says, so that what is left of an error is the
 analysis' own.
 """
@@ -24,9 +27,10 @@ import math
 import random
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import cache
 from multiprocessing import get_context
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -269,6 +273,23 @@ def verdicts(results: list[Came]) -> dict[str, Any]:
     return told
 
 
+def kept(file: Path) -> list[Came]:
+    """Runs that were kept in a file."""
+    return [Came(**json.loads(line)) for line in file.read_text(encoding="utf-8").splitlines()]
+
+
+def taken(valves: Iterable[Asked], jobs: int, keep: Path | None) -> list[Came]:
+    """Take all of them through the sequence, and keep each as it ends."""
+    came = []
+    with get_context("spawn").Pool(jobs) as pool:
+        for each in pool.imap_unordered(run, valves):
+            came.append(each)
+            if keep is not None:
+                with keep.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(asdict(each)) + "\n")
+    return came
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--good", type=int, default=0)
@@ -277,21 +298,30 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--exact", action="store_true", help="Good and faulty ones on benches as their file says.")
+    parser.add_argument("--keep", type=Path, help="Add each run to this file.")
+    parser.add_argument("--add", type=Path, nargs="+", default=[], help="Take runs from these files as well.")
     parser.add_argument("--json", help="Write the tables into this file.")
     asked = parser.parse_args()
-    if not asked.good + asked.faulty + asked.disturbed:
+    if not asked.good + asked.faulty + asked.disturbed and not asked.add:
         asked.good = asked.faulty = 300
+    valves = [
+        *plain("good", asked.good, asked.seed, exact=asked.exact),
+        *plain("faulty", asked.faulty, asked.seed, exact=asked.exact),
+        *disturbed(asked.disturbed, asked.seed),
+    ]
+    results = [each for file in asked.add for each in kept(file)] + taken(valves, asked.jobs, asked.keep)
     tables: dict[str, Any] = {}
-    with get_context("spawn").Pool(asked.jobs) as pool:
-        for sort, count in (("good", asked.good), ("faulty", asked.faulty)):
-            if count:
-                valves = plain(sort, count, asked.seed, exact=asked.exact)
-                tables[sort] = coverage(pool.map(run, valves, chunksize=4), sort)
-        if asked.disturbed:
-            results = pool.map(run, disturbed(asked.disturbed, asked.seed), chunksize=4)
-            for kind in ("wet", "drift", "liner"):
-                tables[kind] = coverage([each for each in results if kind in each.sort], kind)
-            tables["verdicts"] = verdicts(results)
+    for sort in ("good", "faulty"):
+        if of := [each for each in results if each.sort == sort]:
+            tables[sort] = coverage(of, sort)
+    wrong = [each for each in results if each.sort == "good" and each.verdict != "accept"]
+    wrong += [each for each in results if each.sort == "faulty" and each.verdict in ("accept", "no verdict")]
+    for each in wrong:
+        print(f"  {each.sort}: {each.verdict} {each.cause}; {dict(each.options)}; {each.why[:160]}")
+    if of := [each for each in results if each.sort not in ("good", "faulty")]:
+        for kind in ("wet", "drift", "liner"):
+            tables[kind] = coverage([each for each in of if kind in each.sort], kind)
+        tables["verdicts"] = verdicts(of)
     if asked.json:
         with open(asked.json, "w", encoding="utf-8") as file:
             json.dump(tables, file, indent=1)
