@@ -33,6 +33,8 @@ def main() -> None:
             status = run()
         except KeyboardInterrupt:
             with stop_requests.ending():
+                if "--json" in sys.argv[1:]:  # as `benchrig.cli.output` would say it, which may not be there yet
+                    sys.stdout.write('{"error": "Stopped by the operator.", "hint": "", "bench_state": ""}\n')
                 sys.stderr.write("Stopped.\n")
         with stop_requests.ending():
             sys.stdout.flush()

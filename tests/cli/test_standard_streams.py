@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -90,3 +91,43 @@ def test_a_stop_at_any_moment_leaves_no_traceback_and_no_verdict(name: str, afte
     out, err = process.communicate(timeout=60)
     assert b"Traceback" not in out + err
     assert process.returncode in (3, -getattr(signal, name)), (out, err)
+
+
+STOPPED_WHILE_IMPORTING = """
+import os, signal, sys
+import benchrig.__main__ as program
+
+wanted = sys.argv.pop()
+
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == wanted:
+            os.kill(os.getpid(), signal.SIGTERM)
+
+sys.meta_path.insert(0, Stop())
+program.main()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "imported", ["benchrig.cli.standard_streams", "click", "benchrig.cli.lazy_group", "benchrig.cli.bench"]
+)
+@pytest.mark.parametrize("wanted", [True, False])
+def test_a_stop_before_the_command_line_is_there_is_told_as_json_where_that_is_wanted(
+    imported: str, wanted: bool, tmp_path: Path
+) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", STOPPED_WHILE_IMPORTING, "bench", "show", *(["--json"] if wanted else []), imported],
+        env={**os.environ, "BENCHRIG_HOME": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 3
+    assert "Stopped" in done.stderr
+    assert "Traceback" not in done.stderr
+    if wanted:
+        assert json.loads(done.stdout)["error"].startswith("Stopped")
+    else:
+        assert done.stdout == ""
