@@ -171,8 +171,8 @@ def tried(number: int, seed: int, folder: Path) -> Spoilt:
     if not home.exists():
         (home / "models").mkdir(parents=True)
         if kind == "arguments":  # a store with something in it
-            for words in FIRST:
-                _told(words.split(), home)
+            for first in FIRST:
+                _told(first.split(), home)
     demo = demo_folder()
     original = {
         "bench": (demo / "bench.toml").read_text(encoding="utf-8"),

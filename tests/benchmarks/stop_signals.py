@@ -248,7 +248,7 @@ def served_case(case: Case) -> Told:
                     served.changed.wait_for(
                         lambda: len(served.changes) >= case.phase or host.poll() is not None, GIVE_UP_S
                     )
-                began = started if case.phase == 0 else served.changes[-1][0]
+                began = started if case.phase == 0 or not served.changes else served.changes[-1][0]
                 time.sleep(max(0.0, began + case.into_s - time.monotonic()))
                 alive, on = host.poll() is None, bool(served.changes) and "outputs on" in served.changes[-1][1]
                 first = time.monotonic()
@@ -297,6 +297,8 @@ def drawn(signals: int, seed: int, *, served: bool) -> list[Case]:
 def wrongs(told: Told) -> list[str]:
     """What should not be."""
     found = []
+    if not told.signalled and told.status:
+        found.append("ended by itself")
     if told.left_on:
         found.append("outputs left on")
     if told.tripped:
