@@ -137,7 +137,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
         "pull-in": normal(math.log(0.4), 0.7),
         "drop-out": normal(math.log(0.4), 0.7),
         "opening": normal(math.log(0.4), 0.7),
-        "spread": normal(math.log(3.0), 1.2),
+        "spread": mix((0.6, normal(math.log(3.0), 1.2)), (0.4, normal(math.log(0.05), 1.2))),
     }
     played = mix((0.8, uniform(-4.0, -0.3)), (0.2, uniform(-4.7, -2.0)))
     unheard = {name: ANYTHING[name] for name in ("pull-in", "drop-out", "opening", "spread")}
@@ -177,7 +177,8 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             opened=0.85,
             shapes={**unheard, "flow": played},
         ),
-        # The same with the little stroke seen as motion; its times then scatter, which those of a free armature do not.
+        # The same with the little stroke seen as motion: its times scatter, or are all alike and shorter than a whole
+        # stroke's.
         Hypothesis("stuck closed", 0.02, moved=(1.2, 0.6), opened=0.85, shapes={**in_play, "flow": played}),
         Hypothesis("stuck open", 0.09, moved=(0.5, 15.0), shapes={**unheard, "hold": OPEN_SEAT}),
         Hypothesis("stuck open", 0.04, moved=(1.2, 0.6), shapes={**in_play, "hold": OPEN_SEAT}),

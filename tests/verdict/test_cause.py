@@ -191,6 +191,14 @@ def test_an_armature_that_stays_still_with_all_its_current_is_stuck(ohm: float) 
     assert probability(weak, "stuck closed") > 0.85
 
 
+def test_a_short_stroke_that_is_soon_over_and_lets_little_through_is_jammed_and_a_whole_one_is_restricted() -> None:
+    short = {"pull_in_time_ms": 4.05, "drop_out_time_ms": 9.2, "click_spread_ms": 0.03, "opening_delay_ms": 8.3}
+    assert causes(valve({"flow_at_rated_vacuum_lpm_anr": 6.0, **short}))[0].name == "stuck closed"
+    whole = {"pull_in_time_ms": 9.0, "drop_out_time_ms": 9.2, "click_spread_ms": 0.03, "opening_delay_ms": 11.0}
+    assert causes(valve({"flow_at_rated_vacuum_lpm_anr": 6.0, **whole}))[0].name == "restricted"
+    assert probability(valve({"flow_at_rated_vacuum_lpm_anr": 6.0, **whole}), "restricted") > 0.8
+
+
 @pytest.mark.parametrize("slow", ["pull_in_time_ms", "drop_out_time_ms"])
 @pytest.mark.parametrize("normally", KINDS)
 def test_a_valve_slow_in_one_direction_and_the_same_on_every_click_is_sluggish(slow: str, normally: Normally) -> None:
