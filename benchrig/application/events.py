@@ -1,13 +1,15 @@
 """What the use cases tell while they work, as data: a progress line, a batch's log and a console's page all listen.
 
+Plain named tuples: twenty frozen dataclasses would cost every start some milliseconds.
+
 A listener is called from the thread that works, between two looks at the board: it returns quickly and never raises.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from benchrig.bench.check_result import Look
 from benchrig.bench.constants import Kind
@@ -41,44 +43,38 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True)
-class BenchOpened:
+class BenchOpened(NamedTuple):
     """The bench is open and nothing is switched yet."""
 
     name: str
     simulated: bool
 
 
-@dataclass(frozen=True)
-class Warned:
+class Warned(NamedTuple):
     """Somebody should act on this; the work goes on."""
 
     text: str
 
 
-@dataclass(frozen=True)
-class Uncalibrated:
+class Uncalibrated(NamedTuple):
     """The run goes on without what its bench file asks for: every result is marked."""
 
     missing: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class WarmOffered:
+class WarmOffered(NamedTuple):
     """The complaint speaks of heat. `asked`: whether somebody is there to say that the part be tested warm too."""
 
     asked: bool
 
 
-@dataclass(frozen=True)
-class RunOpened:
+class RunOpened(NamedTuple):
     """The run's record is open; from here on it has a number."""
 
     run: str
 
 
-@dataclass(frozen=True)
-class StepBegan:
+class StepBegan(NamedTuple):
     """A step has begun, number `number` of about `of`."""
 
     name: str
@@ -88,8 +84,7 @@ class StepBegan:
     expected_s: float
 
 
-@dataclass(frozen=True)
-class Progress:
+class Progress(NamedTuple):
     """How far a step, a look or a calibration is, and the reading that a person would watch, ready to print."""
 
     what: str
@@ -98,23 +93,20 @@ class Progress:
     reading: str
 
 
-@dataclass(frozen=True)
-class StepEnded:
+class StepEnded(NamedTuple):
     """A step has ended and is in the record."""
 
     step: StepResult
 
 
-@dataclass(frozen=True)
-class Connected:
+class Connected(NamedTuple):
     """The bench connected something by itself. `during`: while it was measuring."""
 
     fitting: Fitting
     during: bool = False
 
 
-@dataclass(frozen=True)
-class ReferenceRead:
+class ReferenceRead(NamedTuple):
     """The bench read a reference instrument by itself."""
 
     what: str
@@ -122,15 +114,13 @@ class ReferenceRead:
     unit: str
 
 
-@dataclass(frozen=True)
-class Checked:
+class Checked(NamedTuple):
     """One look of the bench check is done."""
 
     look: Look
 
 
-@dataclass(frozen=True)
-class CalibrationBegan:
+class CalibrationBegan(NamedTuple):
     """References are in date, the bench is next."""
 
     kind: Kind
@@ -139,13 +129,11 @@ class CalibrationBegan:
     simulated: bool
 
 
-@dataclass(frozen=True)
-class NothingKept:
+class NothingKept(NamedTuple):
     """A calibration was stopped: the constants in use until now stand."""
 
 
-@dataclass(frozen=True)
-class PageNotWritten:
+class PageNotWritten(NamedTuple):
     """The record is safe, its page is not there. `name`: what `benchrig report` calls it; `folder` and why."""
 
     name: str
@@ -153,8 +141,7 @@ class PageNotWritten:
     why: str
 
 
-@dataclass(frozen=True)
-class StudyOpened:
+class StudyOpened(NamedTuple):
     """A study begins, or goes on with `done` of `whole` measurements made."""
 
     name: str
@@ -163,16 +150,14 @@ class StudyOpened:
     simulated: bool
 
 
-@dataclass(frozen=True)
-class StudyComplete:
+class StudyComplete(NamedTuple):
     """Nothing is left to measure in a study of that name."""
 
     name: str
     whole: int
 
 
-@dataclass(frozen=True)
-class StudyPartMeasured:
+class StudyPartMeasured(NamedTuple):
     """One measurement of a study is kept. Its values are not told: nobody is to measure towards them."""
 
     part: str
@@ -183,16 +168,14 @@ class StudyPartMeasured:
     simulated: bool
 
 
-@dataclass(frozen=True)
-class StudyStopped:
+class StudyStopped(NamedTuple):
     """A study was stopped; what was measured is kept."""
 
     done: int
     whole: int
 
 
-@dataclass(frozen=True)
-class RehearsalBegan:
+class RehearsalBegan(NamedTuple):
     """The workers are up. Files are None where what comes with the program is used."""
 
     valves: int
@@ -202,8 +185,7 @@ class RehearsalBegan:
     bench_file: Path | None
 
 
-@dataclass(frozen=True)
-class RehearsalProgress:
+class RehearsalProgress(NamedTuple):
     """So many valves are through, so many of them without a verdict, after so many seconds."""
 
     done: int

@@ -177,16 +177,18 @@ def qualify_valve(
             with stop_requests.ending(), suppress(BenchError, OSError):
                 number: str = getattr(error, "run", "")
                 if number:
-                    page, _ = _write_papers(store.run(f"run:{number}"), store)
+                    record = store.run(f"run:{number}")
+                    page, _ = _write_papers(record, store.before(record))
                     error.page = str(page)  # type: ignore[union-attr]  # read by whoever tells the error
             raise
     record = store.run(finished.number)
+    before = store.before(record)
     try:
-        page, label = _write_papers(record, store)
+        page, label = _write_papers(record, before)
     except OSError as error:
         tell(PageNotWritten(record.run, str(pages_folder()), error.strerror or str(error)))
-        return Qualification(record, store.before(record), None, None)
-    return Qualification(record, store.before(record), page, label)
+        return Qualification(record, before, None, None)
+    return Qualification(record, before, page, label)
 
 
 def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationRequest, tell: Listener) -> None:
@@ -198,11 +200,11 @@ def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationReque
         bench.enter_barometer(request.barometer_kpa)
 
 
-def _write_papers(record: RunRecord, store: Store) -> tuple[Path, Path]:
+def _write_papers(record: RunRecord, before: RunRecord | None) -> tuple[Path, Path]:
     from benchrig.reports.page_files import write_label, write_page
 
     folder = pages_folder()
-    return write_page(record, folder, store.before(record)), write_label(record, folder)
+    return write_page(record, folder, before), write_label(record, folder)
 
 
 class _Telling:

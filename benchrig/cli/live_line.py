@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.live import Live
 from rich.text import Text
+
+if TYPE_CHECKING:
+    from rich.live import Live
 
 __all__ = ["LiveLine", "append_bar"]
 
@@ -33,6 +36,8 @@ class LiveLine:
         if not self.console.is_terminal:
             return
         if self._live is None:
+            from rich.live import Live
+
             self._live = Live(console=self.console, auto_refresh=False, transient=True)
             self._live.start()
         self._live.update(line, refresh=True)

@@ -10,12 +10,10 @@ import click
 from rich.console import Console
 from rich.text import Text
 
-from benchrig.application.calibration import moved_text
 from benchrig.application.questions import Meanwhile, StudyPart
 from benchrig.bench.calibrations import Calibration
 from benchrig.cli.live_line import LiveLine
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibrate import MOVED_MOST
 from benchrig.sequencer.operator import Fitting, Unattended
 
 __all__ = ["ASK", "SAY", "SAY_NOW", "TerminalQuestions", "ring"]
@@ -128,6 +126,9 @@ class TerminalQuestions:
 
     def keep(self, found: Calibration) -> bool | None:
         """Ask whether a calibration that moved a constant by much is to be kept."""
+        from benchrig.application.calibration import moved_text
+        from benchrig.sequencer.calibration.calibrate import MOVED_MOST
+
         if not sys.stdin.isatty():
             return None
         said = f"\n{moved_text(found)}; over {100 * MOVED_MOST:.0f} % is most often a wrong reference."
