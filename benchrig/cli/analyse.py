@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.tracefile import TimeAxis
@@ -332,11 +332,10 @@ def _tell(
             document[f"{name}_u"] = getattr(result, f"{name}_u")
         emit({**document, **extra, "time_zero_s": axis.event_s, "notes": notes})
         return
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(highlight=False)
+    console = plain_console()
     if first:
         console.print(Text(first, style="bold"))
     table = Table(box=None, pad_edge=False, show_header=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.lazy_group import LazyGroup
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.bench.file import LoadedBenchFile
@@ -71,7 +71,6 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
         }
         emit({"file": str(path), "sha256": loaded.sha256, **tables, **now})
         return
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -80,7 +79,7 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
         for number, (key, value) in enumerate(keys.items()):
             if value not in (None, "", []):
                 table.add_row(Text(name if number == 0 else "", style="bold"), key, Text(str(value)))
-    console = Console(highlight=False)
+    console = plain_console()
     console.print(table)
     worded = Table.grid(padding=(0, 2, 0, 0))
     for each, origin in constants:

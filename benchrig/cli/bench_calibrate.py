@@ -10,7 +10,7 @@ import click
 
 from benchrig.bench.constants import KINDS, KINDS_OF_CALIBRATION
 from benchrig.cli.bench_options import bench_options, chosen_bench, who
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -50,8 +50,6 @@ def calibrate(
 
     Until it is kept the old constant stands; what was kept is never changed or taken away ('history', 'withdraw').
     """
-    from rich.console import Console
-
     from benchrig.application.bench_choice import open_bench
     from benchrig.application.calibration import calibrate_bench, method_for
     from benchrig.application.paths import store_path
@@ -63,7 +61,7 @@ def calibrate(
 
     if way is not None and way not in KINDS_OF_CALIBRATION[kind].ways:
         raise click.UsageError("--by is for volume; the others have one way each.")
-    console = Console(stderr=True, highlight=False)
+    console = plain_console(stderr=True)
     store = Store(store_path())
     choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults)
     line = LiveLine(console)
@@ -89,8 +87,6 @@ def calibrate(
 @speaks
 def history(kind: str | None, as_json: bool) -> None:
     """List all calibrations and the last bench checks, of all benches. Nothing is ever taken out of this list."""
-    from rich.console import Console
-
     from benchrig.application.paths import store_path
     from benchrig.records import Store
     from benchrig.reports.bench_text import calibration_document, print_history
@@ -106,7 +102,7 @@ def history(kind: str | None, as_json: bool) -> None:
         ]
         emit({"calibrations": calibrations, "checks": listed, "damaged": list(damaged)})
         return
-    print_history([each for _, each in found], checks, Console(highlight=False))
+    print_history([each for _, each in found], checks, plain_console())
     for line in damaged:
         click.echo(f"DAMAGED: {line}", err=True)
 

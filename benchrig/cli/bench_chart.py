@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 __all__ = ["chart", "tell_after_run"]
 
@@ -53,9 +53,7 @@ def chart(tag: str | None, baseline: int, since: str | None, as_json: bool) -> N
     if as_json:
         emit(chart_document(report, page=None if page is None else str(page)))
     else:
-        from rich.console import Console
-
-        print_chart(report, Console(highlight=False))
+        print_chart(report, plain_console())
         if page is not None:
             click.echo(f"\npage    {page}")
     sys.exit(3 if report.warns else 0)

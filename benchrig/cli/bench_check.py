@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from benchrig.cli.bench_options import bench_options, chosen_bench, who
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 __all__ = ["check"]
 
@@ -32,8 +32,6 @@ def check(
     as_json: bool,
 ) -> None:
     """Look whether the bench can be trusted today: two minutes, one reference at a time. The outcome is stored."""
-    from rich.console import Console
-
     from benchrig.application.bench_check import check_bench
     from benchrig.application.bench_choice import open_bench
     from benchrig.application.paths import store_path
@@ -43,7 +41,7 @@ def check(
     from benchrig.records import Store
     from benchrig.reports.bench_text import look_document, print_to_do
 
-    console = Console(stderr=True, highlight=False)
+    console = plain_console(stderr=True)
     store = Store(store_path())
     choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults)
     line = LiveLine(console)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.bench_options import instead_of_hardware
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.reports.gauge_words import StudyReport
@@ -111,7 +111,6 @@ def repeatability(
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if severity is not None and simulated is None:
         raise click.UsageError("--severity is for simulated parts: give --simulated CONDITION too.")
-    from rich.console import Console
 
     from benchrig.application.paths import home, model_folders, store_path
     from benchrig.application.repeatability import StudyRequest, run_study
@@ -141,7 +140,7 @@ def repeatability(
         study_path(home() / "studies", name),
         request,
         Store(store_path()),
-        questions=TerminalQuestions(Console(stderr=True, highlight=False)),
+        questions=TerminalQuestions(plain_console(stderr=True)),
         tell=show_study,
     )
     report = report_of_study(study, valve, alpha=alpha, only=only, tolerance=tolerance)
@@ -190,10 +189,9 @@ def _tell(report: StudyReport, folder: Path, *, as_json: bool) -> None:
     if as_json:
         emit(study_document(report, page=None if page is None else str(page)))
         return
-    from rich.console import Console
 
     from benchrig.reports.gauge_terminal import print_study
 
-    print_study(report, Console(highlight=False))
+    print_study(report, plain_console())
     if page is not None:
         click.echo(f"\npage    {page}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 __all__ = ["models"]
 
@@ -28,7 +28,6 @@ def list_(as_json: bool) -> None:
     if as_json:
         emit([_document(model) for model in found])
         return
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -44,7 +43,7 @@ def list_(as_json: bool) -> None:
             str(len(model.limits)),
             Text("fictional" if model.fictional else "", style="dim"),
         )
-    console = Console(highlight=False)
+    console = plain_console()
     console.print(table)
     click.echo(f"\nYour own models: one TOML file each in {model_folders()[0]}", err=True)
 
@@ -63,11 +62,10 @@ def show(model: str, as_json: bool) -> None:
     if as_json:
         emit(_document(valve))
         return
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(highlight=False)
+    console = plain_console()
     console.print(Text(f"{valve.model}   {valve.title}", style="bold"))
     console.print(
         f"normally {valve.normally}, rated vacuum {valve.rated_vacuum_kpa:g} kPa, guard band {valve.guard_band}"

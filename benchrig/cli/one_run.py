@@ -5,14 +5,13 @@ from __future__ import annotations
 import sys
 
 import click
-from rich.console import Console
 
 from benchrig.application.paths import store_path
 from benchrig.application.qualification import Qualification, QualificationRequest, qualify_valve
 from benchrig.bench.opening import OpenedBench
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.operator_prompts import TerminalQuestions, ring
-from benchrig.cli.output import emit
+from benchrig.cli.output import emit, plain_console
 from benchrig.cli.run_display import RunDisplay
 from benchrig.records import Store, run_document
 
@@ -23,7 +22,7 @@ EXIT = {"accept": 0, "reject": 1, "undecided": 4}
 
 def run_one(store: Store, opened: OpenedBench, request: QualificationRequest, *, as_json: bool) -> int:
     """Take one valve through the sequence and tell the outcome; return the exit status."""
-    console = Console(stderr=True, highlight=False)
+    console = plain_console(stderr=True)
     line = LiveLine(console)
     with line.cleared():
         done = qualify_valve(
@@ -43,7 +42,7 @@ def run_one(store: Store, opened: OpenedBench, request: QualificationRequest, *,
 def _tell(done: Qualification) -> None:
     from benchrig.reports.terminal import print_run, print_verdict
 
-    out = Console(highlight=False)
+    out = plain_console()
     print_run(done.record, out, done.before)
     click.echo(f"\nrecord  {store_path()}  run {done.record.run}")
     if done.page is not None:

@@ -14,15 +14,24 @@ from benchrig import stop_requests
 from benchrig.errors import BenchError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from benchrig.application.events import PageNotWritten
 
-__all__ = ["as_json_option", "emit", "say_page_not_written", "speaks"]
+__all__ = ["as_json_option", "emit", "plain_console", "say_page_not_written", "speaks"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 as_json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document on stdout, nothing else."
 )
+
+
+def plain_console(*, stderr: bool = False) -> Console:
+    """A console that prints what it is given: no markup in brackets, no codes of pictures, no colours of its own."""
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, markup=False, emoji=False)
 
 
 def emit(document: object) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.bench.calibrations import Calibration
@@ -62,7 +62,6 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
     if as_json:
         emit([summary.document() for summary in found])
         return
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -89,7 +88,7 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
             Text(summary.cause or ""),
             Text("simulated" if summary.simulated else "", style="dim"),
         )
-    Console(highlight=False).print(table)
+    plain_console().print(table)
 
 
 def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
@@ -171,11 +170,10 @@ def show(tag_or_run: str, as_json: bool) -> None:
         document = run_document(record, page=str(page) if page.exists() else None)
         emit({**document, "withdrawn_since": [each.name for each in gone]} if gone else document)
         return
-    from rich.console import Console
 
     from benchrig.reports.terminal import print_run
 
-    print_run(record, Console(highlight=False), store.before(record))
+    print_run(record, plain_console(), store.before(record))
     for each in gone:
         if each.withdrawal is not None:
             click.echo(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -99,8 +99,6 @@ def rehearse(
 
     Nothing is switched, and nothing is written into the store: the records are kept in memory and let go.
     """
-    from rich.console import Console
-
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
     from benchrig.rehearsal.document import document
@@ -114,13 +112,13 @@ def rehearse(
             click.echo(default_text(), nl=False)
         return
     request = RehearsalRequest(valves, seed, bench_file, models_folder, mix_file, near_limit, within, workers)
-    line = LiveLine(Console(stderr=True, highlight=False))
+    line = LiveLine(plain_console(stderr=True))
     with line.cleared():
         done = rehearse_valves(request, tell=_Display(line))
     if as_json:
         emit(document(done.tally, done.setting, workers=done.workers, wall_seconds=done.wall_s))
     else:
-        print_rehearsal(done.tally, done.setting, Console(highlight=False), most=most, wall_seconds=done.wall_s)
+        print_rehearsal(done.tally, done.setting, plain_console(), most=most, wall_seconds=done.wall_s)
     sys.stdout.flush()
     if done.stopped:
         click.echo(f"Stopped by the operator: partial, {len(done.tally.results)} of {valves} valves.", err=True)

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from benchrig.reports.chart_plot import chart_svg
 from benchrig.reports.chart_words import Charted, ChartReport, count, said
-from benchrig.reports.page import environment
+from benchrig.reports.template_loading import environment
 from benchrig.reports.words import local_text, unit_text, visible
 
 __all__ = [

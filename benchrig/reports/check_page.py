@@ -7,7 +7,7 @@ from typing import Any
 from benchrig.bench.check_result import CheckResult, Look
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
-from benchrig.reports.page import environment
+from benchrig.reports.template_loading import environment
 from benchrig.reports.words import in_print, local_text
 
 __all__ = ["check_page_html"]

@@ -12,7 +12,7 @@ from benchrig.reports.gauge_words import (
     percent_text,
     sentence,
 )
-from benchrig.reports.page import environment
+from benchrig.reports.template_loading import environment
 from benchrig.reports.words import local_text, unit_text
 
 __all__ = ["study_page_html"]

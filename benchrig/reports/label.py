@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
-from benchrig.reports.page import environment
 from benchrig.reports.plain_words import DISPOSITIONS
+from benchrig.reports.template_loading import environment
 from benchrig.reports.words import verdict_words
 from benchrig.verdict.words import sure_text
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from benchrig.records.model import RunRecord
 from benchrig.reports.page_text import (
@@ -24,12 +23,10 @@ from benchrig.reports.plots import PICTURES, plots
 from benchrig.reports.retest import retest
 from benchrig.reports.sheets import sheets
 from benchrig.reports.strip import strip_svg
+from benchrig.reports.template_loading import environment
 from benchrig.reports.words import Row, in_print, rows, verdict_words, visible
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-
-__all__ = ["environment", "page_html"]
+__all__ = ["page_html"]
 
 SHORT_TAG = 34
 """A longer tag is cut in the head of each sheet; below it stands whole."""
@@ -43,25 +40,6 @@ _REASONS = {
     "new-stock": "new stock",
     "check-valve": "check valve, a known-good part kept to look at the bench",
 }
-
-
-@cache
-def environment() -> Environment:
-    """Templates in which every value is escaped, a missing value is an error, and unseen characters show."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    def shown(value: Any) -> Any:
-        # Markup, our own SVG, is a str too: it passes as it is.
-        return visible(value) if type(value) is str else value
-
-    return Environment(
-        loader=PackageLoader("benchrig.reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=shown,
-    )
 
 
 def page_html(record: RunRecord, before: RunRecord | None = None) -> str:

@@ -131,3 +131,18 @@ def test_a_stop_before_the_command_line_is_there_is_told_as_json_where_that_is_w
         assert json.loads(done.stdout)["error"].startswith("Stopped")
     else:
         assert done.stdout == ""
+
+
+def test_what_is_printed_is_what_was_given_brackets_and_colons_too(capsys):
+    from benchrig.application.events import BenchOpened, Warned
+    from benchrig.cli.bench_display import BenchDisplay
+    from benchrig.cli.live_line import LiveLine
+    from benchrig.cli.output import plain_console
+    from benchrig.cli.run_display import RunDisplay
+
+    console = plain_console(stderr=True)
+    RunDisplay(console, LiveLine(console))(Warned("see [reservoir] and [red]cal-0003[/red] :warning:"))
+    BenchDisplay(console, LiveLine(console))(BenchOpened("bench [2] :key:", simulated=False))
+    said = capsys.readouterr().err
+    assert "see [reservoir] and [red]cal-0003[/red] :warning:" in said
+    assert "Bench check of bench [2] :key:." in said

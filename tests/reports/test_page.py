@@ -352,3 +352,29 @@ def test_a_reason_that_many_rows_share_is_told_once_on_the_back(pages: dict[str,
     text = Outline(pages["reject"]).text
     assert text.count("he armature did not move in any of 10 pulses") == 1
     assert text.index("digest of the record") > text.index("did not move in any") > text.index("sheet 2 of 2")
+
+
+def test_a_compiled_template_that_is_damaged_is_made_anew(tmp_path, monkeypatch):
+    """As after a power cut: half a file beside the compiled modules."""
+    from benchrig.reports import template_loading
+
+    monkeypatch.setattr(template_loading, "cache_from_source", lambda _: str(tmp_path / "x.pyc"))
+    monkeypatch.setattr("sys.dont_write_bytecode", False)
+    made = template_loading.environment.__wrapped__().get_template("label.html")
+    (compiled,) = tmp_path.glob("*.cache")
+    whole = compiled.read_bytes()
+    compiled.write_bytes(whole[: len(whole) // 2])
+    assert template_loading.environment.__wrapped__().get_template("label.html").name == made.name
+    assert compiled.read_bytes() == whole
+    compiled.write_bytes(whole[:30])
+    template_loading.environment.__wrapped__().get_template("label.html")
+    assert compiled.read_bytes() == whole
+
+
+def test_where_nothing_may_be_written_templates_are_compiled_each_time(tmp_path, monkeypatch):
+    from benchrig.reports import template_loading
+
+    monkeypatch.setattr(template_loading, "cache_from_source", lambda _: str(tmp_path / "not there" / "x.pyc"))
+    monkeypatch.setattr("sys.dont_write_bytecode", False)
+    assert template_loading.environment.__wrapped__().get_template("label.html").name == "label.html"
+    assert list(tmp_path.iterdir()) == []
