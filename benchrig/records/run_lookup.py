@@ -14,7 +14,7 @@ from benchrig.records.recorder import run_number
 __all__ = ["find_run", "near_tags", "tag_of_label"]
 
 NEAR_AMONG = 5000
-"""Near tags are looked for among so many of the latest."""
+"""Near tags are looked for among those of so many of the latest runs."""
 
 
 def find_run(connection: sa.Connection, wanted: str) -> int | None:
@@ -82,8 +82,8 @@ def tag_of_label(connection: sa.Connection, code: LabelCode) -> str | None:
 def near_tags(connection: sa.Connection, wanted: str) -> str:
     """Tags that look like the one that was not found, with commas between; empty when none does."""
     c = tables.runs.c
-    query = sa.select(c.tag).group_by(c.tag).order_by(sa.func.max(c.id).desc()).limit(NEAR_AMONG)
-    tags = {tag.casefold(): tag for tag in connection.execute(query).scalars()}
+    latest = sa.select(c.tag).order_by(c.id.desc()).limit(NEAR_AMONG)
+    tags = {tag.casefold(): tag for tag in dict.fromkeys(connection.execute(latest).scalars())}
     low = wanted.casefold()
     near = [tag for folded, tag in tags.items() if low and low in folded][:3]
     close = [tags[folded] for folded in difflib.get_close_matches(low, tags, n=3, cutoff=0.6)]

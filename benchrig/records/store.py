@@ -153,10 +153,16 @@ class Store:
     def before(self, record: RunRecord) -> RunRecord | None:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
         c = tables.runs.c
-        same_part = (c.tag == serialization.text(record.intake.tag)) & (
-            c.model == serialization.text(record.intake.model)
+        # A model has very many runs, a part has few: the model's index must not be taken for this.
+        model = c.model.concat("") == serialization.text(record.intake.model)
+        earlier = (
+            sa.select(c.id)
+            .where(
+                c.tag == serialization.text(record.intake.tag), model, c.ending == "finished", c.id < int(record.run)
+            )
+            .order_by(c.id.desc())
+            .limit(1)
         )
-        earlier = sa.select(sa.func.max(c.id)).where(same_part & (c.ending == "finished") & (c.id < int(record.run)))
         with reading(self._reader, self.path) as connection:
             run_id = connection.execute(earlier).scalar()
         return None if run_id is None else self.run(f"run:{run_id}", traces=False)
