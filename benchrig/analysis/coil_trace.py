@@ -22,6 +22,7 @@ __all__ = ["CoilTrace", "check_record", "prepare"]
 DRIFT = 0.6  # of a zero's drift that may be wrong with the current in the pulse
 STILL_WAVY = 0.1  # of the largest current: hum may make so much of a record's end, after the current has gone
 FINEST = 1e-4  # of the full current: slower wander than this is not looked at
+FEWEST_LATE = 20  # samples without current after the pulse
 FEWEST = 12  # samples in the pulse below which nothing is said
 COARSEST_HZ = 20_000.0  # faster records are averaged in blocks: an armature has nothing to say above this
 
@@ -343,13 +344,14 @@ def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | Non
 
 
 def _late(current: Samples, decay: Flags, within: float) -> slice | None:
-    """Second half of what follows the release, when the current has gone by then."""
+    """Second half of what follows the release, or its last quarter, when the current has gone by then."""
     low = np.flatnonzero(decay)
     if len(low) <= 40:
         return None
-    late = low[len(low) // 2 :]
-    if float(np.ptp(current[late])) < within:
-        return slice(int(late[0]), int(late[-1]) + 1)
+    for part in (2, 4):
+        late = low[len(low) - len(low) // part :]
+        if len(late) >= FEWEST_LATE and float(np.ptp(current[late])) < within:
+            return slice(int(late[0]), int(late[-1]) + 1)
     return None
 
 

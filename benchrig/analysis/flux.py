@@ -25,7 +25,7 @@ __all__ = ["Branches", "Steady", "branches", "steady_current"]
 TRIED = 16  # time constants of the last approach, from 0.04 of the pulse ...
 EVENLY = np.linspace(0.0, 1.0, TRIED)
 SLOWEST = 4.0  # ... to 0.4 of it, or so many times the time in which the current rose to 63 %
-FALLING = 3.0  # of a fall in the last tenth of the pulse that may be wrong with the steady current
+FALLING = 8.0  # of a fall in the last tenth of the pulse that may be wrong with the steady current
 NOT_EXPONENTIAL = 0.5  # standard uncertainty of an extrapolation, share of it (engineering judgement)
 
 

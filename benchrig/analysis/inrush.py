@@ -21,7 +21,7 @@ LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond l
 USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing
 NEAR_S, SHORT_S = 6e-4, 1e-3  # around an arrival no sample may be missing; elsewhere not for longer than this
 SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part of the rise is good
-ON_ITS_WAY = 0.012  # by which the current may rise further where no arrival shows: standard uncertainty, relative
+ON_ITS_WAY = 0.025  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
 UNSETTLED = (
     "the pulse ended long before the current settled: steady current and resistance are not measured; "
@@ -246,6 +246,9 @@ def analyse_inrush(
     dips = moved is not None and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
     if arrival is None or trace.hidden_zero:
         start = None  # the end of the hump alone does not tell what its beginning is
+    if release.held and off_s is None:
+        # where the pulse ended was judged from the current alone, and wrongly perhaps
+        stated, ohm, ohm_u = False, None, None
     fit_time, fit_current = _held_still(trace, current, on_s)
     return InrushResult(
         armature_moved=moved,

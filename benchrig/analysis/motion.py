@@ -46,6 +46,7 @@ KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arriv
 KINK_JUMP = (
     0.2  # ... and by how much, in full currents per time to 63 %: no blocked coil of 2,400 had both, with a hump
 )
+BOUNCE_SIDES_S, BOUNCE_CLEAR, BOUNCE_PART, MOST_BOUNCES = (0.3e-3, 0.5e-3, 0.8e-3), 8.0, 0.6, 6
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
@@ -153,6 +154,13 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     early = int(np.argmax(b.rise_flux > EARLY_FLUX * top))
     pulled = np.concatenate([np.full(early, b.rise_smooth[early]), b.rise[early:]])
     dip = find_dip(pulled[shows], noise, dt)
+    bounced_s = 0.0
+    for _ in range(MOST_BOUNCES):
+        if not (dip.clear > DIP_CLEAR and dip.depth > DIP_LEAST and _begins_sharply(b.rise, noise, dip, dt)):
+            break
+        bounced_s = float(trace.rise_s[dip.bottom])
+        pulled = np.concatenate([np.full(dip.bottom, b.rise_smooth[dip.bottom]), b.rise[dip.bottom :]])
+        dip = find_dip(pulled[shows], noise, dt)
     dipped = dip.clear > DIP_CLEAR and dip.depth > DIP_LEAST
     by_dip = min(dip.clear / DIP_CLEAR, dip.depth / DIP_LEAST)
     if not dipped:
@@ -212,6 +220,11 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         notes.append("the armature moved, but its arrival does not show")
     top_s = float(trace.rise_s[dip.top]) if dipped else None
     start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s, arrival is not None)
+    if bounced_s > 0.0:
+        notes.append(f"the current breaks off at once until {1e3 * bounced_s:.1f} ms: the switch bounces")
+        start = None
+        if arrival is not None:
+            arrival = replace(arrival, u_s=float(np.hypot(arrival.u_s, 0.1 * bounced_s)))
     ring = find_dip(b.rise[:early], noise, dt)
     if start is not None and ring.clear > DIP_CLEAR and ring.depth > DIP_LEAST:
         seen = f"the current falls at {1e3 * float(trace.rise_s[ring.top]):.1f} ms already"
@@ -221,6 +234,18 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
             arrival = replace(arrival, u_s=float(np.hypot(arrival.u_s, 0.5 * float(trace.rise_s[ring.bottom]))))
     depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
+
+
+def _begins_sharply(rise: Samples, noise: float, dip: Dip, dt: float) -> bool:
+    """The dip begins with as sharp a bend as it ends with: the switch's; an armature's begins gently."""
+    reach, last = round(5e-4 / dt) + 1, len(rise) - 1
+    bends = [
+        best_kink(rise, noise, dt, max(0, at - reach), min(at + reach, last), sign, BOUNCE_SIDES_S, bent=True)
+        for at, sign in ((dip.top, -1.0), (dip.bottom, 1.0))
+    ]
+    if bends[0] is None or bends[1] is None or bends[0].clear < BOUNCE_CLEAR:
+        return False
+    return bends[0].jump > BOUNCE_PART * bends[1].jump
 
 
 def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, dt: float) -> tuple[float, float]:

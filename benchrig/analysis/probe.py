@@ -17,7 +17,7 @@ UNDERSHOOT_LEAST = 0.004  # share of the largest current
 JUMP, JUMP_LEAST = 8.0, 0.02  # standard deviations, and share of the largest current, that a jump must have
 COARSE_S = 1.5e-4  # sample interval from which an armature's dip jumps too
 MOVED = 5.0  # standard deviations between the zeros before and after the pulse that are two zeros
-CHANGES, LEVELS = 20, 12  # changes at one rhythm, and levels with one bit alike, that are no chance (1 in 1e5 or less)
+CHANGES, LEVELS = 20, 7  # changes at one rhythm, and levels with one bit alike, that are no chance
 ANOTHER = 0.6  # standard uncertainty of a droop that may as well be a zero that moved, of the droop
 REFUTED = 4.0  # standard deviations by which the corrected end may still bend
 

@@ -12,6 +12,8 @@ __all__ = ["find_release", "release_of", "told_wrong", "voltage_falls"]
 
 FEWEST = 12  # samples after switch-on
 AT_ONCE = 0.07  # of the fall in the first 2 ms that must be there after 0.5 ms: a coil's current falls fastest at first
+LEVEL_S, LEVEL_TIMES = 8e-3, 1.5  # how long a current must stay level, and how many times as long as it took to fall
+LEVEL_LEAST, LEVEL_CHANGE = 0.04, 0.12  # parts of the full current and of the level: least level, most change
 AT_THE_COIL = 0.3  # of its value in the pulse: a voltage below this without current is that of the coil's terminals
 
 
@@ -61,6 +63,7 @@ def release_of(
     else:
         found = find_release(time_s, current, dt)
         if found is not None:
+            found = _after_a_level(time_s, current, found, dt)
             notes.append(f"release found at {1e3 * found:.1f} ms from the current alone")
     if later is not None:
         notes.append(
@@ -127,6 +130,40 @@ def find_release(time_s: Samples, current_a: Samples, dt: float) -> float | None
         costs.append(_rest(current_a[first:k], 1 if k - first > 2 * side else 0) + _rest(current_a[k:end], 2))
     k = tries.start + int(np.argmin(costs))
     return float(time_s[k]) - 0.5 * dt
+
+
+def _after_a_level(time_s: Samples, current_a: Samples, fell_s: float, dt: float) -> float:
+    """Release after a level at which the current stays once it has fallen, as under a supply that sank; else as found.
+
+    A coil's current through a diode never stays: in the time in which it fell it loses most of what is left. An
+    armature that moves back holds it for a while, but not so level for so long.
+    """
+    width = max(3, round(1e-3 / dt))
+    begin = int(np.searchsorted(time_s, fell_s))
+    before = current_a[max(0, begin - 6 * width) : max(begin - width, 1)]
+    after = current_a[begin:]
+    if len(before) < 3 or len(after) < 6 * width:
+        return fell_s
+    full, noise = float(np.median(before)), noise_of(current_a[max(0, begin - 40 * width) : begin])
+    zero = float(np.median(after[-max(3, len(after) // 8) :]))
+    full -= zero
+    smooth = np.convolve(after - zero, np.ones(width) / width, "valid")
+    taken = int(np.argmax(smooth < 0.37 * full))
+    span = max(round(LEVEL_S / dt), round(LEVEL_TIMES * taken))
+    if full <= 0.0 or taken == 0 or len(smooth) <= span:
+        return fell_s
+    sums = np.concatenate([[0.0], np.cumsum(after - zero)])
+    half = span // 2
+    first = (sums[half : len(sums) - half] - sums[: len(sums) - 2 * half]) / half
+    second = (sums[2 * half :] - sums[half : len(sums) - half]) / half
+    least = max(LEVEL_LEAST * full, 10.0 * noise / half**0.5)
+    stays = np.flatnonzero((second > least) & (np.abs(first - second) < LEVEL_CHANGE * second) & (first < 0.9 * full))
+    if len(stays) == 0:
+        return fell_s
+    at = int(stays[-1])
+    level = float(second[at])
+    fallen = np.flatnonzero(smooth[at + half :] < 0.7 * level)
+    return float(time_s[begin + at + half + int(fallen[0]) + width // 2]) if len(fallen) else fell_s
 
 
 def _rest(values: Samples, order: int) -> float:

@@ -15,6 +15,7 @@ GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
 GENTLE_CLEAR, GENTLE_BOTH = 5.0, 2.5  # standard deviations between the two, on the rise alone; on rise and decay
 BELOW = 0.006  # of the pulse: by which the first sample must lie below the zero at the end of the record to be noticed
+NOISY = 1e-3  # of the pulse: so much noise is in a lead-in too, if the converter can show it
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
 
 
@@ -25,7 +26,8 @@ def current_zero(
     ahead = current[lead]
     if len(ahead) >= 3:
         zero, zero_u = zero_of(ahead, step, noise)
-        hidden = noise > 0.7 * step > 0.0 and float(np.ptp(ahead)) == 0.0 and float(ahead[0]) <= float(current.min())
+        noisy = noise > 0.7 * step if step > 0.0 else len(ahead) >= 5 and noise > NOISY * float(current.max())
+        hidden = noisy and float(np.ptp(ahead)) == 0.0 and float(ahead[0]) <= float(current.min())
         if hidden:
             notes.append(
                 f"every sample before switch-on reads {ahead[0]:.4g} A, but the pulse is noisy: the zero lies "
