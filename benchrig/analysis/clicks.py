@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from benchrig.analysis.inrush import InrushResult
+from benchrig.analysis.inrush import InrushResult
 
 __all__ = ["ClickSet", "combine_clicks"]
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.clicks import ClickSet, combine_clicks
 from benchrig.analysis.coil_trace import CoilTrace, check_record, prepare
 from benchrig.analysis.flux import Branches, branches, steady_current
 from benchrig.analysis.kinks import Instant
@@ -15,7 +14,7 @@ from benchrig.analysis.release import Release, look_for_release
 from benchrig.analysis.results import Samples
 from benchrig.analysis.switch_on import UNSURE_S
 
-__all__ = ["ClickSet", "InrushResult", "analyse_inrush", "combine_clicks"]
+__all__ = ["InrushResult", "analyse_inrush"]
 
 LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond lies a wrong unit (engineering judgement)
 USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing

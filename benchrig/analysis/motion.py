@@ -9,7 +9,7 @@ import numpy as np
 from benchrig.analysis.coil_trace import CoilTrace
 from benchrig.analysis.flux import Branches
 from benchrig.analysis.kinks import Dip, Instant, best_kink, find_dip, leaving
-from benchrig.analysis.late_arrival import still_slow
+from benchrig.analysis.late_arrival import seated_at, still_slow
 from benchrig.analysis.results import Samples
 from benchrig.analysis.smoothing import local_quadratic
 
@@ -34,6 +34,8 @@ CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
 DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its top, share of the full current ...
 DIP_PART, DIP_COARSE = 0.06, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
 DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # ... and because fits at a soft cusp miss a shallow dip, the more the shallower
+DIP_NOISE = 0.01  # and of one without any bend: the more, by this noise as much again
+DIP_RATE = 0.7
 START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
 # Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the
 # true one was later by this part of the arrival, and one found before the second part of it by so much of what lacks.
@@ -206,7 +208,15 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if arrival is None or (kink is not None and kink.clear > arrival.clear):
         arrival = kink or arrival
     if arrival is not None and arrival.clear >= 3.0:
-        arrival = still_slow(b.rise, arrival, noise, dt)
+        arrival = still_slow(b, arrival, noise, dt)
+        seated = seated_at(b, arrival, noise, dt) if compared else arrival
+        if seated is not arrival:
+            seen = (
+                f"the current bends at {1e3 * (arrival.s + float(trace.rise_s[0])):.1f} ms, but the gap is not closed"
+            )
+            then = "and again later: the armature stops on its way" if seated is not None else "and no later bend shows"
+            notes.append(f"{seen} then, {then}")
+        arrival = seated
     if arrival is not None:
         arrival = replace(arrival, s=arrival.s + float(trace.rise_s[0]))
     if arrival is not None and float(np.interp(arrival.s, trace.rise_s, b.rise_flux)) < ARRIVAL_FLUX * top:
@@ -264,12 +274,17 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
         until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)
         seen = b.rise_smooth[:until]
         fall = float((np.maximum.accumulate(seen) - seen).max(initial=0.0))
-        return (0.0, float(np.hypot(sd, DIP_HIDES))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
+        hidden = DIP_HIDES * (1.0 + noise / DIP_NOISE)
+        return (0.0, float(np.hypot(sd, hidden))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
     at = max(3, min(round(arrival.s / dt), len(b.rise_smooth) - 1))
     top = float(b.rise_smooth[: at + 1].max())
     depth = max(top - arrival.level, 0.0, dip.depth if dip is not None else 0.0)
     hides = DIP_HIDES * float(np.exp(-depth / DIP_HIDES_IN))
-    u = (arrival.level_u**2 + sd**2 + DIP_MODEL**2 + hides**2 + ((DIP_PART + DIP_COARSE * dt) * depth) ** 2) ** 0.5
+    # until the arrival the current falls: where that is not well known, nor is how far
+    before = b.rise_smooth[max(at - round(1e-3 / dt), 0)]
+    fell = DIP_RATE * max(float(before) - arrival.level, 0.0) / 1e-3 * arrival.u_s
+    parts = (arrival.level_u, sd, DIP_MODEL, hides, fell, (DIP_PART + DIP_COARSE * dt) * depth)
+    u = sum(part**2 for part in parts) ** 0.5
     return depth, u
 
 
@@ -320,5 +335,5 @@ def _start(
     # without an arrival the end of the hump stands for it, and what was taken for the motion may be its end
     wide = START_ARRIVAL * arrival_s if arrived else max(START_ARRIVAL * arrival_s, 0.5 * found.s)
     too_early = START_EARLY_BY * max(START_EARLY * arrival_s - found.s, 0.0)
-    shift = START_LATER * arrival_s + too_early
+    shift = START_LATER * arrival_s + 0.5 * too_early
     return replace(found, s=found.s + shift, u_s=float(np.sqrt(found.u_s**2 + wide**2 + too_early**2)))

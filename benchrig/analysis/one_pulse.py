@@ -20,7 +20,6 @@ MANY = 6  # swings after the highest current: no armature makes so many
 GONE = 0.12  # share of the highest current below which a pulse is over
 QUIET_S = 3e-3  # for how long
 BEND_S = (0.6e-3, 1e-3, 2e-3)  # windows for the bends at which a fall begins and ends
-DEEP = 0.47  # of the highest current by which it must fall: of 1,200 armatures of other physics none made it fall so far
 MORE = 1.06  # of that level that the current may reach later: one that had settled does not rise further
 SETTLED_S = 2.5e-3  # that the current must have been flat before a fall that is the supply's
 
@@ -180,15 +179,6 @@ def find_break(time_s: Samples, current_a: Samples, decay_a: Samples, noise: flo
             f"{1e3 * time_s[first]:.1f} ms on: the driver switches (PWM), or the supply ripples; use a plain supply",
         )
     for top, bottom in falls:
-        deep = float(smooth[top] - smooth[bottom])
-        if deep > DEEP * highest and float(smooth[bottom:].max()) > smooth[top] - 0.03 * highest:
-            first = _onset(smooth, (top, bottom))
-            return Break(
-                float(time_s[first]),
-                True,
-                f"the current falls from {smooth[top]:.3g} to {smooth[bottom]:.3g} A at {1e3 * time_s[first]:.1f} ms, "
-                "deeper than an armature makes it, and comes back: the supply dropped out; look for a loose contact",
-            )
         recovers = float(smooth[bottom:].max()) > smooth[top] - 0.03 * highest
         first = _onset(smooth, (top, bottom))
         if (

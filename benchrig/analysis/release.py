@@ -35,7 +35,7 @@ USED_UP, LATE_SHARE, LATE_SEEN = 0.93, 0.25, 0.4
 # A corner that is not sharp, at which the gap still seems open by this part, may be an armature on its way: the end
 # may come by these parts of the time that is left until the current is used up later (shift, standard uncertainty).
 STILL_OPEN, OPEN_CLEAR, OPEN_HALF_S, OPEN_SHIFT, OPEN_U = 0.6, 16.0, 9e-4, 0.2, 0.3
-STOPPED = 0.65  # of 500 sharp corners of armatures that were back none had so much left
+STOPPED = 0.47  # of 300 sharp corners of armatures that were back 6 had so much left
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 
 

@@ -63,7 +63,8 @@ def release_of(
     else:
         found = find_release(time_s, current, dt)
         if found is not None:
-            found = _after_a_level(time_s, current, found, dt)
+            alone = time_s < (np.inf if later is None else later - 2e-3)
+            found = _after_a_level(time_s[alone], current[alone], found, dt)
             notes.append(f"release found at {1e3 * found:.1f} ms from the current alone")
     if later is not None:
         notes.append(

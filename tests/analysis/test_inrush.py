@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from benchrig.analysis.baseline import zero_of
-from benchrig.analysis.inrush import analyse_inrush, combine_clicks
+from benchrig.analysis.clicks import combine_clicks
+from benchrig.analysis.inrush import analyse_inrush
 
 OFF_S = 0.12
 

@@ -119,3 +119,16 @@ def test_a_dip_that_is_not_seen_leaves_room_for_a_shallow_one():
     )
     found = analyse_inrush(draws.time_ms * 1e-3, current, supply_v=13.0, off_s=OFF_S)
     assert found.dip_a is None or found.dip_a_u > 0.006 * draws.full_a[0]
+
+
+@pytest.mark.parametrize("left", [0.1, 0.35])
+def test_a_supply_that_sinks_and_stays_is_no_release(left: float) -> None:
+    t = np.arange(-5e-3, 0.2, 2e-4)
+    sunk = left + (1.0 - left) * np.exp(-(t - 0.06) / 6e-3)
+    gone = left * np.exp(-(t - 0.14) / 6e-3)
+    i = 0.5 * np.where(t < 0, 0.0, np.where(t < 0.06, -np.expm1(-t / 6e-3), np.where(t < 0.14, sunk, gone)))
+    found = analyse_inrush(t, i + np.random.default_rng(8).normal(0.0, 2e-3, t.size), supply_v=13.0)
+
+    assert found.steady_current_a is None
+    assert found.drop_out_time_ms is None
+    assert any("stays there" in note for note in found.notes)

@@ -1,30 +1,45 @@
 """An armature that is slowed down on its way has not arrived where the current first bends upwards."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from benchrig.analysis.baseline import zero_of
+from benchrig.analysis.flux import Branches
 from benchrig.analysis.kinks import Instant
-from benchrig.analysis.late_arrival import still_slow
+from benchrig.analysis.late_arrival import seated_at, still_slow
+from benchrig.analysis.smoothing import local_quadratic
 
 DT, NOISE = 1e-4, 0.004
 
 
 def rise(arrival_s: float, rng: np.random.Generator) -> np.ndarray:
-    """A fall that ends at 8 ms, level from there, and the approach of a coil from the arrival on."""
+    """A fall that ends at 8 ms, a gentler one from there, and the approach of a coil from the arrival on."""
     t = np.arange(0.0, 0.06, DT)
-    fall = 0.7 - 0.1 * np.clip((t - 5e-3) / 3e-3, 0.0, 1.0)
-    seated = 0.6 + 0.4 * -np.expm1(-np.maximum(t - arrival_s, 0.0) / 8e-3)
+    fall = 0.7 - 0.1 * np.clip((t - 5e-3) / 3e-3, 0.0, 1.0) - 0.05 * np.clip((t - 8e-3) / 7e-3, 0.0, 1.0)
+    bottom = float(np.interp(arrival_s, t, fall))
+    seated = bottom + (1.0 - bottom) * -np.expm1(-np.maximum(t - arrival_s, 0.0) / 8e-3)
     return np.where(t < 5e-3, 0.7 * t / 5e-3, np.where(t < arrival_s, fall, seated)) + rng.normal(0.0, NOISE, t.size)
 
 
-def test_a_bend_after_which_the_current_stays_level_is_no_arrival() -> None:
+def alone(current: np.ndarray) -> Branches:
+    """A rise without a decay to compare with."""
+    nothing = np.zeros(0)
+    flux = np.cumsum(1.0 - current) * DT
+    smooth = local_quadratic(current, 4)
+    return Branches(
+        flux, current, smooth, nothing, nothing, nothing, None, np.full(current.size, np.nan), 0.05, ()
+    )  # fmt: skip
+
+
+def test_a_bend_after_which_the_current_falls_on_is_no_arrival() -> None:
     current = rise(15e-3, np.random.default_rng(1))
 
-    found = still_slow(current, Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0), NOISE, DT)
+    found = still_slow(alone(current), Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0), NOISE, DT)
 
     assert found.s == pytest.approx(15e-3, abs=2 * found.u_s)
-    assert found.s > 13e-3
+    assert found.s > 12e-3
     assert found.u_s > 0.5e-3
 
 
@@ -32,7 +47,7 @@ def test_a_bend_after_which_the_current_rises_at_once_is_the_arrival_as_found() 
     current = rise(8e-3, np.random.default_rng(2))
     bend = Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0)
 
-    assert still_slow(current, bend, NOISE, DT) == bend
+    assert still_slow(alone(current), bend, NOISE, DT) == bend
 
 
 def test_a_far_clearer_bend_soon_after_makes_both_the_arrival() -> None:
@@ -42,9 +57,23 @@ def test_a_far_clearer_bend_soon_after_makes_both_the_arrival() -> None:
     current = np.where(t < 9e-3, 0.6, on_its_way) + 0.35 * -np.expm1(-np.maximum(t - 11e-3, 0.0) / 6e-3)
     faint = Instant(9e-3, 5e-5, 3.2, level=0.6, level_u=0.002, jump=10.0)
 
-    found = still_slow(current + np.random.default_rng(3).normal(0.0, 1e-4, t.size), faint, 1e-4, DT)
+    found = still_slow(alone(current + np.random.default_rng(3).normal(0.0, 1e-4, t.size)), faint, 1e-4, DT)
 
     assert found.s - 2 * found.u_s < 9e-3 < 11e-3 < found.s + 2 * found.u_s
+
+
+def test_a_bend_at_which_the_gap_is_still_open_is_not_the_whole_way() -> None:
+    current = rise(15e-3, np.random.default_rng(4))
+    b = alone(current)
+    t = np.arange(current.size) * DT
+    open_until_15_ms = np.where(t < 5e-3, 0.2 * t / 5e-3, np.where(t < 15e-3, 0.15, 0.0))
+    bend = Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0)
+
+    found = seated_at(replace(b, apart=open_until_15_ms), bend, NOISE, DT)
+
+    assert found is not None
+    assert found.s - 2 * found.u_s < 8e-3 < 15e-3 < found.s + 2 * found.u_s
+    assert seated_at(replace(b, apart=np.where(t < 8e-3, 0.2 * t / 8e-3, 0.0)), bend, NOISE, DT) is bend
 
 
 def test_a_zero_that_is_quieter_than_the_converters_step_is_known_to_a_part_of_that_step() -> None:

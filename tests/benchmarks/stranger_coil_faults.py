@@ -149,5 +149,7 @@ FAULTS: list[StrangerClass] = [
     fault("seated before the pulse", seated_before),
     fault("shorted turns", shorted(False), "short"),
     fault("shorted turns, blocked", shorted(True), "short"),
-    fault("two valves on one wire", two_valves),
+    # the sum of two currents is that of one valve with a stage; a pair that moves together is one of half the
+    # resistance, which the coil's measurement tells
+    StrangerClass("inrush", "two valves on one wire", False, two_valves, ("stops on its way",), hidden=True),
 ]

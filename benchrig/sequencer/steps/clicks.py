@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from benchrig.analysis.characteristics import units_of_step
+from benchrig.analysis.clicks import ClickSet, combine_clicks
 from benchrig.analysis.coil import CrossCheck, steady_current_cross_check
-from benchrig.analysis.inrush import ClickSet, InrushResult, analyse_inrush, combine_clicks
+from benchrig.analysis.inrush import InrushResult, analyse_inrush
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST
