@@ -46,6 +46,7 @@ def best_kink(
     *,
     bent: bool,
     cusp: bool = False,
+    certain: bool = False,
 ) -> Instant | None:
     """Clearest change of slope of one sign between two samples.
 
@@ -71,6 +72,8 @@ def best_kink(
         A parabola after the kink too.
     cusp : bool
         The kink is that of a dip or a hump, the sharpest bend around: a bounce beside it is passed over.
+    certain : bool
+        There is a bend, as the curvature has shown: a clear one that fits badly is better than a faint one.
 
     Returns
     -------
@@ -102,7 +105,9 @@ def best_kink(
         if good:
             best = max(good, key=lambda f: f.strength)
         elif closer:
-            best = min(closer, key=lambda f: f.misfit)
+            # what hardly bends always fits, but is no better answer
+            bend = [f for f in closer if f.instant.clear > 4.0] or [best] if certain else closer
+            best = min(bend, key=lambda f: f.misfit)
     return best.instant
 
 

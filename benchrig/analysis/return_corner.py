@@ -88,7 +88,7 @@ def find_corner(trace: CoilTrace, b: Branches, full_a: float) -> tuple[Instant, 
     end = int(after[0]) - 1 if len(after) else len(bend) - 1
     reach = round(3e-4 / dt)
     around = (max(round(5e-4 / dt), first + half - reach), end + half + reach)
-    found = best_kink(decay, noise, dt, *around, -1.0, SIDES_S, bent=True)
+    found = best_kink(decay, noise, dt, *around, -1.0, SIDES_S, bent=True, certain=True)
     if found is None or found.clear < CLEAR:
         return None
     half_s = half * dt
