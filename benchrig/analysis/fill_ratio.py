@@ -25,7 +25,9 @@ SHARP = 0.006
 """A ratio known better than this needs no averaging: it shows from both sides."""
 APART, WIDEST = 1.5, 0.06
 """Steps in the ratio, in standard uncertainties by the fit alone, and no wider than the second."""
-UNLIKELY = 9.0
+WIDER = 1.3
+"""Each step is so many times as wide as the one before: far off the record says less."""
+UNLIKELY = 8.0
 """Steps end where chi-square has risen by so much."""
 MOST = 9
 """Steps to either side."""
@@ -56,9 +58,10 @@ def over_ratios(model: FillModel, data: Samples, sd: Samples, fitted: Fitted) ->
     fits = [middle]
     best = middle.cost
     for towards in (-1, 1):
-        before, last = None, middle
+        before, last, by = None, middle, step
         for _ in range(MOST):
-            ratio = last.values[RATIO] + towards * step
+            ratio = last.values[RATIO] + towards * by
+            by = min(WIDER * by, WIDEST)
             if not known.low <= ratio <= known.high:
                 break
             begin = fitted if before is None else last
@@ -71,9 +74,16 @@ def over_ratios(model: FillModel, data: Samples, sd: Samples, fitted: Fitted) ->
             if now.cost > best + UNLIKELY * fitted.widening**2:
                 break
             before, last = last, now
+    if len(fits) == 1:
+        return [(0.0, fitted)]
+    fits.sort(key=lambda one: one.values[RATIO])
+    counts = np.gradient([one.values[RATIO] for one in fits])
     wide = min(one.widening for one in fits)
     at = list(fitted.values).index(RATIO)
-    return [(_spread(one.covariance, at) - one.cost / wide**2 / 2, one) for one in fits]
+    return [
+        (_spread(one.covariance, at) + math.log(count) - one.cost / wide**2 / 2, one)
+        for one, count in zip(fits, counts.tolist(), strict=True)
+    ]
 
 
 def _held(
@@ -86,7 +96,8 @@ def _held(
     if before is None:
         start = start + near.covariance[:, at] / near.covariance[at, at] * (ratio - near.values[RATIO])
     else:
-        start = 2 * start - np.array(list(before.values.values()))
+        there = np.array(list(before.values.values()))
+        start = start + (start - there) * (ratio - near.values[RATIO]) / (near.values[RATIO] - before.values[RATIO])
     known = free.parameters[at]
     rest = [
         replace(q, start=min(max(float(x), q.low), q.high), late=False)

@@ -25,11 +25,13 @@ LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
 RESPONSE_U = 0.1
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN_U = 0.006
+UNSEEN, UNSEEN_U = 0.003, 0.006
 """C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
-opening, and just above it little that is not bound to an ISO curve; what that may do to C, as part of it (engineering
-judgement; the simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.7 %). The
-flow at rated vacuum is no surer: the departures fitted are three shapes of any number."""
+opening, and just above it little that is not bound to an ISO curve. The flow through an opening never falls as the
+pressure behind it does, so what is not seen is more, not less: what it is expected to add to C, and the standard
+uncertainty of that, as parts of it (engineering judgement; the simulated openings, which are nozzles with a discharge
+coefficient that falls, lack 0.2 to 0.5 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are
+three shapes of any number."""
 BEGINS_U_S = 0.0003
 """How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
@@ -111,7 +113,7 @@ class _Values:
 def _values(fill: FillFit, setting: Setting) -> _Values:
     fitted = fill.fitted
     q = fitted.values
-    c, b = setting.conductance(q["rate"]), q["critical_ratio"]
+    c, b = (1 + UNSEEN) * setting.conductance(q["rate"]), q["critical_ratio"]
     scale_u = {
         "volume of the reservoir": setting.volume_u_m3 / setting.volume_m3,
         "pressure transducer": setting.pressure_u_pa / setting.ambient_pa,
