@@ -55,7 +55,7 @@ MOST_PULL, MOST_PULLS = 2.7, 8.0
 squares of all such pulls may sum to. Of 65 records by other physics that keep to the model none had over 2.3 and 6.1;
 three in four of those with fuel vapour, a liner or an opening that creeps wider have more."""
 MOST_DEPARTURE, MOST_DEPARTURES = 4.0, 25.0
-"""The same for the opening's departures from its curve, of which less is known."""
+"""The same for the opening's curve, of which less is known."""
 USUAL_LAMINAR_LN_U = 1.0
 LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
 """Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
@@ -63,15 +63,8 @@ LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
 
 _CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U))
 """Fitted besides C and b: how the opening departs from the ISO curve."""
-_KNOWN_BEFORE = (
-    "ambient",
-    "critical_ratio",
-    "tau_ln",
-    "laminar_ln",
-    "start_warmth",
-    "inflow_part",
-    "flow_power",
-)
+_OF_BENCH = ("ambient", "tau_ln", "start_warmth", "inflow_part", "flow_power")
+_OF_OPENING = ("critical_ratio", "laminar_ln", *(q.name for q in _CURVE))
 
 
 def thinned(
@@ -313,8 +306,8 @@ def _fit_of(
 def _strained(fitted: Fitted) -> str:
     """Name of what is pulled further than can be believed; empty where all agree."""
     for names, most, most_sum in (
-        (_KNOWN_BEFORE, MOST_PULL, MOST_PULLS),
-        ([q.name for q in _CURVE], MOST_DEPARTURE, MOST_DEPARTURES),
+        (_OF_BENCH, MOST_PULL, MOST_PULLS),
+        (_OF_OPENING, MOST_DEPARTURE, MOST_DEPARTURES),
     ):
         pulls = {q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in names}
         worst = max(pulls, key=lambda name: pulls[name], default="")

@@ -37,7 +37,7 @@ def flow(**more: float) -> FlowResult:
     later = b + (1 - b) * np.sin(np.clip((k * (t - 0.01) - (b - start)) / (1 - b), 0.0, math.pi / 2))
     p = AMBIENT_PA * np.where(r < b, r, np.where(t < 0.01, start, later))
     p += 8.0 * np.random.default_rng(5).standard_normal(len(t))
-    known = {"rated_vacuum_pa": 30_000.0, "thermal_time_constant_s": 0.1, "thermal_time_constant_u_s": 0.02}
+    known = {"rated_vacuum_pa": 30_000.0, "thermal_time_constant_s": 0.02, "thermal_time_constant_u_s": 0.01}
     return analyse_flow(t, p, **{**BENCH, "ambient_u_k": 0.0, **known, **more})
 
 
