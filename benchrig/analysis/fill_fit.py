@@ -24,7 +24,7 @@ from benchrig.analysis.smoothing import distinct
 __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", "Supposed", "fit_fill", "thinned"]
 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
-HIGHEST_RATIO = 0.75
+LOWEST_RATIO, HIGHEST_RATIO = 0.02, 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
 TRAVEL_U_S = 0.005
 """Valves open within about so long; its square is taken as normal (engineering judgement)."""
@@ -203,7 +203,7 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
         Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=9 * travel_u_s**2),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
-        Parameter("critical_ratio", known, 1e-4, prior=known, prior_u=spread, low=0.02, high=HIGHEST_RATIO),
+        Parameter("critical_ratio", known, 1e-4, prior=known, prior_u=spread, low=LOWEST_RATIO, high=HIGHEST_RATIO),
         Parameter("tau_ln", math.log(tau_s), 1e-3, math.log(tau_s), supposed.tau_ln_u or setting.tau_ln_u, -5.0, 4.0),
         Parameter(
             "laminar_ln",
@@ -305,6 +305,8 @@ def _fit_of(
 
 def _strained(fitted: Fitted) -> str:
     """Name of what is pulled further than can be believed; empty where all agree."""
+    if fitted.values["critical_ratio"] < LOWEST_RATIO + 0.01:
+        return "critical_ratio"  # no opening: one that narrows while it flows looks like that
     for names, most, most_sum in (
         (_OF_BENCH, MOST_PULL, MOST_PULLS),
         (_OF_OPENING, MOST_DEPARTURE, MOST_DEPARTURES),

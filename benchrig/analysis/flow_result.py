@@ -25,7 +25,7 @@ LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
 RESPONSE_U = 0.1
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN, UNSEEN_U = 0.003, 0.006
+UNSEEN, UNSEEN_U = 0.0015, 0.006
 """C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
 opening, and just above it little that is not bound to an ISO curve. The flow through an opening never falls as the
 pressure behind it does, so what is not seen is more, not less: what it is expected to add to C, and the standard
