@@ -3,8 +3,8 @@
     python tests/benchmarks/fill_false_alarms.py [--fills 20] [--noises 20000] [--seed 1]
 
 Each drawn fill is fitted once. About that fit the problem is taken as linear, so that what a new draw of the noise
-would leave behind is a product with a matrix, and many thousand draws take a second. Two rates are printed: with noise as
-large as the test allows for (its own 3 Pa for the model in every block), and with the noise of the samples alone.
+would leave behind is a product with a matrix, and many thousand draws take a second. Two rates are printed: with noise
+as large as the test allows for (its own 3 Pa for the model in every block), and with the noise of the samples alone.
 """
 
 from __future__ import annotations
