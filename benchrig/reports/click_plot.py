@@ -18,6 +18,10 @@ WHOLE_PT, HEIGHT_PT = 526.0, 146.0
 """The width of a printed A4 sheet, and the height where nothing else is wanted."""
 MOST_POINTS = 260
 LEAST_MS = 30.0
+MARK_ABOVE_PT, LIMIT_BELOW_PT = 4.0, 12.5
+"""Where words stand above and below the frame's upper edge, however low the picture is."""
+LABEL_PT = 70.0
+"""In a lower frame the label of the current has no room at full length."""
 BEFORE = 0.06
 """So much of the picture lies before the switch."""
 
@@ -68,11 +72,17 @@ def _half(
     high_ms = limit.high if limit is not None else None
     moved = [(trace, zero_s) for trace, zero_s in zip(traces, zeros_s, strict=True) if side.mark in trace.marks]
     marks_ms = [(trace.marks[side.mark] - zero_s) * 1e3 for trace, zero_s in moved]
+    axes_pt = place[3]
     end_ms = min(max(1.35 * (high_ms or 0.0), 1.25 * max(marks_ms, default=0.0), LEAST_MS), longest_ms)
     if on and not moved:
         end_ms = longest_ms
     axes = drawing.axes(
-        place, (-BEFORE * end_ms, end_ms), y, x_label=side.says, y_label="coil current, mA" if on else "", numbers=on
+        place,
+        (-BEFORE * end_ms, end_ms),
+        y,
+        x_label=side.says,
+        y_label="" if not on else "coil current, mA" if axes_pt >= LABEL_PT else "mA",
+        numbers=on,
     )
     if high_ms is not None and high_ms < end_ms:
         axes.band(high_ms, end_ms, LIMIT, 0.12)
@@ -80,7 +90,7 @@ def _half(
         near = high_ms < 0.25 * end_ms  # no room for words on its left
         axes.words_at(
             high_ms + (0.01 if near else -0.01) * end_ms,
-            _down(traces, zeros_s, high_ms, y),
+            _down(traces, zeros_s, high_ms, y, axes_pt),
             f"limit {high_ms:g} ms",
             LIMIT,
             anchor="start" if near else "end",
@@ -101,13 +111,15 @@ def _half(
     axes.dots(marks_ms, levels, FIT)
     some = f", {len(moved)} of {len(traces)} clicks" if len(moved) < len(traces) else ""
     anchor = "end" if mean_ms > 0.6 * end_ms else "middle"
-    axes.words_at(mean_ms, -0.04, f"{side.mark} {mean_ms:.1f} ms{some}", FIT, anchor=anchor)
+    axes.words_at(mean_ms, -MARK_ABOVE_PT / axes_pt, f"{side.mark} {mean_ms:.1f} ms{some}", FIT, anchor=anchor)
 
 
-def _down(traces: Sequence[Trace], zeros_s: Sequence[float], at_ms: float, y: tuple[float, float]) -> float:
+def _down(
+    traces: Sequence[Trace], zeros_s: Sequence[float], at_ms: float, y: tuple[float, float], axes_pt: float
+) -> float:
     """Where the currents leave room for words beside an upright line, from the top: below high ones, above low ones."""
     levels = [
         float(np.interp(zero_s + at_ms / 1e3, trace.time_s, trace.columns["current_a"])) * 1e3
         for trace, zero_s in zip(traces, zeros_s, strict=True)
     ]
-    return 0.96 if sum(levels) / len(levels) > sum(y) / 2 else 0.12
+    return 0.96 if sum(levels) / len(levels) > sum(y) / 2 else LIMIT_BELOW_PT / axes_pt

@@ -14,10 +14,12 @@ import pytest
 
 from benchrig.analysis.results import Curve, Trace
 from benchrig.records import RunRecord
+from benchrig.reports import drawing
 from benchrig.reports import plots as plots_module
 from benchrig.reports.flow_plot import slowest_line
 from benchrig.reports.hold_plot import allowed_line
 from benchrig.reports.plots import PICTURES, clicks_svg, flow_svg, hold_svg, plots
+from benchrig.reports.sheets import MOST_LOWER_PT
 from benchrig.sequencer.sequence import STEPS
 from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
 
@@ -142,3 +144,48 @@ def test_the_limit_of_a_coil_that_draws_no_current_is_written_clear_of_the_trace
     limits = [float(y) for y in re.findall(r'y="([^"]*)"[^>]*>limit ', text)]
     assert limits
     assert all(y < 0.3 * height for y in limits)  # the trace lies along the bottom
+
+
+def boxes(svg: str) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Each word of a picture with where it stands: left, top, right, bottom in points of the picture."""
+    found = []
+
+    def walk(node: ElementTree.Element, x: float, y: float, turned: bool) -> None:
+        move = re.search(r"translate\(([-\d.]+) ([-\d.]+)\)", node.get("transform", ""))
+        if move:
+            x, y = x + float(move[1]), y + float(move[2])
+        turned = turned or "rotate" in node.get("transform", "")
+        if node.tag.endswith("text"):
+            tall = float(node.get("font-size", drawing.WORDS_PT))
+            long = drawing.WIDE_EM * tall * len(node.text or "")
+            before = {"start": 0.0, "middle": 0.5, "end": 1.0}[node.get("text-anchor", "start")] * long
+            at_x, at_y = float(node.get("x", 0)), float(node.get("y", 0))
+            box = (x + at_x - before, y + at_y - 0.72 * tall, x + at_x - before + long, y + at_y + 0.2 * tall)
+            if turned:
+                box = (x - 0.72 * tall, y - long + before, x + 0.2 * tall, y + before)
+            found.append((node.text or "", box))
+        for child in node:
+            walk(child, x, y, turned)
+
+    walk(ElementTree.fromstring(svg), 0.0, 0.0, False)
+    return found
+
+
+@pytest.mark.parametrize("lower_pt", [0.0, 30.0, MOST_LOWER_PT])
+@pytest.mark.parametrize("kind", KINDS)
+def test_words_neither_overlap_nor_leave_the_picture_however_low_it_is(kind: str, lower_pt: float) -> None:
+    record = sample(kind)
+    clicks = record.traces("clicks")
+    if clicks:  # one click in which the return was not seen makes the words longest
+        marks = {name: at for name, at in clicks[0].marks.items() if name != "drop-out"}
+        record = with_trace(record, "clicks", dataclasses.replace(clicks[0], marks=marks), *clicks[1:])
+    for name, svg in plots(record, lower_pt=lower_pt).items():
+        words = boxes(svg)
+        marked = [box for said, box in words if said.startswith(("pull-in", "drop-out"))]
+        limits = [box for said, box in words if said.startswith("limit")]
+        assert all(limit[1] >= mark[3] for limit in limits for mark in marked), name  # wherever along the line they are
+        for number, (said, box) in enumerate(words):
+            assert box[1] >= -1.0, (name, said)
+            for other, beside in words[:number]:
+                apart = box[2] <= beside[0] or beside[2] <= box[0] or box[3] <= beside[1] or beside[3] <= box[1]
+                assert apart, (name, said, other)
