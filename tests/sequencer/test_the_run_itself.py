@@ -6,6 +6,7 @@ import functools
 
 import pytest
 
+from benchrig.analysis.characteristics import units_of_step
 from benchrig.bench.traceability import Ground, Grounds, Missing
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer import run as run_module
@@ -57,6 +58,13 @@ def run_of(condition: str):
         patch.setattr(flow_step, "analyse_flow", canned_flow)
         finished = short_run(sink, bench, seed=7, program="benchrig x", control_waived=True)
     return finished, sink, driven, opened, seen[0]
+
+
+def test_each_step_finds_what_the_table_of_characteristics_says_of_it():
+    finished = run_of("good")[0]
+    for step in finished.steps:
+        assert {each.name for each in step.characteristics} == set(units_of_step(step.name)), step.name
+        assert {each.name: each.unit for each in step.characteristics} == units_of_step(step.name)
 
 
 def instead(monkeypatch, name: str, does) -> None:
