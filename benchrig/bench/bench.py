@@ -19,7 +19,7 @@ from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_WORDS
 from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
 from benchrig.drivers.meters import Meter
-from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Cause, Channel, Output, RelayBoard
+from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Channel, Output, RelayBoard, TripCause
 from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 
 __all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording", "never"]
@@ -33,14 +33,14 @@ RECORD_POLL_S = 0.8
 METER_READY_S = 5.0
 """A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
 
-_LOOK = {
-    Cause.SILENT: "USB cable and hub; was the computer busy or asleep?",
-    Cause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
-    Cause.GUARD: "Close the guard, then start the run again.",
-    Cause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
-    Cause.OVER_CURRENT: "Plug in a known-good valve and run again: if that one runs, this valve draws too much (its "
-    "suppression diode reversed, its turns shorted). Otherwise plug and leads for a short; then over_current_a in the "
-    "bench file.",
+_TRIP_HINTS = {
+    TripCause.SILENT: "USB cable and hub; was the computer busy or asleep?",
+    TripCause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
+    TripCause.GUARD: "Close the guard, then start the run again.",
+    TripCause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
+    TripCause.OVER_CURRENT: "Plug in a known-good valve and run again: if that one runs, this valve draws too much "
+    "(its suppression diode reversed, its turns shorted). Otherwise plug and leads for a short; then over_current_a in "
+    "the bench file.",
 }
 
 
@@ -154,7 +154,7 @@ class Bench:
         """
         status = self.board.status()
         _check_inputs(status)
-        if status.cause is not Cause.NONE:
+        if status.cause is not TripCause.NONE:
             self.notes.append(f"the board had switched everything off before this run: {CAUSE_WORDS[status.cause]}")
             self.board.clear()
         self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
@@ -190,10 +190,10 @@ class Bench:
         self.on_wait()
 
     def _check(self, status: BoardStatus) -> None:
-        if status.cause is not Cause.NONE:
+        if status.cause is not TripCause.NONE:
             self._state = status.outputs
             raise InterlockOpen(
-                f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=_LOOK[status.cause]
+                f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=_TRIP_HINTS[status.cause]
             )
         _check_inputs(status)
 
@@ -360,9 +360,9 @@ class Bench:
 def _check_inputs(status: BoardStatus) -> None:
     wrong = []
     if not status.estop_ok:
-        wrong.append(("Emergency stop is pressed", _LOOK[Cause.ESTOP]))
+        wrong.append(("Emergency stop is pressed", _TRIP_HINTS[TripCause.ESTOP]))
     if not status.guard_closed:
-        wrong.append(("Guard is open", _LOOK[Cause.GUARD]))
+        wrong.append(("Guard is open", _TRIP_HINTS[TripCause.GUARD]))
     if wrong:
         raise InterlockOpen(". ".join(what for what, _ in wrong) + ".", hint=" ".join(look for _, look in wrong))
 

@@ -12,10 +12,10 @@ __all__ = [
     "BoardStatus",
     "CapturePlan",
     "CaptureProgress",
-    "Cause",
     "Channel",
     "ChannelFacts",
     "Output",
+    "TripCause",
 ]
 
 
@@ -40,7 +40,7 @@ class Channel(Enum):
     AMBIENT = messages.AMBIENT
 
 
-class Cause(Enum):
+class TripCause(Enum):
     """Why the board switched everything off by itself."""
 
     NONE = messages.CAUSE_NONE
@@ -52,12 +52,12 @@ class Cause(Enum):
 
 
 CAUSE_WORDS = {
-    Cause.NONE: "no cause is latched any more",
-    Cause.SILENT: "it heard nothing from the host for too long",
-    Cause.ESTOP: "the emergency stop was pressed",
-    Cause.GUARD: "the guard was opened",
-    Cause.COIL_TIME: "the coil was on for longer than its limit",
-    Cause.OVER_CURRENT: "the coil current was above its limit",
+    TripCause.NONE: "no cause is latched any more",
+    TripCause.SILENT: "it heard nothing from the host for too long",
+    TripCause.ESTOP: "the emergency stop was pressed",
+    TripCause.GUARD: "the guard was opened",
+    TripCause.COIL_TIME: "the coil was on for longer than its limit",
+    TripCause.OVER_CURRENT: "the coil current was above its limit",
 }
 
 
@@ -94,7 +94,7 @@ class BoardStatus:
     guard_closed: bool
     armed: bool
     capturing: bool
-    cause: Cause
+    cause: TripCause
     at_s: float
     cause_at_s: float
 

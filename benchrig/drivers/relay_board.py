@@ -17,10 +17,10 @@ from benchrig.drivers.board_types import (
     BoardStatus,
     CapturePlan,
     CaptureProgress,
-    Cause,
     Channel,
     ChannelFacts,
     Output,
+    TripCause,
 )
 from benchrig.drivers.exchange import ANSWER_S, TRIES, Exchange
 from benchrig.drivers.links import ByteLink
@@ -35,11 +35,11 @@ __all__ = [
     "BoardStatus",
     "CapturePlan",
     "CaptureProgress",
-    "Cause",
     "Channel",
     "ChannelFacts",
     "Output",
     "RelayBoard",
+    "TripCause",
 ]
 
 HELLO_TRIES = 20
@@ -241,7 +241,7 @@ class RelayBoard:
             It had tripped before.
         """
         status = self._status(messages.SET, messages.pack_set(_output_mask(outputs)))
-        if status.outputs != outputs and status.cause is Cause.NONE:
+        if status.outputs != outputs and status.cause is TripCause.NONE:
             wrong = ", ".join(
                 f"{output.name.lower()} is {'on' if output in status.outputs else 'off'}"
                 for output in Output
@@ -369,7 +369,7 @@ class RelayBoard:
             guard_closed=bool(status.inputs & messages.GUARD_CLOSED),
             armed=status.armed,
             capturing=status.capturing,
-            cause=Cause(status.cause),
+            cause=TripCause(status.cause),
             at_s=status.board_ms / 1000.0,
             cause_at_s=status.cause_ms / 1000.0,
         )

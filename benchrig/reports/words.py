@@ -17,7 +17,7 @@ __all__ = [
     "Row",
     "VerdictWords",
     "in_print",
-    "limit_text",
+    "limit_in_table",
     "local_text",
     "rows",
     "unit_text",
@@ -170,14 +170,14 @@ def local_text(when: datetime) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname() or ''}".rstrip()
 
 
-def limit_text(limit: Limit | None) -> str:
+def limit_in_table(limit: Limit | None) -> str:
     """What is allowed, without the unit.
 
     Examples
     --------
-    >>> limit_text(Limit("hold_leak_sccm", None, 5.0, "maker's data"))
+    >>> limit_in_table(Limit("hold_leak_sccm", None, 5.0, "maker's data"))
     'max 5'
-    >>> limit_text(Limit("coil_resistance_20c_ohm", 22.0, 27.0, "maker's data"))
+    >>> limit_in_table(Limit("coil_resistance_20c_ohm", 22.0, 27.0, "maker's data"))
     '22 to 27'
     """
     if limit is None or (limit.low is None and limit.high is None):
@@ -222,7 +222,7 @@ def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> R
         title=title_of(each.name),
         value=value_text(each),
         unit=unit_text(each.unit or (about.unit if about is not None else "")),
-        limit=limit_text(limit),
+        limit=limit_in_table(limit),
         limit_from="" if limit is None else visible(limit.limit_from),
         outcome=outcome,
         sign=_SHAPES.get(outcome, "·"),

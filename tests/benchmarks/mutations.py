@@ -241,7 +241,7 @@ BENCH_AND_SEQUENCE = [
         ("silence is called safe", "return False, (\n", "return True, (\n"),
         (
             "trip not looked at",
-            "if status.cause is not Cause.NONE:\n            self._state",
+            "if status.cause is not TripCause.NONE:\n            self._state",
             "if False:\n            self._state",
         ),
         ("over-current limit without the shunt", "self._shunt.volts_per_amp * self.file.shunt", "self.file.shunt"),
@@ -389,7 +389,7 @@ WIRES_AND_RECORDS = [
         ("another board is as good", "if self._met and identity != self._met:", "if False:"),
         (
             "board in another state than asked",
-            "if status.outputs != outputs and status.cause is Cause.NONE:",
+            "if status.outputs != outputs and status.cause is TripCause.NONE:",
             "if False:",
         ),
         (

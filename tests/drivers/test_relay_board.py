@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from benchrig.bench.bench import HOST_SILENT_S
-from benchrig.drivers.relay_board import ANSWER_S, TRIES, CapturePlan, Cause, Channel, Output, RelayBoard
+from benchrig.drivers.relay_board import ANSWER_S, TRIES, CapturePlan, Channel, Output, RelayBoard, TripCause
 from benchrig.drivers.wire_log import WireLog
 from benchrig.errors import ConfigError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 from firmware_protocol import messages
@@ -138,10 +138,15 @@ def test_outputs_become_exactly_those_wanted(armed):
 
 def test_status_tells_armed_interlocks_and_cause(armed):
     status = armed.board.status()
-    assert (status.armed, status.estop_ok, status.guard_closed, status.cause) == (True, True, True, Cause.NONE)
+    assert (status.armed, status.estop_ok, status.guard_closed, status.cause) == (True, True, True, TripCause.NONE)
     armed.machine.guard_closed = False
     status = armed.board.status()
-    assert (status.armed, status.guard_closed, status.cause, status.outputs) == (False, False, Cause.GUARD, frozenset())
+    assert (status.armed, status.guard_closed, status.cause, status.outputs) == (
+        False,
+        False,
+        TripCause.GUARD,
+        frozenset(),
+    )
     assert status.cause_at_s <= status.at_s
 
 
@@ -189,10 +194,10 @@ def test_a_silent_host_finds_everything_off_and_the_cause_latched_until_cleared(
     armed.board.set_outputs(RUNNING)
     armed.wait(1.5)
     status = armed.board.status()
-    assert (status.outputs, status.armed, status.cause) == (frozenset(), False, Cause.SILENT)
+    assert (status.outputs, status.armed, status.cause) == (frozenset(), False, TripCause.SILENT)
     with pytest.raises(InterlockOpen, match="heard nothing from the host"):
         armed.board.arm(1.0, 60.0, 3.0)
-    assert armed.board.clear().cause is Cause.NONE
+    assert armed.board.clear().cause is TripCause.NONE
     assert armed.board.arm(1.0, 60.0, 3.0).armed
 
 
@@ -225,7 +230,7 @@ def test_current_above_the_limit_trips_the_board(rig):
     rig.board.arm(1.0, 60.0, 0.8)  # 0.4 A; the world's coil draws 0.5 A
     rig.board.set_outputs(frozenset({Output.COIL}))
     rig.wait(0.05)
-    assert rig.board.status().cause is Cause.OVER_CURRENT
+    assert rig.board.status().cause is TripCause.OVER_CURRENT
 
 
 def test_every_refusal_code_has_words_and_a_hint():
