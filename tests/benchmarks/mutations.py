@@ -576,7 +576,53 @@ STORES_AND_CLOCKS = [
     ),
 ]
 
+USE_CASES = [
+    *_of(
+        "benchrig/application/qualification.py",
+        APPLICATION,
+        ("a console's stop not heard", "bench.stop_wanted = stop_wanted", "bench.stop_wanted = never"),
+        ("nobody asked whether the part is ready", "if not simulated and not request.known_ready:", "if False:"),
+    ),
+    *_of(
+        "benchrig/application/model_on_bench.py",
+        APPLICATION,
+        ("fictional models on a real bench", "if model.fictional and not bench.file.bench.simulated:", "if False:"),
+        ("vacuum out of reach", "if reached_kpa < model.hold_vacuum_kpa:", "if False:"),
+    ),
+    *_of(
+        "benchrig/application/calibration.py",
+        APPLICATION,
+        ("what moved by much is kept unasked", "if not keep_whatever and found.moved > MOVED_MOST:", "if False:"),
+    ),
+    *_of(
+        "benchrig/application/operators.py",
+        APPLICATION,
+        ("board not fed while somebody connects", "self._bench.feed if self._bench.armed else None", "None"),
+    ),
+    *_of(
+        "benchrig/bench/bench.py",
+        BENCH,
+        ("barometer lost with calibrations", "if self._barometer_kpa is not None:", "if False:"),
+        ("several faults lose their hints", "together.problems = tuple(problems)", "together.problems = ()"),
+    ),
+    *_of(
+        "benchrig/bench/constants.py",
+        BENCH,
+        (
+            "scale outlives its transducer",
+            'KindOfCalibration("scale", ("gauge",), ("board", "transducer")',
+            'KindOfCalibration("scale", ("gauge",), ("board",)',
+        ),
+    ),
+    *_of(
+        "benchrig/sequencer/sequence.py",
+        ("tests/sequencer/test_sequence.py",),
+        ("a flow without a hold", 'needs=("hold",),', 'needs=("coil",),'),
+    ),
+]
+
 MUTATIONS = [
+    *USE_CASES,
     *SURVIVED_ONCE,
     *DECISIONS,
     *MEASUREMENTS,
