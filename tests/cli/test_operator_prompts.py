@@ -113,7 +113,7 @@ def test_an_armed_board_is_fed_while_a_person_reads_an_instrument(monkeypatch, w
         if len(fed) == 3:
             os.write(writing, b"99.5\n")
 
-    at_last = threading.Timer(3.0, os.write, (writing, b"1.0\n"))  # ends the wait where nobody feeds
+    at_last = threading.Timer(3.0, os.write, (writing, b"99.0\n"))  # ends the wait where nobody feeds
     at_last.start()
     with open(reading) as stdin, open(writing, "wb"):
         monkeypatch.setattr("sys.stdin", stdin)
