@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchrig.analysis.calibration.inflow import InflowSetting, Pulse, inflow_heat
+from benchrig.analysis.calibration.inflow import InflowSetting, Pulse, coming_to_rest, inflow_heat
 from benchrig.analysis.calibration.response import transducer_response_s
 from benchrig.analysis.calibration.short_fill import short_fill
 from benchrig.analysis.uncertainty import Quantity
@@ -80,6 +80,9 @@ def test_a_transducers_hysteresis_is_taken_off_where_the_pressure_falls():
     assert known.inflow_w_k == pytest.approx(right.inflow_w_k, rel=0.01)
     assert known.power == pytest.approx(right.power, abs=0.01)
     assert abs(unknown.inflow_w_k / right.inflow_w_k - 1) > 0.02
+    # and it makes no difference which pulses came after a fall
+    all_fell = inflow_heat([played(pulse, True) for pulse in plain], told)
+    assert all_fell.inflow_w_k == pytest.approx(known.inflow_w_k, rel=5e-4)
     guessed = replace(setting(), hysteresis_pa=Quantity("hysteresis", play_pa, 20.0))
     assert dict(inflow_heat(given, guessed).parts)["transducer's hysteresis"] > 0.01 * right.inflow_w_k
 
@@ -88,6 +91,17 @@ def test_an_opening_that_lets_nothing_in_is_refused():
     quick, shown, late, rest = fill(1e-9, 0.2, until_s=8.0)
     with pytest.raises(ValueError, match="nothing was let in"):
         inflow_heat([Pulse("hole", quick, shown, late, rest)] * 3, setting())
+
+
+@pytest.mark.parametrize(("rise_pa_s", "refused"), [(12.0, False), (30.0, True)])
+def test_an_opening_that_leaks_when_it_is_shut_is_refused(rise_pa_s, refused):
+    leak_kg_s = rise_pa_s * VOLUME_M3 / (287.05 * AMBIENT_K)
+    pulse = Pulse("valve", *fill(SMALL_M2, 0.2, leak_kg_s=leak_kg_s))
+    if refused:
+        with pytest.raises(ValueError, match="still let in 30 Pa/s: it leaks"):
+            coming_to_rest(pulse, 0.21)
+    else:
+        assert coming_to_rest(pulse, 0.21).leak_pa_s == pytest.approx(rise_pa_s, rel=0.05)
 
 
 def test_an_opening_that_stays_open_is_refused():
