@@ -15,7 +15,7 @@ from benchrig.analysis.averaging import averaged, share_of, weighed
 from benchrig.analysis.fill_goodness import Noise, goodness
 from benchrig.analysis.fill_model import INFLOW_BEND, FillModel, Setting, timed
 from benchrig.analysis.fill_ratio import over_ratios
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
+from benchrig.analysis.fitting import SETTLED, Fitted, Parameter, block_means, fit
 from benchrig.analysis.gas import GAMMA, flow_function
 from benchrig.analysis.reservoir import USUAL_LAMINAR
 from benchrig.analysis.results import Samples
@@ -28,6 +28,8 @@ LOWEST_RATIO, HIGHEST_RATIO = 0.02, 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
 TRAVEL_U_S = 0.005
 """Valves open within about so long; its square is taken as normal (engineering judgement)."""
+TRAVEL_STEP = 0.8
+"""Apart by this part of the least travel that shows, times that a valve may take to open are tried."""
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
@@ -47,6 +49,8 @@ DEPARTURE_U = (0.07, 0.06, 0.08)
 (engineering judgement)."""
 CURVE_SOFT_PA = 30.0
 """Noise pretended while the fit finds its way with an opening that is free to depart from the curve."""
+NEAR = 1.0
+"""A search that only leads to the next one ends where chi-square would fall by no more than this."""
 STRAIGHT, STRAIGHTENED = 0.02, 2
 """A critical ratio this close to where its curve is taken as straight needs no further round; the most of rounds. The
 flow has its kink at b: one that lies about the start is taken to lie so far below it."""
@@ -178,9 +182,14 @@ class FillFit:
 
 
 def _fit(
-    model: FillModel, y: Samples, sd: Samples, parameters: Sequence[Parameter], soft_sd: Sequence[float] = ()
+    model: FillModel,
+    y: Samples,
+    sd: Samples,
+    parameters: Sequence[Parameter],
+    soft_sd: Sequence[float] = (),
+    settled_at: float = SETTLED,
 ) -> Fitted:
-    return fit(model, y, sd, parameters, soft_sd=soft_sd, derivatives=model.derivatives, bends=True)
+    return fit(model, y, sd, parameters, soft_sd, settled_at, model.derivatives, bends=True)
 
 
 def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> FillFit:
@@ -242,7 +251,7 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
         part_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
         most, least = (1 + 10 * part_u) ** INFLOW_BEND, 0.05**INFLOW_BEND
         told = Parameter("inflow_part", 1.0, 1e-4, 1.0, -INFLOW_BEND * max(part_u, 1e-4), most, least)
-        rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft_sd=soft)
+        rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft, NEAR)
         if hopeless(rough):
             return _given_up(model, rough)
         fitted = _curved(model, y, sd, rough)
@@ -324,7 +333,7 @@ def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted
     k = len(begin) - (2 if "flow_power" in fitted.values else 0)
     begin = [*begin[:k], *_CURVE, *begin[k:]]
     start = fitted.values["start"]
-    near = _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), begin)
+    near = _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), begin, settled_at=NEAR)
     begin = [replace(q, start=near.values[q.name]) for q in begin]
     for _ in range(STRAIGHTENED):
         about = next(q.start for q in begin if q.name == "critical_ratio")
@@ -356,7 +365,7 @@ def _opening(
     c = fitted.covariance
     alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
     q = {name: value for name, value in timed(fitted.values).items() if name not in ("middle_s", "travel_s2")}
-    travels = distinct(np.maximum(q["travel_s"] + 0.5 * travel_s * np.arange(-8, 9), 0.0))
+    travels = distinct(np.maximum(q["travel_s"] + TRAVEL_STEP * travel_s * np.arange(-5, 6), 0.0))
     # how the opening grows over its travel is not known either: evenly, or as an armature gathers speed
     shapes = (0.0, 1.0)
     opened, costs = np.empty((2, len(travels))), np.empty((2, len(travels)))

@@ -172,6 +172,8 @@ class FillModel:
             value = value - 2 * q["tap"] * flowing[:, None] * slope / (GAMMA * q["rate"])
         columns = dict(zip(parts, (scale_pa * value).T, strict=True))
         by_heat, by_flow = columns.pop("heat"), columns.pop("heat_flow")
+        if "ambient" in q:
+            columns["ambient"] = self(q) / (1 + q["ambient"])
         columns["tau_ln"] = -fill.heat * by_heat
         columns["laminar_ln"] = fill.laminar * columns["laminar_ln"]
         columns["start"] = columns["start"] + fill.heat / fill.start * by_heat

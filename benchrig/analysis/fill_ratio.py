@@ -23,7 +23,7 @@ __all__ = ["over_ratios"]
 RATIO = "critical_ratio"
 SHARP = 0.006
 """A ratio known better than this needs no averaging: it shows from both sides."""
-APART, WIDEST = 1.5, 0.06
+APART, WIDEST = 2.0, 0.08
 """Steps in the ratio, in standard uncertainties by the fit alone, and no wider than the second."""
 WIDER = 1.3
 """Each step is so many times as wide as the one before: far off the record says less."""
@@ -31,6 +31,8 @@ UNLIKELY = 8.0
 """Steps end where chi-square has risen by so much."""
 MOST = 9
 """Steps to either side."""
+SETTLED = 0.3
+"""A fit ends where chi-square would fall by no more than this: little beside what tells the ratios apart."""
 
 
 def over_ratios(model: FillModel, data: Samples, sd: Samples, fitted: Fitted) -> list[tuple[float, Fitted]]:
@@ -111,7 +113,7 @@ def _held(
     def derivatives(q: Mapping[str, float]) -> Mapping[str, Samples]:
         return model.derivatives({**q, RATIO: ratio})
 
-    found = fit(shown, data, sd, rest, settled_at=0.1, derivatives=derivatives, bends=False)
+    found = fit(shown, data, sd, rest, settled_at=SETTLED, derivatives=derivatives, bends=False)
     covariance = np.insert(np.insert(found.covariance, at, 0.0, axis=0), at, 0.0, axis=1)
     return Fitted(
         {name: found.values.get(name, ratio) for name in names},

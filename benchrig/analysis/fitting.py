@@ -15,6 +15,7 @@ import numpy.typing as npt
 from benchrig.analysis.results import Samples
 
 __all__ = [
+    "SETTLED",
     "Fitted",
     "Parameter",
     "block_means",
