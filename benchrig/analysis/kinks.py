@@ -230,9 +230,9 @@ def leaving(t_s: Samples, flux: Samples, current: Samples, noise: float) -> Inst
     Returns
     -------
     Instant or None
-        None with fewer than 10 samples. `clear` is not used.
+        None with fewer than 7 samples. `clear` is not used.
     """
-    if len(t_s) < 10:
+    if len(t_s) < 7:
         return None
     f = (flux - flux[0]) / (flux[-1] - flux[0])
     tries = t_s[2:-3]

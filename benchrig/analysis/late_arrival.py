@@ -23,6 +23,7 @@ SLOPE_S = (1.5e-3, 3e-3, 6e-3)  # windows for the slope; the longer ones where n
 SLOPE_CLEAR = 8.0  # standard deviations of the steepest
 PART = 0.45  # of the steepest slope that a rise with the gap closed has at once: 99.9 % of 1,170 arrivals had
 FALL, FALL_SD, FALL_S = 0.015, 4.0, 3e-4  # of the full current and standard deviations; longer than fits shift a bottom
+BOUNCED, BEFORE_S = 0.35, 3e-3  # a fall of no more than this part of the fall before the bend is a bounce's
 LATER_S = 1.5e-4  # by which the faster rise must be later
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3)
 LATE_PART, LIKELY = (
@@ -35,6 +36,8 @@ CLEARER, SURE = 3.0, 10.0  # clearness of a later bend over the first, and its o
 SEATED, OPEN, WIDE_OPEN, OPEN_LEAST, OPEN_SD = 0.2, 0.26, 0.5, 0.04, 8.0
 AFTER_S, SECOND_S, SECOND_CLEAR = 5e-4, 15e-3, 5.0
 LATER_BEND_S = 4e-3  # how long after the first such a bend is looked for
+# A first bend this faint, and a later one of such parts of its clearness and sharpness: either may be the arrival.
+FAINT, AS_CLEAR, AS_SHARP = 10.0, 0.7, 0.5
 
 
 def seated_at(b: Branches, arrival: Instant, noise: float, dt: float) -> Instant | None:
@@ -118,7 +121,10 @@ def still_slow(b: Branches, arrival: Instant, noise: float, dt: float) -> Instan
     if last < begin + 5:
         return arrival
     later = best_kink(rise, noise, dt, begin, last, 1.0, SIDES_S, bent=True)
-    if later is None or later.clear < max(SURE, CLEARER * arrival.clear):
+    if later is None:
+        return arrival
+    alike = later.clear > max(SECOND_CLEAR, AS_CLEAR * arrival.clear) and later.jump > AS_SHARP * arrival.jump
+    if later.clear < max(SURE, CLEARER * arrival.clear) and not (arrival.clear < FAINT and alike):
         return arrival
     apart = later.s - arrival.s
     level_u = float(np.hypot(later.level_u, abs(later.level - arrival.level)))
@@ -133,7 +139,8 @@ def _falls_on(b: Branches, first: int, count: int, noise: float, dt: float) -> b
     after = b.rise_smooth[first : first + count]
     lowest = int(np.argmin(after))
     fall = float(after[0] - after[lowest])
-    return fall > max(FALL, FALL_SD * sd) and lowest * dt > FALL_S
+    fell = float(b.rise_smooth[max(0, first - round(BEFORE_S / dt)) : first + 1].max() - after[0])
+    return fall > max(FALL, FALL_SD * sd, BOUNCED * fell) and lowest * dt > FALL_S
 
 
 def _faster_after(rise: Samples, first: int, noise: float, dt: float) -> tuple[int, int]:

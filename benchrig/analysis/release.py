@@ -28,9 +28,10 @@ MOST_FLUX, MOST_ARRIVAL, MOST_CURRENT = 0.4, 0.9, 0.7
 # A faint bend while there is much flux may be that of leaving: up to so much of the drop-out more, from this part of
 # the full flux on over the next, below this clearness over the next. Same populations.
 LEAVING, LEAVING_FLUX, LEAVING_OVER, LEAVING_CLEAR, LEAVING_FROM = 0.1, 0.2, 0.06, 20.0, 10.0
-ALONE_SHARE = 0.13  # least standard uncertainty of a followed return without any corner, part of the drop-out
-# An armature that is back when the current is nearly used up, or after: what it does then does not show. From this part
-# of the current's time on, the least standard uncertainty is this; and less than this of the way seen says nothing.
+# Least standard uncertainty of a followed return without any corner, part of the drop-out: when it is back by this part
+# of the time in which the current is used up. It grows from there on: what an armature does without current does not
+# show, and late, less than this of the way seen says nothing. Of 40 in records by other physics.
+EARLY, ALONE_SHARE = 0.7, 0.07
 USED_UP, LATE_SHARE, LATE_SEEN = 0.93, 0.25, 0.4
 # A corner that is not sharp, at which the gap still seems open by this part, may be an armature on its way: the end
 # may come by these parts of the time that is left until the current is used up later (shift, standard uncertainty).
@@ -94,7 +95,7 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
         if left is not None and left > STOPPED:
             seen = f"{1e3 * corner[0].s:.1f} ms after release the armature stops, but {100 * left:.0f} % of the gap's"
             why = "share in the current is still missing: something may hold it on its way; no drop-out is stated"
-            return Release(notes=(f"{seen} {why}",))
+            return Release(above_s=_too_much_flux(trace, b), notes=(f"{seen} {why}",))
     notes: tuple[str, ...] = ()
     back = corner[0] if corner is not None else None
     if back is not None:
@@ -113,7 +114,9 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
             note = f"not dropped out {1e3 * above:.0f} ms after release, and then the current is used up"
             return Release(above_s=above, notes=(note,))
     if back is None:
-        return Release(notes=("drop-out does not show before the current is used up",))
+        above = _too_much_flux(trace, b)
+        held = f"; until {1e3 * above:.1f} ms after release there is too much flux for it" if above is not None else ""
+        return Release(above_s=above, notes=(f"drop-out does not show before the current is used up{held}",))
     # from the fall along the seated line until shortly before the return
     k = min(round((back.s if followed is None else followed.leaves_s + 2e-3) / dt), len(b.decay) - 1)
     since = max(skip, hump.top) if hump.clear > DIP_CLEAR and hump.depth > DIP_LEAST else k
@@ -132,6 +135,12 @@ def _still_held(b: Branches, corner: Instant, trace: CoilTrace, arrival_s: float
     if arrival_s is None:
         return False
     return flux > MOST_ARRIVAL * float(np.interp(arrival_s, trace.rise_s, b.rise_flux))
+
+
+def _too_much_flux(trace: CoilTrace, b: Branches) -> float | None:
+    """Time, s, until which there is more flux than any armature is back with; see `MOST_FLUX`."""
+    less = np.flatnonzero(b.decay_flux < MOST_FLUX * float(b.rise_flux[-1]))
+    return 0.9 * float(trace.decay_s[less[0]]) if len(less) else None
 
 
 def _perhaps_leaving(b: Branches, corner: Instant, dt: float) -> Instant:
@@ -183,7 +192,8 @@ def _joined(corner: Instant | None, followed: DampedReturn, used_up_s: float | N
         late = used_up_s is not None and followed.back_s > USED_UP * used_up_s
         if followed.u_s > UNCERTAIN * way_s or (late and followed.seen < LATE_SEEN):
             return None, ""
-        least = LATE_SHARE if late else ALONE_SHARE
+        part = followed.back_s / used_up_s if used_up_s else USED_UP
+        least = float(np.interp(part, (EARLY, USED_UP), (ALONE_SHARE, LATE_SHARE)))
         seen = 100 * min(followed.seen, 1.0)
         note = f"drop-out from the speed of a damped armature, of whose way {seen:.0f} % were seen"
         return Instant(followed.back_s, max(followed.u_s, least * followed.back_s), np.nan), note

@@ -28,7 +28,7 @@ SIDES_S = (0.5e-3, 1e-3, 2e-3, 4e-3)
 # tests/benchmarks: armature_models (seed 61) and strangers (seeds 1 and 2).
 PLAIN_S = 0.4e-3
 SHIFT, SPREAD, SPREAD_S = 0.16, 0.2, 4e-5
-FAINT = 10.0
+FAINT, FAINTEST, FAINTER = 10.0, 6.0, 0.5
 WIDE, WIDER = 1.4, 0.3  # a bend longer than so many half widths is no corner: part of the rest
 
 
@@ -94,6 +94,7 @@ def find_corner(trace: CoilTrace, b: Branches, full_a: float) -> tuple[Instant, 
     half_s = half * dt
     more = max(half_s - PLAIN_S, 0.0)
     faint = 1.0 + max(FAINT - found.clear, 0.0) / (FAINT - CLEAR)
+    faint += FAINTER * max(FAINTEST - found.clear, 0.0)
     u = (SPREAD_S + SPREAD * more) * faint
     # the fit's own part in that is what noise and samples leave
     wide = max((end - first) * dt - WIDE * half_s, 0.0)
