@@ -65,6 +65,9 @@ LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
 """Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
 
 
+PULL_OF_BENCH, PULL_OF_OPENING = 4.0, 1.0
+"""Sums of squared pulls up to which bench and heat, and the opening's curve, say nothing: what sound records show."""
+
 _CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U))
 """Fitted besides C and b: how the opening departs from the ISO curve."""
 _OF_BENCH = ("ambient", "tau_ln", "start_warmth", "inflow_part", "flow_power")
@@ -163,6 +166,9 @@ class FillFit:
     strained : str
         Name of the parameter that the record pulls furthest from what is known of it, where that is too far to
         believe; empty where all agree.
+    pulled : float
+        How far the record pulls bench, heat and the opening's curve from what is known of them, beyond what sound
+        records do, in standard uncertainties. An exchange of heat of another form than fitted shows like that.
     members : tuple of (float, Fitted)
         What `fitted` is the mean of, each with its probability.
     """
@@ -173,6 +179,7 @@ class FillFit:
     goodness: float
     cost: float
     strained: str = ""
+    pulled: float = 0.0
     members: tuple[tuple[float, Fitted], ...] = ()
 
     @property
@@ -309,7 +316,8 @@ def _fit_of(
     likelier = min([likelier, *(one for _, one in members)], key=lambda fitted: fitted.cost)
     opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
     good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
-    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, _strained(likelier), tuple(members))
+    strained, pulled = _strained(likelier), _pulled(likelier)
+    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, strained, pulled, tuple(members))
 
 
 def _strained(fitted: Fitted) -> str:
@@ -320,11 +328,22 @@ def _strained(fitted: Fitted) -> str:
         (_OF_BENCH, MOST_PULL, MOST_PULLS),
         (_OF_OPENING, MOST_DEPARTURE, MOST_DEPARTURES),
     ):
-        pulls = {q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in names}
+        pulls = _pulls(fitted, names)
         worst = max(pulls, key=lambda name: pulls[name], default="")
         if worst and (pulls[worst] > most or sum(pull**2 for pull in pulls.values()) > most_sum):
             return worst
     return ""
+
+
+def _pulls(fitted: Fitted, names: Sequence[str]) -> dict[str, float]:
+    return {q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in names}
+
+
+def _pulled(fitted: Fitted) -> float:
+    beyond = 0.0
+    for names, usual in ((_OF_BENCH, PULL_OF_BENCH), ([q.name for q in _CURVE], PULL_OF_OPENING)):
+        beyond += max(sum(pull**2 for pull in _pulls(fitted, names).values()) - usual, 0.0)
+    return math.sqrt(beyond)
 
 
 def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:
