@@ -32,7 +32,7 @@ pressure behind it does, so what is not seen is more, not less: what it is expec
 uncertainty of that, as parts of it (engineering judgement; the simulated openings, which are nozzles with a discharge
 coefficient that falls, lack 0.2 to 0.5 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are
 three shapes of any number."""
-PULLED_RATIO_U, PULLED_FLOW_U = 0.025, 0.004
+PULLED_RATIO_U, PULLED_FLOW_U = 0.035, 0.004
 """What an exchange of heat of another form than the fitted ones (free convection, stirring by the square of the inflow,
 a liner), or an opening far from the ISO curve, makes of the critical ratio, and of C and the flow at rated vacuum as
 part of them, for each standard uncertainty that the record pulls what is known of both beyond what sound records do.
