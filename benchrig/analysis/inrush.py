@@ -203,8 +203,8 @@ def analyse_inrush(
     settled_s, gone_s = _settled_s(b, trace.dt_s), trace.end_s + (b.decay_end_s or 0.0)
     if _in_a_gap(trace.gaps_s, 0.0, settled_s):
         moved = None if moved is False else moved
-        # short gaps elsewhere hide no arrival
-        if arrival is None or _hidden(trace.gaps_s, arrival.s, 0.0, settled_s):
+        # short gaps elsewhere, and gaps after it, hide no first arrival
+        if arrival is None or _hidden(trace.gaps_s, arrival.s, 0.0, min(arrival.s + NEAR_S, settled_s)):
             start, arrival = None, None
     if _in_a_gap(trace.gaps_s, trace.end_s, gone_s) and (
         back is None or _hidden(trace.gaps_s, trace.end_s + back.s, trace.end_s, gone_s)

@@ -103,6 +103,8 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     followed: DampedReturn | None = None
     if arrival_s is not None and (corner is None or corner[0].clear < SHARP or corner[1] > SHARP_S):
         followed = follow_return(trace, b, arrival_s)
+    if followed is not None and corner is None and _still_held(b, Instant(followed.back_s, 0.0, 0.0), trace, arrival_s):
+        followed = None
     if followed is not None:
         back, note = _joined(back, followed, b.decay_end_s)
         notes = (note,) if note else ()

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from benchrig.analysis.baseline import zero_of
-from benchrig.analysis.flux import Branches
+from benchrig.analysis.coil_trace import prepare
+from benchrig.analysis.flux import Branches, branches
 from benchrig.analysis.kinks import Instant
 from benchrig.analysis.late_arrival import seated_at, still_slow
+from benchrig.analysis.release import look_for_release
 from benchrig.analysis.smoothing import local_quadratic
 
 DT, NOISE = 1e-4, 0.004
@@ -48,6 +50,39 @@ def test_a_bend_after_which_the_current_rises_at_once_is_the_arrival_as_found() 
     bend = Instant(8e-3, 1e-4, 9.0, level=0.6, level_u=0.002, jump=40.0)
 
     assert still_slow(alone(current), bend, NOISE, DT) == bend
+
+
+def test_a_small_fall_after_a_deep_one_is_a_bounce_and_the_arrival_stays_as_found() -> None:
+    t = np.arange(0.0, 0.06, DT)
+    deep = np.interp(t, [0.0, 5e-3, 8e-3, 9e-3, 10e-3, 40e-3], [0.0, 0.8, 0.5, 0.45, 0.5, 1.0])
+    bend = Instant(8e-3, 1e-4, 12.0, level=0.5, level_u=0.002, jump=80.0)
+
+    assert still_slow(alone(deep + np.random.default_rng(5).normal(0.0, NOISE, t.size)), bend, NOISE, DT) == bend
+
+
+def test_of_two_faint_bends_that_are_alike_either_may_be_the_arrival() -> None:
+    t = np.arange(0.0, 0.06, DT)
+    two = np.interp(t, [0.0, 5e-3, 8e-3, 10e-3, 11e-3, 60e-3], [0.0, 0.7, 0.55, 0.61, 0.56, 1.0])
+    b = alone(two + np.random.default_rng(6).normal(0.0, 0.5 * NOISE, t.size))
+
+    found = still_slow(b, Instant(8e-3, 1e-4, 6.0, level=0.55, level_u=0.002, jump=60.0), 0.5 * NOISE, DT)
+
+    assert found.s - 2 * found.u_s < 8e-3 < 11e-3 < found.s + 2 * found.u_s
+
+
+def test_a_drop_out_that_does_not_show_is_bounded_by_the_flux_that_still_holds() -> None:
+    t = np.arange(-0.02, 0.2, DT)
+    rise, decay = 1.0 - np.exp(-t / 5e-3), 1.05 * np.exp(-(t - 0.12) / 5e-3) - 0.05
+    current = 0.5 * np.where(t < 0, 0.0, np.where(t < 0.12, rise, np.maximum(decay, 0.0)))
+    trace = prepare(t, current + np.random.default_rng(7).normal(0.0, 1e-4, t.size), None, 0.12)
+    b = branches(trace, 0.5, 1e-3, 0.05, 0.01)
+
+    found = look_for_release(trace, b, 0.5, None)
+
+    assert found.back is None
+    assert found.above_s is not None
+    # an inductance: its flux goes with its current, and at 0.4 of it an armature may go
+    assert 0.8 * 5e-3 * np.log(1.05 / 0.45) < found.above_s < 5e-3 * np.log(1.05 / 0.45)
 
 
 def test_a_far_clearer_bend_soon_after_makes_both_the_arrival() -> None:
