@@ -43,6 +43,8 @@ class Explained:
         How far the leak with such a rise lies from that without one.
     tau_ln, tau_ln_u : float
         Logarithm of the recovery's time constant, mean and standard uncertainty.
+    changing_probability, changing_apart : float
+        Of a leak that changes with the vacuum; and how far it lies from a steady one.
     """
 
     leak: float
@@ -52,6 +54,8 @@ class Explained:
     apart: float
     tau_ln: float
     tau_ln_u: float
+    changing_probability: float = 0.0
+    changing_apart: float = 0.0
 
 
 def component_of(fitted: Fitted, sd: Samples, noise: float, log_odds: float, kind: str = "leak") -> Component:
@@ -110,10 +114,17 @@ def explained(components: Sequence[Component]) -> Explained:
     leak = np.array([one.leak for one in components])
     sd = np.array([one.leak_sd for one in components])
     probability = float(share[slow].sum())
+    changing = np.array([one.kind == "changing" for one in components])
+    changing_probability = float(share[changing].sum())
     plain_leak, slow_leak = (
         float(share[kind] @ leak[kind] / share[kind].sum()) if share[kind].sum() > 0 else math.nan
         for kind in (~slow, slow)
     )
+    steady = ~slow & ~changing
+    changing_apart = 0.0
+    if changing.any() and steady.any():
+        likeliest = (leak[kind][np.argmax(logs[kind])] for kind in (changing, steady))
+        changing_apart = float(next(likeliest) - next(likeliest))
     tau = np.array([one.tau_ln for one in components])
     tau_sd = np.array([one.tau_ln_sd for one in components])
     # the odds of the ways are there for the leak's sake: what the record itself says of the recovery counts here
@@ -140,4 +151,7 @@ def explained(components: Sequence[Component]) -> Explained:
         return 0.5 * (low + high)
 
     u = max((quantile(1 - TAIL) - mean) / 2, (mean - quantile(TAIL)) / 2) if len(share) > 1 else spread
-    return Explained(mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak, tau_mean, tau_u)
+    return Explained(
+        mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak, tau_mean, tau_u,
+        changing_probability, changing_apart,
+    )  # fmt: skip

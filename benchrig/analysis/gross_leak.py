@@ -41,6 +41,10 @@ FEW_SAMPLES = 6
 AMBIENT_U_PA = 15.0
 MOST_WET_PA = 12_000.0
 """Vapour of residual fuel that ends at more is none (engineering judgement: it makes 0.2 to 10 kPa)."""
+STARTS, AHEAD, MENDABLE = 3, 0.1, 10.0
+LAMINAR_LN_TRIED = (-6.5, -5.5, *(10 * [-6.8]))
+"""Where the flow may turn laminar instead, logarithm of the part of ambient, tried where a fit is off by its last end
+only: its residuals exceed the noise by less than `MENDABLE`. After the first few, as long as it gets better."""
 HOPELESS = 100.0
 """A shape that raises chi-square by so much is wrong, and one beyond it more so."""
 FAR_U = 5.0
@@ -108,6 +112,21 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
         last = attempt(begin, soft[1:] if last is not None else soft, 0.0)
     if half_s > FEW_SAMPLES * period_s and (not tried or min(one.widening for one, _ in tried) > ASTRAY):
         attempt(beginning(LAMINAR, LAMINAR[0], 1.0), soft, math.log(LAMINAR_ODDS))
+    costs: list[float] = []
+    for laminar_ln in LAMINAR_LN_TRIED if tried and half_s > FEW_SAMPLES * period_s else ():
+        # where a flow turns laminar below the last of the vacuum that was seen, nothing says that it does so earlier
+        best, odds = min(tried, key=lambda way: way[0].cost)
+        if not costs and (best.widening > MENDABLE or goodness_of_fit(best, sd).p > FALSE_ALARM):
+            break
+        costs.append(best.cost)
+        if len(costs) > STARTS + 1 and costs[-3] - costs[-1] < 1.0:
+            break
+        shape = best.values["shape"]
+        if len(costs) > STARTS:  # along the valley in larger steps
+            shape = min(max(shape + AHEAD * (-1) ** len(costs), LAMINAR[3]), ORIFICE[3])
+        begin = beginning(ORIFICE if shape > LAMINAR[3] else LAMINAR, shape, 0.3)
+        known = best.values | {"laminar_ln": max(laminar_ln, best.values["laminar_ln"]), "shape": shape}
+        attempt([replace(q, start=known[q.name]) for q in begin], soft[2:], odds)
     if not tried:
         raise np.linalg.LinAlgError("no gross leak fits")
     likelier = min((one for one, _ in tried), key=lambda one: one.cost)

@@ -17,7 +17,7 @@ import numpy as np
 from benchrig.analysis.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 from benchrig.analysis.gas import orifice_mm, pv_flow_pa_m3_s_from_sccm
 from benchrig.analysis.gross_leak import FEW_SAMPLES, gross_leak
-from benchrig.analysis.hold_judgement import KNOWN_SCCM, judged, no_hold
+from benchrig.analysis.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCCM, RISE, judged, no_hold
 from benchrig.analysis.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak_fit import usual_leak
 from benchrig.analysis.leak_model import LeakFit, LeakSetting
@@ -40,6 +40,9 @@ KNOWN_PART = 0.03
 MOST_CLOGGED_SCCM = 30.0
 """A leak that clogs within the record, where little speaks for it, was larger at first by no more than this and what is
 left (engineering judgement)."""
+CHANGE_KNOWN = 0.4
+"""How a leak changes with the vacuum is known no better than by this part of what the change makes (engineering
+judgement)."""
 TAU_KNOWN_LN_U = 0.3
 """A time constant of the recovery that is known no better than this, relative, is not stated."""
 
@@ -173,7 +176,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     leak_sccm = gross_sccm - setting.background_sccm
     fit_u = setting.sccm(min(found.fit_u if found else rate_u, rate_u) * setting.ambient_pa)
     parts = {
-        "fit of the rise, thermal recovery included": fit_u,
+        FIT: fit_u,
         "volume of the reservoir": abs(gross_sccm) * setting.volume_u_m3 / setting.volume_m3,
         "ambient temperature": abs(gross_sccm) * setting.ambient_u_k / setting.ambient_k,
         "drift of the ambient temperature": setting.sccm(start_pa * drift_u_k_s / setting.ambient_k),
@@ -183,13 +186,15 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     }
     slow_u = math.sqrt(max(setting.sccm(rate_u * setting.ambient_pa) ** 2 - fit_u**2, 0.0))
     if slow_u > 0.01 * fit_u:
-        parts["a rise that saturates (vapour), or none"] = slow_u
+        parts[RISE] = slow_u
     if leak.slow is not None and found is not None:
         # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
         clogged_sccm = setting.sccm(leak.slow.rate_pa_s)
         if found.slow_probability < 0.5:
             clogged_sccm = min(clogged_sccm, MOST_CLOGGED_SCCM + max(leak_sccm, 0.0))
-        parts["vapour, or a leak that clogs"] = found.slow_probability * clogged_sccm
+        parts[CLOGS] = found.slow_probability * clogged_sccm
+    if found is not None and found.changing_probability > 0.5 and math.isfinite(found.changing_apart):
+        parts[CHANGES] = CHANGE_KNOWN * abs(setting.sccm(found.changing_apart * setting.ambient_pa))
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
     tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None

@@ -14,7 +14,7 @@ from benchrig.analysis.leak_model import LeakFit
 from benchrig.analysis.results import Samples
 from benchrig.analysis.slow_rise import LEAST_WET_PA
 
-__all__ = ["KNOWN_SCCM", "judged", "no_hold"]
+__all__ = ["CHANGES", "CLOGS", "FIT", "KNOWN_SCCM", "RISE", "judged", "no_hold"]
 
 KNOWN_SCCM = 0.3
 """A leak is known well enough for any limit when known to this, two standard uncertainties."""
@@ -32,9 +32,34 @@ NO_STEADY_LEAK = (
     "come to the room's temperature, and test again"
 )
 WORTH_SCCM, WORTH_PART = 1.0, 0.5
-WORTHLESS_SCCM, WORTHLESS_PART = 10.0, 0.35
+WORTHLESS_SCCM, WORTHLESS_PART = 5.0, 0.3
 """A leak beside vapour, and any leak, known no better than this, standard uncertainty, nor than this part of the
 leak, is not worth stating."""
+FIT, RISE, CLOGS, CHANGES = (
+    "fit of the rise, thermal recovery included",
+    "a rise that saturates (vapour), or none",
+    "vapour, or a leak that clogs",
+    "a leak that changes with the vacuum",
+)
+OF_THE_BENCH = {
+    "volume of the reservoir": "the volume of the reservoir is not known well enough: calibrate it",
+    "ambient temperature": "the temperature of the room is not known well enough: look at the thermistor",
+    "drift of the ambient temperature": "the room's temperature drifts, or may: wait until it is steady, or have the "
+    "thermistor read around the hold, and test again",
+    "background leak of the bench": "the bench's own leak is not known well enough: run the bench check",
+    "pressure transducer": "the transducer's scale or zero is not known well enough: calibrate it",
+}
+TOO_WIDE = {
+    FIT: "this record does not tell the leak from gas that warms up; hold longer",
+    RISE: "this record does not tell the leak from a rise that levels off (vapour, a slow wall), nor a steady leak "
+    "from one that changes with the vacuum; hold longer",
+    CLOGS: "this record does not tell vapour from a leak that clogs; hold longer",
+    CHANGES: "the valve's leak changes with the vacuum: hold it once more at less vacuum",
+    **OF_THE_BENCH,
+}
+"""Why a value is too uncertain to be stated, by the largest part of its uncertainty."""
+JUMPS_WIDENING, JUMPS_ALIKE = 3.0, 0.5
+"""Residuals this many times the noise, each block alike to the one before by this correlation, are a jump."""
 REMAINS = 0.1
 """A second explanation of this probability remains."""
 FAR_BELOW = 3.0
@@ -89,13 +114,15 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
         return _taken_back(found, "changing", NO_STEADY_LEAK)
     notes = list(found.notes)
     explanation: Explanation = "leak"
-    if leak.goodness is not None and leak.goodness.p < FALSE_ALARM:
+    if (leak.goodness is not None and leak.goodness.p < FALSE_ALARM) or _jumps(leak):
         return _taken_back(
             replace(found, vapour_probability=explained.slow_probability),
             "changing",
             NO_STEADY_LEAK,
         )
     probability = explained.slow_probability
+    if explained.changing_probability > 1 - REMAINS:
+        notes.append(f"{TOO_WIDE[CHANGES]}; the value is that at the most vacuum there was, the uncertainty spans it")
     if slow is not None and probability > REMAINS:
         what = "rise" if slow.amplitude_pa > 0 else "fall"
         rise = f"a {what} of {abs(slow.amplitude_pa):,.0f} Pa that saturates with {slow.time_constant_s:.0f} s"
@@ -126,7 +153,8 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
     least_sccm, part = (WORTH_SCCM, WORTH_PART) if vapour else (WORTHLESS_SCCM, WORTHLESS_PART)
     if u > max(least_sccm, part * value):
         said = f"the leak lies somewhere between {max(value - 2 * u, 0):.1f} and {value + 2 * u:.1f} sccm"
-        seen = notes[-1] if notes else "this record does not tell the leak from gas that warms up; hold longer"
+        largest = found.parts[0][0]  # the vapour's and the change's own words say more than the part's name
+        seen = notes[-1] if notes and largest not in OF_THE_BENCH else TOO_WIDE.get(largest, TOO_WIDE[FIT])
         return _taken_back(replace(found, notes=()), explanation, f"{seen}: {said}")
     if value < -max(FAR_BELOW * u, KNOWN_SCCM / 2):
         return _taken_back(
@@ -144,6 +172,14 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
         )
         explanation = "drift" if explanation == "leak" else explanation
     return replace(found, explanation=explanation, notes=tuple(notes))
+
+
+def _jumps(leak: LeakFit) -> bool:
+    """Whether the residuals are those of a jump, which fills fast and slow cosines alike, and not of spikes."""
+    if leak.explained is not None and leak.explained.slow_probability + leak.explained.changing_probability > 0.5:
+        return False
+    left, wide = leak.fitted.residual, leak.fitted.widening
+    return wide > JUMPS_WIDENING and float(np.corrcoef(left[1:], left[:-1])[0, 1]) > JUMPS_ALIKE
 
 
 def _taken_back(found: HoldResult, explanation: Explanation, note: str) -> HoldResult:

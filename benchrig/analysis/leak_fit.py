@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from benchrig.analysis.averaging import either, weighed
+from benchrig.analysis.changing_leak import ChangingLeak, changing_leak
 from benchrig.analysis.explanations import Explained, component_of, explained, not_below
 from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
 from benchrig.analysis.goodness import Goodness, goodness_of, goodness_of_fit, resolution_pa
@@ -127,13 +128,22 @@ def _explained(
     def plain(noise: float) -> list[Component]:
         return [not_below(component_of(one, sd, noise, odds), 0.0, LEAST_LEAK_PER_S, cut=False) for one, odds in ways]
 
+    def grown(noise: float) -> list[ChangingLeak]:
+        vacuum_pa = setting.ambient_pa * (1 - leak.likelier.values["start"])
+        found = (
+            changing_leak(one, x, sd, y, vacuum_pa, one.values["leak"] * setting.ambient_pa, noise, odds, coarse=coarse)
+            for one, odds in ways
+        )
+        return [each for each in found if each is not None]
+
     def together(noise: float, slow: list[tuple[SlowRise, float]]) -> Explained:
+        changing = [not_below(c, 0.0, LEAST_LEAK_PER_S, cut=True) for each in grown(noise) for c in each.components]
         more = [
             not_below(replace(c, log_evidence=c.log_evidence + odds, log_odds=odds), 0.0, LEAST_LEAK_PER_S, cut=True)
             for rise, odds in slow
             for c in rise.components
         ]
-        return explained([*plain(noise), *more])
+        return explained([*plain(noise), *changing, *more])
 
     def closer(parameters: Sequence[Parameter], values: dict[str, float], **how: Any) -> SlowRise:
         return slow_rise(model, x, y, sd * noise, parameters, values, wet_odds=setting.wet_odds, **how)
@@ -143,7 +153,7 @@ def _explained(
         near = [way for way in ways if way[0].cost < leak.likelier.cost + 100 * noise**2]
         screened = [(closer(one.parameters, one.values, jacobian=one.jacobian, rounds=0), odds) for one, odds in near]
         everything = together(noise, screened)
-        if everything.slow_probability < SUSPECTED:
+        if everything.slow_probability < SUSPECTED * max(1 - everything.changing_probability, 0.01):
             return replace(leak, goodness=good, explained=everything)
     found = [(_closely(one, model, x, y, sd, setting), odds) for one, odds in ways]
     best = min((rise for rise, _ in found), key=lambda rise: rise.cost)
@@ -156,7 +166,9 @@ def _explained(
     ]
     everything = together(noise, found)
     slow = max(found, key=lambda way: way[0].log_evidence + way[1])[0]
-    if everything.slow_probability > 0.5:
+    if everything.changing_probability > 0.5:
+        good = max((each.goodness for each in grown(1.0)), key=lambda each: each.p)
+    elif everything.slow_probability > 0.5:
         good = goodness_of(slow.residual * noise, slow.jacobian * noise, slow.weight, coarse=coarse)
         leak = replace(leak, curve=slow.curve, fitted=_with(slow, leak.fitted, good.widening / noise))
     return replace(leak, goodness=good, explained=everything, slow=slow)

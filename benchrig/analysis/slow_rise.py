@@ -18,7 +18,7 @@ import numpy as np
 from benchrig.analysis.fitting import Parameter
 from benchrig.analysis.results import Samples
 
-__all__ = ["LEAST_WET_PA", "ROUNDS", "WET_ODDS", "Component", "SlowRise", "slow_rise"]
+__all__ = ["LEAST_WET_PA", "ROUNDS", "WET_ODDS", "Component", "SlowRise", "positive_part", "slow_rise"]
 
 LEAST_TIME_S, MOST_TIME_S, TIMES = 4.0, 180.0, 15
 """Time constants tried, equally probable on a logarithmic scale; vapour was seen to take 5 to 100 s."""
@@ -279,7 +279,7 @@ class _Linear:
             mean = variance * self.score
             log_tail, mean_in, variance_in = np.full(len(mean), math.log(0.5)), mean, variance
             if one_sided:
-                log_tail, mean_in, variance_in = _positive(mean, sigma)
+                log_tail, mean_in, variance_in = positive_part(mean, sigma)
             log = base + math.log(2 * odds * cell) + np.log(sigma / scale) + 0.5 * (mean / sigma) ** 2
             log = log + log_tail
             leak_mean = at[leak] + self.shift[leak] - self.pull[leak] * mean_in
@@ -335,7 +335,7 @@ class _Linear:
         )
 
 
-def _positive(mean: Samples, sigma: Samples) -> tuple[Samples, Samples, Samples]:
+def positive_part(mean: Samples, sigma: Samples) -> tuple[Samples, Samples, Samples]:
     """Log of the probability above zero of normal distributions, mean and variance of that part; shape (n,)."""
     z = mean / sigma
     tail = np.array([0.5 * math.erfc(-max(one, -35.0) / math.sqrt(2)) for one in z])

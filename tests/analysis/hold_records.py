@@ -20,14 +20,18 @@ def noisy(p, seed=1, noise_pa=12.0):
     return np.round((p + noise_pa * rng.standard_normal(len(p))) / step) * step
 
 
-def cold_hold(leak_sccm, *, seconds=10.0, tau_s=1.8, cold_k=14.0, start_pa=41_000.0, period_s=0.005):
-    """Leak of constant mass flow into a cold gas; the recovery is exponential. Own integration of mass and energy."""
+def cold_hold(leak_sccm, *, seconds=10.0, tau_s=1.8, cold_k=14.0, start_pa=41_000.0, period_s=0.005, grows=0.0):
+    """Leak of constant mass flow into a cold gas; the recovery is exponential. Own integration of mass and energy.
+
+    With `grows` it is so many times larger when all of the vacuum is gone.
+    """
     m0 = start_pa * VOLUME / (287.05 * (AMBIENT_K - cold_k))
     g = m0 * 717.6 / tau_s
 
     def rates(_, state):
         m, t = state
-        w = leak_sccm * SCCM_KG_S
+        lost = (m * 287.05 * t / VOLUME - start_pa) / (AMBIENT_PA - start_pa)
+        w = leak_sccm * SCCM_KG_S * (1 + grows * lost)
         return [w, (w * (1004.7 * AMBIENT_K - 717.6 * t) - g * (t - AMBIENT_K)) / (m * 717.6)]
 
     times = np.arange(0, seconds, period_s)
@@ -35,13 +39,20 @@ def cold_hold(leak_sccm, *, seconds=10.0, tau_s=1.8, cold_k=14.0, start_pa=41_00
     return times, m * 287.05 * t / VOLUME
 
 
-def gross_hold(leak_sccm, *, seconds=20.0, tau_s=1.8, cold_k=10.0, start_pa=70_000.0, period_s=0.005):
-    """Leak through a hole with a critical ratio of 0.3, `leak_sccm` at the start; the recovery is exponential."""
+def gross_hold(
+    leak_sccm, *, seconds=20.0, tau_s=1.8, cold_k=10.0, start_pa=70_000.0, period_s=0.005, laminar=0.0, critical=0.3
+):
+    """Leak through a hole with a critical ratio, `leak_sccm` at the start; the recovery is exponential.
+
+    Within the part `laminar` of ambient pressure the flow is in proportion to the difference.
+    """
     m0 = start_pa * VOLUME / (287.05 * (AMBIENT_K - cold_k))
     g = m0 * 717.6 / tau_s
 
     def flow(p):
-        x = min(max((p / AMBIENT_PA - 0.3) / 0.7, 0.0), 1.0)
+        if 1 - p / AMBIENT_PA < laminar:
+            return (1 - p / AMBIENT_PA) / laminar * flow((1 - 1.0000001 * laminar) * AMBIENT_PA)
+        x = min(max((p / AMBIENT_PA - critical) / (1 - critical), 0.0), 1.0)
         return np.sqrt(1 - x * x)
 
     def rates(_, state):

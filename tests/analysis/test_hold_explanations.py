@@ -228,3 +228,45 @@ def test_goodness_of_fit_sees_a_slow_wave_of_the_size_of_the_noise_of_a_mean():
     wave = 1.2 * np.sin(2 * np.pi * 1.5 * np.arange(n) / n)
     assert goodness_of(left @ (rng.standard_normal(n) + wave), jacobian, np.zeros(2)).p < FALSE_ALARM
     assert goodness_of(left @ rng.standard_normal(n), jacobian, np.zeros(2)).p > 0.01
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("leak_sccm", "grows"), [(8.0, 10.0), (20.0, 6.0), (5.0, 15.0)])
+def test_a_seat_that_the_vacuum_pulls_shut_is_named_and_its_leak_spanned(leak_sccm, grows):
+    t, p = cold_hold(leak_sccm, seconds=40.0, grows=grows)
+    found = analyse_hold(t, noisy(p), **BENCH)
+    assert "changes with the vacuum" in " ".join(found.notes)
+    if found.hold_leak_sccm is not None:
+        assert abs(found.hold_leak_sccm - leak_sccm) < 2 * found.hold_leak_sccm_u
+        assert found.explanation != "wet"
+
+
+def test_a_leak_that_is_steady_is_not_said_to_change():
+    t, p = cold_hold(8.0, seconds=40.0)
+    found = analyse_hold(t, noisy(p), **BENCH)
+    assert "changes" not in " ".join(found.notes)
+    assert abs(found.hold_leak_sccm - 8.0) < 2 * found.hold_leak_sccm_u < 1.0
+
+
+def test_a_record_that_jumps_is_not_measured():
+    t, p = cold_hold(3.0, seconds=20.0)
+    shown = noisy(np.where((t > 8.0) & (t < 8.7), p - 1500.0, p))
+    found = analyse_hold(t, shown, **BENCH)
+    assert found.hold_leak_sccm is None
+    assert "changed while it was measured" in found.notes[0]
+
+
+def test_a_value_too_uncertain_for_the_transducers_sake_says_so():
+    t, p = cold_hold(60.0, seconds=15.0)
+    found = analyse_hold(t, noisy(p), **BENCH, pressure_u_rel=0.5)
+    assert found.hold_leak_sccm is None
+    assert "transducer" in found.notes[0]
+    assert "warms up" not in found.notes[0]
+
+
+@pytest.mark.slow
+def test_a_gross_leak_that_turns_laminar_at_the_very_end_is_measured():
+    t, p = gross_hold(2400.0, seconds=15.0, tau_s=2.2, start_pa=44_000.0, laminar=0.001, critical=0.5, period_s=0.002)
+    found = analyse_hold(t, noisy(p, noise_pa=8.0), **BENCH)
+    assert found.hold_leak_sccm is not None
+    assert abs(found.hold_leak_sccm - 2400.0) < 2.5 * found.hold_leak_sccm_u < 150.0
