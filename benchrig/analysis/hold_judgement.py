@@ -32,7 +32,7 @@ NO_STEADY_LEAK = (
     "come to the room's temperature, and test again"
 )
 WORTH_SCCM, WORTH_PART = 1.0, 0.5
-WORTHLESS_SCCM, WORTHLESS_PART = 5.0, 0.3
+WORTHLESS_SCCM, WORTHLESS_PART = 5.0, 0.35
 """A leak beside vapour, and any leak, known no better than this, standard uncertainty, nor than this part of the
 leak, is not worth stating."""
 FIT, RISE, CLOGS, CHANGES = (
