@@ -16,7 +16,7 @@ from benchrig.bench.same_bench import Made, made_on
 from benchrig.bench.traceability import Grounds
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
-from benchrig.drivers.board_types import CAUSE_WORDS
+from benchrig.drivers.board_types import CAUSE_HINTS, CAUSE_WORDS
 from benchrig.drivers.conversions import Divider, Shunt, Thermistor, Transducer
 from benchrig.drivers.meters import Meter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Channel, Output, RelayBoard, TripCause
@@ -32,16 +32,6 @@ RECORD_POLL_S = 0.8
 """While recording, the board is asked what it has this often; each question keeps it fed."""
 METER_READY_S = 5.0
 """A reading that is not there by then will not come: ten power-line cycles with auto-zero take under a second."""
-
-_TRIP_HINTS = {
-    TripCause.SILENT: "USB cable and hub; was the computer busy or asleep?",
-    TripCause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
-    TripCause.GUARD: "Close the guard, then start the run again.",
-    TripCause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
-    TripCause.OVER_CURRENT: "Plug in a known-good valve and run again: if that one runs, this valve draws too much "
-    "(its suppression diode reversed, its turns shorted). Otherwise plug and leads for a short; then over_current_a in "
-    "the bench file.",
-}
 
 
 def never() -> bool:
@@ -193,7 +183,7 @@ class Bench:
         if status.cause is not TripCause.NONE:
             self._state = status.outputs
             raise InterlockOpen(
-                f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=_TRIP_HINTS[status.cause]
+                f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=CAUSE_HINTS[status.cause]
             )
         _check_inputs(status)
 
@@ -360,9 +350,9 @@ class Bench:
 def _check_inputs(status: BoardStatus) -> None:
     wrong = []
     if not status.estop_ok:
-        wrong.append(("Emergency stop is pressed", _TRIP_HINTS[TripCause.ESTOP]))
+        wrong.append(("Emergency stop is pressed", CAUSE_HINTS[TripCause.ESTOP]))
     if not status.guard_closed:
-        wrong.append(("Guard is open", _TRIP_HINTS[TripCause.GUARD]))
+        wrong.append(("Guard is open", CAUSE_HINTS[TripCause.GUARD]))
     if wrong:
         raise InterlockOpen(". ".join(what for what, _ in wrong) + ".", hint=" ".join(look for _, look in wrong))
 

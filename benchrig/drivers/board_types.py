@@ -59,6 +59,16 @@ CAUSE_WORDS = {
     TripCause.COIL_TIME: "the coil was on for longer than its limit",
     TripCause.OVER_CURRENT: "the coil current was above its limit",
 }
+CAUSE_HINTS = {
+    TripCause.NONE: "Start the run again.",
+    TripCause.SILENT: "USB cable and hub; was the computer busy or asleep?",
+    TripCause.ESTOP: "Find out why it was pressed, release it, then start the run again.",
+    TripCause.GUARD: "Close the guard, then start the run again.",
+    TripCause.COIL_TIME: "coil_limit_s in the valve model; hold_s in the bench file.",
+    TripCause.OVER_CURRENT: "Plug in a known-good valve and run again: if that one runs, this valve draws too much "
+    "(its suppression diode reversed, its turns shorted). Otherwise plug and leads for a short; then over_current_a in "
+    "the bench file.",
+}
 
 
 @dataclass(frozen=True)

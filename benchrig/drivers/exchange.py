@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import NoReturn, TypeVar
 
 from benchrig.clock import Clock
-from benchrig.drivers.board_types import CAUSE_WORDS
+from benchrig.drivers.board_types import CAUSE_HINTS, CAUSE_WORDS, TripCause
 from benchrig.drivers.links import ByteLink
 from benchrig.drivers.refusals import RefusedError, refusal_words
 from benchrig.drivers.wire_log import WireLog, kind_name
@@ -138,8 +138,11 @@ class Exchange:
         refused = self.unpacked(messages.unpack_refused, body)
         what, hint = refusal_words(refused.code, refused.detail)
         if refused.code == messages.TRIPPED:
-            causes = [words for cause, words in CAUSE_WORDS.items() if cause.value == refused.detail]
-            raise InterlockOpen(f"{self.name}: switched everything off: {(*causes, what)[0]}.", hint=hint)
+            causes = [cause for cause in TripCause if cause.value == refused.detail]
+            words = CAUSE_WORDS[causes[0]] if causes else what
+            raise InterlockOpen(
+                f"{self.name}: switched everything off: {words}.", hint=CAUSE_HINTS[causes[0]] if causes else hint
+            )
         if refused.code == messages.INTERLOCK_OPEN:
             raise InterlockOpen(f"{self.name}: refused: {what}.", hint=hint)
         request = kind_name(refused.request_kind)

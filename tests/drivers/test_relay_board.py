@@ -179,8 +179,9 @@ def test_switching_without_arming_is_refused_and_switches_nothing(rig):
 def test_after_a_trip_switching_is_an_open_interlock_that_names_the_cause(armed):
     armed.board.set_outputs(RUNNING)
     armed.machine.estop_ok = False
-    with pytest.raises(InterlockOpen, match="emergency stop was pressed"):
+    with pytest.raises(InterlockOpen, match="emergency stop was pressed") as caught:
         armed.board.set_outputs(RUNNING)
+    assert "why it was pressed" in str(caught.value.hint)
 
 
 def test_arming_with_the_guard_open_is_an_open_interlock(rig):
