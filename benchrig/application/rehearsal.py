@@ -15,10 +15,10 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.clock import RealClock
 from benchrig.errors import BenchError, ConfigError
-from benchrig.rehearsal import crew
-from benchrig.rehearsal.mix import SOUND, Mix, default_mix, load_mix
+from benchrig.rehearsal import worker_pool
 from benchrig.rehearsal.one_valve import BENCH, Allowed, Result, Setting, options, rehearse_one
 from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit
+from benchrig.rehearsal.population import SOUND, Mix, default_mix, load_mix
 from benchrig.rehearsal.tally import Tally
 from benchrig.sequencer.events import model_facts
 
@@ -88,14 +88,14 @@ def rehearse_valves(
         entries = [draw_near_limit(mix, limits, request.seed, index) for index in range(request.valves)]
     else:
         entries = [draw_entry(mix, request.seed, index) for index in range(request.valves)]
-    workers = min(request.workers or crew.usable_cores(), request.valves)
+    workers = min(request.workers or worker_pool.usable_cores(), request.valves)
     clock = RealClock()
     began_s = clock.now()
     results: list[Result] = []
     without_verdict = 0
     stopped = False
     try:
-        with closing(crew.rehearse(setting, entries, task=rehearse_one, workers=workers, clock=clock)) as coming:
+        with closing(worker_pool.rehearse(setting, entries, task=rehearse_one, workers=workers, clock=clock)) as coming:
             tell(RehearsalBegan(request.valves, request.seed, workers, request.mix_file, request.bench_file))
             for result in coming:
                 if result is not None:

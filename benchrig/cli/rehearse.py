@@ -102,7 +102,7 @@ def rehearse(
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
     from benchrig.rehearsal.document import document
-    from benchrig.rehearsal.mix import default_text
+    from benchrig.rehearsal.population import default_text
     from benchrig.rehearsal.terminal import print_rehearsal
 
     if example_mix:

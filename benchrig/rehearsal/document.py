@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchrig.rehearsal.chances import CONFIDENCE, Quantile, Rate
+from benchrig.rehearsal.confidence_limits import CONFIDENCE, Quantile, Rate
+from benchrig.rehearsal.miss_explanations import again, distance_in_u, remedy
 from benchrig.rehearsal.one_valve import Result, Setting
 from benchrig.rehearsal.plan import grade
-from benchrig.rehearsal.remedies import again, distance_in_u, remedy
 from benchrig.rehearsal.tally import Tally, kind_of_miss
 
 __all__ = ["document", "miss_document"]

@@ -10,7 +10,7 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.file import BenchFile
 from benchrig.bench.opening import open_registered
 from benchrig.errors import BenchError
-from benchrig.rehearsal.borrowed import bench_as_stated
+from benchrig.rehearsal.perturbed_bench import bench_as_stated
 from benchrig.rehearsal.plan import Entry
 from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Hands, Silent

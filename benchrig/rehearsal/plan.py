@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchrig.errors import ConfigError
-from benchrig.rehearsal.mix import GOOD, SOUND, Mix
+from benchrig.rehearsal.population import GOOD, SOUND, Mix
 from benchrig.verdict.words import Limit
 
 __all__ = ["GRADES", "NEAR", "NEAR_LIMITS", "Entry", "draw_entry", "draw_near_limit", "grade"]
@@ -58,7 +58,7 @@ def draw_entry(mix: Mix, seed: int, index: int) -> Entry:
 
     Examples
     --------
-    >>> from benchrig.rehearsal.mix import default_mix
+    >>> from benchrig.rehearsal.population import default_mix
     >>> draw_entry(default_mix(), 7, 3) == draw_entry(default_mix(), 7, 3)
     True
     """

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from benchrig.rehearsal.chances import Quantile, Rate, quantile
+from benchrig.rehearsal.confidence_limits import Quantile, Rate, quantile
 from benchrig.rehearsal.one_valve import Result
 from benchrig.rehearsal.plan import GRADES, grade
 

@@ -9,11 +9,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from benchrig.rehearsal.chances import Quantile, Rate
-from benchrig.rehearsal.mix import GOOD
+from benchrig.rehearsal.confidence_limits import Quantile, Rate
+from benchrig.rehearsal.miss_explanations import again, remedy
 from benchrig.rehearsal.one_valve import Result, Setting
 from benchrig.rehearsal.plan import grade
-from benchrig.rehearsal.remedies import again, remedy
+from benchrig.rehearsal.population import GOOD
 from benchrig.rehearsal.tally import MAIN, WET, Tally, cause_is_right, kind_of_miss
 from benchrig.reports.terminal import fitting
 

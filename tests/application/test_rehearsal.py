@@ -18,7 +18,7 @@ def canned(monkeypatch):
             yield None
             yield Result(entry, "bench fault", said="canned")
 
-    monkeypatch.setattr("benchrig.rehearsal.crew.rehearse", without_a_bench)
+    monkeypatch.setattr("benchrig.rehearsal.worker_pool.rehearse", without_a_bench)
 
 
 def test_each_valve_is_told_and_counted():

@@ -20,9 +20,9 @@ from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.errors import BenchError
-from benchrig.rehearsal.mix import default_mix
 from benchrig.rehearsal.one_valve import InMemory, options
 from benchrig.rehearsal.plan import Entry, draw_entry
+from benchrig.rehearsal.population import default_mix
 from benchrig.sequencer.events import Intake, StepResult, model_facts
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify

@@ -13,9 +13,9 @@ from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import BenchFile, LoadedBenchFile
 from benchrig.bench.opening import open_registered
 from benchrig.errors import ConfigError
-from benchrig.rehearsal.borrowed import bench_as_stated
-from benchrig.rehearsal.mix import default_mix, parse_mix
+from benchrig.rehearsal.perturbed_bench import bench_as_stated
 from benchrig.rehearsal.plan import draw_entry, draw_near_limit
+from benchrig.rehearsal.population import default_mix, parse_mix
 from benchrig.verdict.words import Limit
 
 

@@ -8,11 +8,11 @@ import pytest
 from scipy.stats import binom, binomtest
 
 from benchrig.analysis.results import Characteristic
-from benchrig.rehearsal.chances import Rate, quantile
+from benchrig.rehearsal.confidence_limits import Rate, quantile
 from benchrig.rehearsal.document import document
+from benchrig.rehearsal.miss_explanations import again, remedy
 from benchrig.rehearsal.one_valve import Allowed, Result, Setting
 from benchrig.rehearsal.plan import Entry
-from benchrig.rehearsal.remedies import again, remedy
 from benchrig.rehearsal.tally import Tally, kind_of_miss
 from benchrig.sequencer.events import ModelFacts
 from benchrig.verdict.cause import Evidence
