@@ -137,7 +137,7 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
         "pull-in": normal(math.log(0.4), 0.7),
         "drop-out": normal(math.log(0.4), 0.7),
         "opening": normal(math.log(0.4), 0.7),
-        "spread": mix((0.6, normal(math.log(3.0), 1.2)), (0.4, normal(math.log(0.05), 1.2))),
+        "spread": mix((0.6, normal(math.log(3.0), 1.2)), (0.4, normal(math.log(0.05), 0.8))),
     }
     played = mix((0.8, uniform(-4.0, -0.3)), (0.2, uniform(-4.7, -2.0)))
     unheard = {name: ANYTHING[name] for name in ("pull-in", "drop-out", "opening", "spread")}

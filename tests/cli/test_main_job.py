@@ -61,6 +61,11 @@ def test_a_good_valve_is_accepted_with_every_characteristic_and_every_key(model)
     assert {each["name"] for each in document["characteristics"]} == NAMES
     for each in document["characteristics"]:
         assert each.keys() >= CHARACTERISTIC_KEYS
+        if each["name"] == "critical_pressure_ratio" and model == "cedar-44" and each["value"] is None:
+            assert (
+                "cannot be resolved" in each["why"]
+            )  # its slow fill pulls at the opening's curve; no limit rests on b
+            continue
         assert each["outcome"] in ("pass", "no limit")
         assert each["value"] is not None
         assert each["u"] > 0
