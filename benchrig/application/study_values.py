@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.analysis.gauge_ranges import range_study
-from benchrig.analysis.gauge_study import gauge_study
-from benchrig.analysis.gauge_table import Measured, NotAStudy, study_table
+from benchrig.analysis.studies.gauge_ranges import range_study
+from benchrig.analysis.studies.gauge_study import gauge_study
+from benchrig.analysis.studies.gauge_table import Measured, NotAStudy, study_table
 from benchrig.catalogue import ValveModel
 from benchrig.errors import ConfigError
 from benchrig.records.study_file import StudyFile

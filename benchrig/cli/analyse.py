@@ -82,7 +82,7 @@ def inrush(
 
     Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in is welcome.
     """
-    from benchrig.analysis.inrush import analyse_inrush
+    from benchrig.analysis.armature.inrush import analyse_inrush
     from benchrig.tracefile import check_current, check_one_pulse, check_voltage, pulse_axis, read_trace
 
     found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
@@ -185,7 +185,7 @@ def hold(
 
     Columns: time_s,pressure_pa (absolute).
     """
-    from benchrig.analysis.hold import analyse_hold
+    from benchrig.analysis.leak.hold_vacuum import analyse_hold
     from benchrig.tracefile import check_hold, check_pressure, hold_axis, read_trace
 
     found = read_trace(trace, ("time_s", "pressure_pa"))
@@ -268,7 +268,7 @@ def flow(
 
     Columns: time_s,pressure_pa (absolute); a lead-in with negative times is welcome.
     """
-    from benchrig.analysis.flow import analyse_flow
+    from benchrig.analysis.flow.open_flow import analyse_flow
     from benchrig.tracefile import check_fill, check_pressure, opening_axis, read_trace
 
     found = read_trace(trace, ("time_s", "pressure_pa"))

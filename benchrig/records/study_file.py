@@ -16,8 +16,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from benchrig.analysis.gauge_table import Measured
 from benchrig.analysis.results import Characteristic
+from benchrig.analysis.studies.gauge_table import Measured
 from benchrig.errors import BenchError, ConfigError
 
 __all__ = ["StudyFile", "StudyPlan", "planned_order", "study_path"]

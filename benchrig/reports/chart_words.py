@@ -10,8 +10,17 @@ from typing import Any
 import numpy as np
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
-from benchrig.analysis.control_chart import FEWEST_BASELINE, RULES, WARNING, Chart, NoChart, Signal, chart, chart_limits
-from benchrig.analysis.surroundings import to_mean_surroundings
+from benchrig.analysis.studies.control_chart import (
+    FEWEST_BASELINE,
+    RULES,
+    WARNING,
+    Chart,
+    NoChart,
+    Signal,
+    chart,
+    chart_limits,
+)
+from benchrig.analysis.studies.surroundings import to_mean_surroundings
 from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.records.model import utc_text
 from benchrig.reports.words import with_spread

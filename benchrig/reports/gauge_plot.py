@@ -6,7 +6,7 @@ bench is (six standard deviations of GRR), how wide the parts are, and, where it
 
 from __future__ import annotations
 
-from benchrig.analysis.gauge_study import STUDY_SIGMAS
+from benchrig.analysis.studies.gauge_study import STUDY_SIGMAS
 from benchrig.reports.drawing import FIT, GRID, INK, LIMIT, MEASURED
 from benchrig.reports.figures import WORDS_PT, new_figure, plain_axes, svg_of
 from benchrig.reports.gauge_words import Studied

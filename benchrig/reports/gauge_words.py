@@ -7,9 +7,9 @@ from datetime import datetime
 from typing import Any
 
 from benchrig.analysis.characteristics import number_text, title_of
-from benchrig.analysis.gauge_ranges import RangeStudy
-from benchrig.analysis.gauge_study import STUDY_SIGMAS, Fitness, GaugeStudy, Question
-from benchrig.analysis.gauge_table import StudyTable
+from benchrig.analysis.studies.gauge_ranges import RangeStudy
+from benchrig.analysis.studies.gauge_study import STUDY_SIGMAS, Fitness, GaugeStudy, Question
+from benchrig.analysis.studies.gauge_table import StudyTable
 from benchrig.records.model import utc_text
 from benchrig.reports.words import unit_text
 

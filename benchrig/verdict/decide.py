@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
-from benchrig.analysis.coil import INTERMITTENT
+from benchrig.analysis.coil.resistance import INTERMITTENT
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchrig.analysis.characteristics import with_unit
-from benchrig.analysis.coil import INTERMITTENT
+from benchrig.analysis.coil.resistance import INTERMITTENT
 from benchrig.verdict.conformity import limit_text
 from benchrig.verdict.wet import Vapour
 from benchrig.verdict.words import Judged, Limit

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchrig.analysis.gauge_table import Measured
+from benchrig.analysis.studies.gauge_table import Measured
 
 TEXT = """
 A 1  0.29 -0.56 1.34 0.47 -0.80  0.02 0.59 -0.31 2.26 -1.36

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from benchrig.analysis.averaging import either, weighed
-from benchrig.analysis.fitting import Parameter, fit
+from benchrig.analysis.statistics.fitting import Parameter, fit
+from benchrig.analysis.statistics.model_averaging import either, weighed
 
 X = np.linspace(0, 4, 80)
 

@@ -11,9 +11,9 @@ import math
 import numpy as np
 import pytest
 
-from benchrig.analysis.flow import FlowResult, analyse_flow
-from benchrig.analysis.hold import HoldResult, analyse_hold
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.inrush import analyse_inrush
+from benchrig.analysis.flow.open_flow import FlowResult, analyse_flow
+from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 
 AMBIENT_PA, AMBIENT_K, VOLUME = 101_325.0, 295.15, 0.5e-3
 BENCH = {"volume_m3": VOLUME, "volume_u_m3": 0.0, "ambient_pa": AMBIENT_PA, "ambient_k": AMBIENT_K}

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from benchrig.analysis.clicks import combine_clicks
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.clicks import combine_clicks
+from benchrig.analysis.armature.inrush import analyse_inrush
 
 TIMES = (8.0, 8.3, 7.9, 8.1, 8.2)
 U = (0.10, 0.05, 0.08, 0.05, 0.06)

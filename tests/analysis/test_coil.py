@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.analysis.coil import (
+from benchrig.analysis.coil.resistance import (
     INTERMITTENT,
     CrossCheck,
     coil_resistance_20c,

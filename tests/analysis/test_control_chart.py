@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchrig.analysis.control_chart import ChartLimits, NoChart, chart, chart_limits
+from benchrig.analysis.studies.control_chart import ChartLimits, NoChart, chart, chart_limits
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (from memory; recomputed by hand: mean 50.81, MR 1.8778)
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

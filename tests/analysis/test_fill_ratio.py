@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchrig.analysis.flow import analyse_flow
+from benchrig.analysis.flow.open_flow import analyse_flow
 from tests.analysis.test_flow import BENCH, CV, VOLUME, R, fill, noisy
 
 START_PA, TAU_S, GROWS = 47_000.0, 2.0, 8.0

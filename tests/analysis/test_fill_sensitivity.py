@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchrig.analysis.fill_sensitivity import BALANCED, fill_derivatives
-from benchrig.analysis.reservoir import Fill, fill_curve
+from benchrig.analysis.flow.fill_sensitivity import BALANCED, fill_derivatives
+from benchrig.analysis.gas.reservoir import Fill, fill_curve
 
 FILL = Fill(0.8, 0.3, 0.2, 0.15, 0.4, 1.003, flow_power=0.8, laminar=5e-4, departure=(0.03, 0.02, -0.02), tangent=0.01)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from benchrig.analysis.fitting import Parameter, block_means, checked_trace, fit, noise_sd
+from benchrig.analysis.statistics.fitting import Parameter, block_means, checked_trace, fit, noise_sd
 
 X = np.linspace(0, 4, 80)
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchrig.analysis.flow import analyse_flow
-from benchrig.analysis.gas import iso_mass_flow_kg_s, lpm_anr_from_kg_s
-from benchrig.analysis.opening_course import Course, words_for
+from benchrig.analysis.flow.open_flow import analyse_flow
+from benchrig.analysis.flow.opening_course import Course, words_for
+from benchrig.analysis.gas.air import iso_mass_flow_kg_s, lpm_anr_from_kg_s
 
 VOLUME, AMBIENT_PA, AMBIENT_K = 0.5e-3, 101_325.0, 294.15
 BENCH = {

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from CoolProp import CoolProp
 
-from benchrig.analysis import gas
+from benchrig.analysis.gas import air as gas
 
 ATM = 101_325.0
 

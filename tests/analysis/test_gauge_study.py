@@ -8,10 +8,10 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from benchrig.analysis.gauge_ranges import range_study
-from benchrig.analysis.gauge_study import fitness, gauge_study
-from benchrig.analysis.gauge_table import Measured, NotAStudy, StudyTable, study_table
-from benchrig.analysis.range_constants import d2, d2_star, d3, upper_range_factor
+from benchrig.analysis.studies.gauge_ranges import range_study
+from benchrig.analysis.studies.gauge_study import fitness, gauge_study
+from benchrig.analysis.studies.gauge_table import Measured, NotAStudy, StudyTable, study_table
+from benchrig.analysis.studies.range_constants import d2, d2_star, d3, upper_range_factor
 from tests.analysis.aiag_study import ROWS
 
 AIAG = study_table(ROWS)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchrig.analysis.gas import pv_flow_pa_m3_s_from_sccm
-from benchrig.analysis.hold import analyse_hold
+from benchrig.analysis.gas.air import pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.hold_vacuum import analyse_hold
 from tests.analysis.hold_records import AMBIENT_K, AMBIENT_PA, BENCH, SCCM_KG_S, VOLUME, cold_hold, noisy
 
 
@@ -164,7 +164,7 @@ def test_a_rise_that_no_leak_fits_is_not_measured_and_says_so(monkeypatch):
     def astray(*_):
         raise np.linalg.LinAlgError("SVD did not converge")
 
-    monkeypatch.setattr("benchrig.analysis.hold.usual_leak", astray)
+    monkeypatch.setattr("benchrig.analysis.leak.hold_vacuum.usual_leak", astray)
     found = analyse_hold(*cold_hold(3.0), **BENCH)
     assert found.hold_leak_sccm is None
     assert "something changed while it was measured" in found.notes[0]

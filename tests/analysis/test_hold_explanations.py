@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from benchrig.analysis.gas import pv_flow_pa_m3_s_from_sccm
-from benchrig.analysis.goodness import FALSE_ALARM, goodness_of
-from benchrig.analysis.hold import analyse_hold
+from benchrig.analysis.gas.air import pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM, goodness_of
+from benchrig.analysis.leak.hold_vacuum import analyse_hold
 from tests.analysis.hold_records import AMBIENT_K, BENCH, VOLUME, cold_hold, gross_hold, noisy
 
 PA_S_PER_SCCM = pv_flow_pa_m3_s_from_sccm(1.0, AMBIENT_K) / VOLUME

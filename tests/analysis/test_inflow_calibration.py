@@ -10,7 +10,7 @@ import pytest
 from benchrig.analysis.calibration.inflow import InflowSetting, Pulse, coming_to_rest, inflow_heat
 from benchrig.analysis.calibration.response import transducer_response_s
 from benchrig.analysis.calibration.short_fill import short_fill
-from benchrig.analysis.uncertainty import Quantity
+from benchrig.analysis.statistics.uncertainty_budget import Quantity
 from tests.analysis.short_fills import AMBIENT_K, VOLUME_M3, fill
 
 SMALL_M2, LARGE_M2 = 1.7e-6, 2.0e-5

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchrig.analysis.baseline import zero_of
-from benchrig.analysis.clicks import combine_clicks
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.clicks import combine_clicks
+from benchrig.analysis.armature.inrush import analyse_inrush
+from benchrig.analysis.coil.baseline import zero_of
 
 OFF_S = 0.12
 

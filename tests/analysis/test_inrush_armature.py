@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchrig.analysis.clicks import combine_clicks
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.clicks import combine_clicks
+from benchrig.analysis.armature.inrush import analyse_inrush
 
 _PLACE = Path(__file__).parents[1] / "benchmarks" / "armature_models.py"
 _SPEC = importlib.util.spec_from_file_location("armature_models", _PLACE)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.inrush import analyse_inrush
 
 _PLACE = Path(__file__).parent / "test_inrush_armature.py"
 _SPEC = importlib.util.spec_from_file_location("inrush_armatures", _PLACE)

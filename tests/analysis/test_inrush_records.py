@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.inrush import analyse_inrush
 
 OHM, VOLTS, TAU_S, OFF_S = 26.0, 13.0, 5e-3, 0.12
 FULL_A = VOLTS / OHM

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchrig.analysis.baseline import zero_of
-from benchrig.analysis.coil_trace import prepare
-from benchrig.analysis.flux import Branches, branches
-from benchrig.analysis.kinks import Instant
-from benchrig.analysis.late_arrival import seated_at, still_slow
-from benchrig.analysis.release import look_for_release
-from benchrig.analysis.smoothing import local_quadratic
+from benchrig.analysis.armature.late_arrival import seated_at, still_slow
+from benchrig.analysis.armature.release import look_for_release
+from benchrig.analysis.coil.baseline import zero_of
+from benchrig.analysis.coil.coil_trace import prepare
+from benchrig.analysis.coil.flux_linkage import Branches, branches
+from benchrig.analysis.statistics.kinks import Instant
+from benchrig.analysis.statistics.smoothing import local_quadratic
 
 DT, NOISE = 1e-4, 0.004
 

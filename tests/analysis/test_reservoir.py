@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchrig.analysis.reservoir import (
+from benchrig.analysis.gas.reservoir import (
     Fill,
     conductance_dm3_s_bar,
     delayed_s,

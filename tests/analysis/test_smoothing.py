@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchrig.analysis.kinks import best_kink, find_dip, leaving
-from benchrig.analysis.smoothing import local_quadratic, noise_of, scan_kinks
+from benchrig.analysis.statistics.kinks import best_kink, find_dip, leaving
+from benchrig.analysis.statistics.smoothing import local_quadratic, noise_of, scan_kinks
 
 
 def test_a_parabola_passes_the_smoother_unchanged_inside():

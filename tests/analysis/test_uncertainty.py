@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import t as student
 
-from benchrig.analysis.uncertainty import (
+from benchrig.analysis.statistics.uncertainty_budget import (
     Budget,
     Quantity,
     arcsine,

@@ -12,7 +12,7 @@ import argparse
 
 import numpy as np
 
-from benchrig.analysis.control_chart import ChartLimits, chart, chart_limits
+from benchrig.analysis.studies.control_chart import ChartLimits, chart, chart_limits
 
 KNOWN = ChartLimits(0.0, 1.0, -3.0, 3.0, 1.128379, 3.686, 1000)
 LONGEST = 3000

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.analysis.coil import coil_resistance_20c, steady_current_cross_check
+from benchrig.analysis.coil.resistance import coil_resistance_20c, steady_current_cross_check
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from vacuum_models import CV, ELLIPSE, Hole, R, conductance_from_iso, draw_bench, integrate, seen
 
-import benchrig.analysis.flow as flow
-from benchrig.analysis.fill_goodness import FALSE_ALARMS, goodness
+import benchrig.analysis.flow.open_flow as flow
+from benchrig.analysis.flow.fill_goodness import FALSE_ALARMS, goodness
 
 PERIOD_S = 0.0005
 

@@ -1,4 +1,4 @@
-"""What `benchrig.analysis.inrush` gets wrong, and how long it takes, on draws that are not the simulator's.
+"""What `benchrig.analysis.armature.inrush` gets wrong, and how long it takes, on draws that are not the simulator's.
 
 False and missed motion, errors and coverage of each value. The levels in the program were set with seeds 11
 and 21, that of "moved" with the blocked ones of seed 41 too; other seeds are free for checking.
@@ -20,7 +20,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
 import armature_models as models  # noqa: E402 - found through the path set above
 
-from benchrig.analysis.inrush import InrushResult, analyse_inrush  # noqa: E402 - likewise
+from benchrig.analysis.armature.inrush import InrushResult, analyse_inrush  # noqa: E402 - likewise
 
 VALUES = (
     ("pull_in_time_ms", "arrival_ms"),

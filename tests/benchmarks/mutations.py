@@ -15,7 +15,7 @@ HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
 FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
 INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
 CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.py")
-UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/uncertainty.py")
+UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/statistics/uncertainty_budget.py")
 VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
 BENCH = ("tests/bench/test_watching_the_board.py", "tests/bench")
 WIRING = ("tests/bench/test_wiring.py", "tests/bench")
@@ -90,7 +90,7 @@ SURVIVED_ONCE = [
         ),
     ),
     *_of(
-        "benchrig/analysis/hold.py",
+        "benchrig/analysis/leak/hold_vacuum.py",
         HOLD,
         ("hold's background not subtracted", "gross_sccm - setting.background_sccm", "gross_sccm"),
         ("transducer's part missing in hold's budget", '"pressure transducer": abs(gross_sccm)', '"x": 0'),
@@ -131,12 +131,12 @@ SURVIVED_ONCE = [
         ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),
     ),
     *_of(
-        "benchrig/analysis/flow_result.py",
+        "benchrig/analysis/flow/flow_result.py",
         FLOW,
         ("flow's temperature u doubled", "0.5 * setting.ambient_u_k", "1.0 * setting.ambient_u_k"),
     ),
     *_of(
-        "benchrig/analysis/inrush.py",
+        "benchrig/analysis/armature/inrush.py",
         INRUSH,
         ("step variance of inrush gone", "step_var = trace.step_a**2 / 12", "step_var = 0.0 * trace.step_a"),
     ),
@@ -191,7 +191,7 @@ DECISIONS = [
 
 MEASUREMENTS = [
     *_of(
-        "benchrig/analysis/coil.py",
+        "benchrig/analysis/coil/resistance.py",
         COIL,
         ("leads added", "(meter + wander - leads)", "(meter + wander + leads)"),
         (
@@ -202,18 +202,18 @@ MEASUREMENTS = [
         ("tolerance of one u under load", "tolerance_ohm = 2.0 * math.hypot", "tolerance_ohm = 1.0 * math.hypot"),
     ),
     *_of(
-        "benchrig/analysis/hold.py",
+        "benchrig/analysis/leak/hold_vacuum.py",
         HOLD,
         ("background's u left out", '"background leak of the bench": setting.background_u_sccm', '"x": 0'),
         ("a bound keeps its u", "None if bound else u_sccm,", "u_sccm,"),
     ),
     *_of(
-        "benchrig/analysis/clicks.py",
+        "benchrig/analysis/armature/clicks.py",
         CLICKS,
         ("spread of the mean from its sum", "spread = float(np.ptp(x))", "spread = float(np.std(x))"),
     ),
     *_of(
-        "benchrig/analysis/uncertainty.py",
+        "benchrig/analysis/statistics/uncertainty_budget.py",
         UNCERTAINTY,
         ("rectangular by 2", "sqrt(3", "sqrt(4"),
     ),

@@ -31,9 +31,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 from stranger_case import MATTERS, Stranger, StrangerClass, wrong_and_sure
 
-from benchrig.analysis.flow import analyse_flow
-from benchrig.analysis.hold import analyse_hold
-from benchrig.analysis.inrush import analyse_inrush
+from benchrig.analysis.armature.inrush import analyse_inrush
+from benchrig.analysis.flow.open_flow import analyse_flow
+from benchrig.analysis.leak.hold_vacuum import analyse_hold
 
 ANALYSES = {"hold": analyse_hold, "flow": analyse_flow, "inrush": analyse_inrush}
 LONGEST_S = 60

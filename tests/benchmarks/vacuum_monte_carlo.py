@@ -35,8 +35,8 @@ from vacuum_models import (  # the folder of this script is put on the path just
     seen,
 )
 
-from benchrig.analysis.flow import analyse_flow
-from benchrig.analysis.hold import analyse_hold
+from benchrig.analysis.flow.open_flow import analyse_flow
+from benchrig.analysis.leak.hold_vacuum import analyse_hold
 
 CHUNK = 250
 VOLUME_U = 0.005

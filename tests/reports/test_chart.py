@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from benchrig.analysis.control_chart import chart, chart_limits
+from benchrig.analysis.studies.control_chart import chart, chart_limits
 from benchrig.reports.chart_page import chart_page_html, print_chart
 from benchrig.reports.chart_plot import chart_svg
 from benchrig.reports.chart_words import Charted, chart_document, chart_report

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from benchrig.analysis.gauge_ranges import range_study
-from benchrig.analysis.gauge_study import gauge_study
-from benchrig.analysis.gauge_table import StudyTable
+from benchrig.analysis.studies.gauge_ranges import range_study
+from benchrig.analysis.studies.gauge_study import gauge_study
+from benchrig.analysis.studies.gauge_table import StudyTable
 from benchrig.reports.gauge_page import study_page_html
 from benchrig.reports.gauge_plot import OPERATOR_MARKS
 from benchrig.reports.gauge_terminal import print_study

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from benchrig.analysis.flow import FlowResult
+from benchrig.analysis.flow.open_flow import FlowResult
 from benchrig.analysis.results import Samples
 from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from benchrig.analysis.hold import HoldResult
+from benchrig.analysis.leak.hold_vacuum import HoldResult
 from benchrig.analysis.results import Characteristic
 from benchrig.errors import BenchError
 from benchrig.sequencer.steps import clicks as clicks_step

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from benchrig.analysis.coil import CrossCheck
+from benchrig.analysis.coil.resistance import CrossCheck
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchrig.analysis import hold as analysis
+from benchrig.analysis.leak import hold_vacuum as analysis
 from benchrig.analysis.results import Characteristic
 from benchrig.sequencer.steps import hold as step
 from benchrig.sequencer.steps.vapour import RestRise, beside_vapour, rise_at_rest

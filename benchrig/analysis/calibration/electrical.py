@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchrig.analysis.uncertainty import Budget, Quantity, combine, coverage_factor, rectangular, scatter
+from benchrig.analysis.statistics.uncertainty_budget import (
+    Budget,
+    Quantity,
+    combine,
+    coverage_factor,
+    rectangular,
+    scatter,
+)
 
 __all__ = ["current_scale_v_per_a", "lead_resistance_ohm", "mean_of"]
 

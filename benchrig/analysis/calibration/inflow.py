@@ -24,10 +24,10 @@ from itertools import pairwise
 import numpy as np
 
 from benchrig.analysis.calibration.short_fill import AFTER_S, ShortFill, short_fill
-from benchrig.analysis.fitting import Fitted, Parameter, block_means, fit
-from benchrig.analysis.gas import GAMMA, R_AIR
+from benchrig.analysis.gas.air import GAMMA, R_AIR
 from benchrig.analysis.results import Samples
-from benchrig.analysis.uncertainty import Quantity
+from benchrig.analysis.statistics.fitting import Fitted, Parameter, block_means, fit
+from benchrig.analysis.statistics.uncertainty_budget import Quantity
 
 __all__ = ["InflowHeat", "InflowSetting", "Pulse", "Rest", "coming_to_rest", "inflow_heat", "rest_pressure_pa"]
 

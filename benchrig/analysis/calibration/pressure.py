@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from benchrig.analysis.uncertainty import Budget, Quantity, combine, coverage_factor, scatter
+from benchrig.analysis.statistics.uncertainty_budget import Budget, Quantity, combine, coverage_factor, scatter
 
 __all__ = ["repeated", "transducer_offset_v", "transducer_scale_v_per_pa"]
 

@@ -8,7 +8,7 @@ from statistics import median
 from benchrig.analysis.calibration.pressure import repeated
 from benchrig.analysis.calibration.short_fill import short_fill
 from benchrig.analysis.results import Samples
-from benchrig.analysis.uncertainty import Budget, Quantity, combine
+from benchrig.analysis.statistics.uncertainty_budget import Budget, Quantity, combine
 
 __all__ = ["DEPARTS", "transducer_response_s"]
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.analysis.fitting import noise_sd
 from benchrig.analysis.results import Samples
+from benchrig.analysis.statistics.fitting import noise_sd
 
 __all__ = ["ShortFill", "short_fill"]
 

@@ -17,8 +17,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchrig.analysis.gas import CRITICAL_RATIO_NOZZLE, pv_flow_pa_m3_s_from_sccm
-from benchrig.analysis.uncertainty import Budget, Quantity, combine
+from benchrig.analysis.gas.air import CRITICAL_RATIO_NOZZLE, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.statistics.uncertainty_budget import Budget, Quantity, combine
 
 __all__ = ["choked_sccm", "volume_by_expansion", "volume_by_flow"]
 

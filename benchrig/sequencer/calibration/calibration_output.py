@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 
-from benchrig.analysis.uncertainty import Budget
+from benchrig.analysis.statistics.uncertainty_budget import Budget
 from benchrig.bench.calibrations import Constant, Reference
 from benchrig.bench.file import BenchFile
 from benchrig.errors import ConfigError, NotCalibrated

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchrig.analysis.calibration.electrical import current_scale_v_per_a, lead_resistance_ohm, mean_of
-from benchrig.analysis.uncertainty import Quantity
+from benchrig.analysis.statistics.uncertainty_budget import Quantity
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Reference
 from benchrig.bench.file import ResistorTable, VoltmeterTable

@@ -6,8 +6,8 @@ import math
 
 from benchrig.analysis.calibration.pressure import repeated
 from benchrig.analysis.calibration.volume import LEAST_STEP_PA, volume_by_expansion, volume_by_flow
-from benchrig.analysis.hold import HoldResult, analyse_hold
-from benchrig.analysis.uncertainty import Quantity
+from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
+from benchrig.analysis.statistics.uncertainty_budget import Quantity
 from benchrig.bench.bench import Bench, Recording
 from benchrig.bench.file import FlowTable, VesselTable
 from benchrig.bench.wiring import AT_REST, closed_up

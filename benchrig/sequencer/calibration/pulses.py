@@ -11,7 +11,7 @@ import numpy as np
 from benchrig.analysis.calibration.inflow import InflowHeat, InflowSetting, Pulse, inflow_heat
 from benchrig.analysis.calibration.response import DEPARTS, transducer_response_s
 from benchrig.analysis.results import Samples
-from benchrig.analysis.uncertainty import Quantity, rectangular
+from benchrig.analysis.statistics.uncertainty_budget import Quantity, rectangular
 from benchrig.bench.bench import Bench, Recording
 from benchrig.bench.calibrations import Constant
 from benchrig.bench.wiring import AT_REST, closed_up

@@ -6,7 +6,7 @@ import math
 
 from benchrig.analysis.calibration.electrical import mean_of
 from benchrig.analysis.calibration.pressure import transducer_offset_v, transducer_scale_v_per_pa
-from benchrig.analysis.uncertainty import Quantity, rectangular
+from benchrig.analysis.statistics.uncertainty_budget import Quantity, rectangular
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import BarometerTable, VacuumGaugeTable

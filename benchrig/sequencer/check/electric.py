@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from benchrig.analysis.uncertainty import rectangular
+from benchrig.analysis.statistics.uncertainty_budget import rectangular
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import BenchFile, ResistorTable
 from benchrig.bench.wiring import AT_REST

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from benchrig.analysis.calibration.volume import choked_sccm
-from benchrig.analysis.hold import HoldResult, analyse_hold
+from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.bench.bench import Bench, Recording
 from benchrig.bench.file import FlowTable
 from benchrig.bench.wiring import AT_REST, closed_up, pumping

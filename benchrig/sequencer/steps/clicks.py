@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchrig.analysis.armature.clicks import ClickSet, combine_clicks
+from benchrig.analysis.armature.inrush import InrushResult, analyse_inrush
 from benchrig.analysis.characteristics import units_of_step
-from benchrig.analysis.clicks import ClickSet, combine_clicks
-from benchrig.analysis.coil import CrossCheck, steady_current_cross_check
-from benchrig.analysis.inrush import InrushResult, analyse_inrush
+from benchrig.analysis.coil.resistance import CrossCheck, steady_current_cross_check
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from benchrig.analysis.coil import coil_resistance_20c
+from benchrig.analysis.coil.resistance import coil_resistance_20c
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.witnesses import check_possible, repeated

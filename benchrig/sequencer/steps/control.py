@@ -18,7 +18,7 @@ import math
 from dataclasses import replace
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.analysis.hold import HoldResult
+from benchrig.analysis.leak.hold_vacuum import HoldResult
 from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchrig.analysis.characteristics import units_of_step
-from benchrig.analysis.flow import FlowResult, analyse_flow
+from benchrig.analysis.flow.open_flow import FlowResult, analyse_flow
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST, closed_up

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchrig.analysis.hold import HoldResult, analyse_hold
+from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import closed_up, pumping

@@ -14,8 +14,8 @@ import math
 import statistics
 from dataclasses import replace
 
-from benchrig.analysis.gas import sccm_from_pv_flow
-from benchrig.analysis.hold import HoldResult
+from benchrig.analysis.gas.air import sccm_from_pv_flow
+from benchrig.analysis.leak.hold_vacuum import HoldResult
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.bench.wiring import closed_up

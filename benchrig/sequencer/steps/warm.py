@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchrig.analysis.clicks import combine_clicks
-from benchrig.analysis.coil import copper_ratio
+from benchrig.analysis.armature.clicks import combine_clicks
+from benchrig.analysis.coil.resistance import copper_ratio
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from benchrig.analysis.coil import CrossCheck
+from benchrig.analysis.coil.resistance import CrossCheck
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError, DeviceError, LinkError
 from benchrig.sequencer.context import Context

@@ -1,0 +1,405 @@
+"""The fit of a fill: samples, parameters and what is known of them, two models of the heat, and when it began.
+
+Split from `benchrig.analysis.flow.open_flow`, which says what it is for and turns the fit into results.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchrig.analysis.flow.fill_goodness import Noise, goodness
+from benchrig.analysis.flow.fill_model import INFLOW_BEND, FillModel, Setting, timed
+from benchrig.analysis.flow.fill_ratio import over_ratios
+from benchrig.analysis.gas.air import GAMMA, flow_function
+from benchrig.analysis.gas.reservoir import USUAL_LAMINAR
+from benchrig.analysis.results import Samples
+from benchrig.analysis.statistics.fitting import SETTLED, Fitted, Parameter, block_means, fit
+from benchrig.analysis.statistics.model_averaging import averaged, share_of, weighed
+from benchrig.analysis.statistics.smoothing import distinct
+
+__all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", "Supposed", "fit_fill", "thinned"]
+
+USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
+LOWEST_RATIO, HIGHEST_RATIO = 0.02, 0.75
+USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
+TRAVEL_U_S = 0.005
+"""Valves open within about so long; its square is taken as normal (engineering judgement)."""
+TRAVEL_STEP = 0.8
+"""Apart by this part of the least travel that shows, times that a valve may take to open are tried."""
+AMBIENT_U_PA = 15.0
+ASTRAY = 1.5
+"""A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+DEPARTURE = 0.004
+"""What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
+a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
+b to its shape."""
+GROWING_ODDS = 10.0
+"""Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
+STIRS_U = 0.3
+"""Where nobody measured what an inflow adds to the heat, the power with which that grows is not known either: this
+more (engineering judgement)."""
+UNLIKELY = 0.02
+"""A model of the heat with less probability than this is not averaged over the critical ratio."""
+DEPARTURE_U = (0.07, 0.06, 0.08)
+"""Spread among real openings of the departures from the ISO curve in `Fill`: about 2 % of the choked flow in the middle
+(engineering judgement)."""
+CURVE_SOFT_PA = 30.0
+"""Noise pretended while the fit finds its way with an opening that is free to depart from the curve."""
+NEAR = 1.0
+"""A search that only leads to the next one ends where chi-square would fall by no more than this."""
+STRAIGHT, STRAIGHTENED = 0.02, 2
+"""A critical ratio this close to where its curve is taken as straight needs no further round; the most of rounds. The
+flow has its kink at b: one that lies about the start is taken to lie so far below it."""
+MOST_PULL, MOST_PULLS = 2.7, 8.0
+"""Furthest that a record may pull what is known of bench and heat, in standard uncertainties, and the most that the
+squares of all such pulls may sum to. Of 65 records by other physics that keep to the model none had over 2.3 and 6.1;
+three in four of those with fuel vapour, a liner or an opening that creeps wider have more."""
+MOST_DEPARTURE, MOST_DEPARTURES = 4.0, 25.0
+"""The same for the opening's curve, of which less is known."""
+USUAL_LAMINAR_LN_U = 1.0
+LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
+"""Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
+
+
+PULL_OF_BENCH, PULL_OF_OPENING = 4.0, 1.0
+"""Sums of squared pulls up to which bench and heat, and the opening's curve, say nothing: what sound records show."""
+
+_CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U))
+"""Fitted besides C and b: how the opening departs from the ISO curve."""
+_OF_BENCH = ("ambient", "tau_ln", "start_warmth", "inflow_part", "flow_power")
+_OF_OPENING = ("critical_ratio", "laminar_ln", *(q.name for q in _CURVE))
+
+
+def thinned(
+    t: Samples, p: Samples, opening_s: tuple[float, float], fill_s: float, period_s: float
+) -> tuple[Samples, Samples, Samples]:
+    """Block means: narrow blocks about the opening, then blocks short enough for the curve to be straight in each."""
+    first_s, last_s = opening_s[0] - 0.015, opening_s[1] + 0.010
+    narrow = max(period_s, (last_s - first_s) / 60)
+    wide = max(fill_s / 60, period_s)
+    edges = [max(float(t[0]), first_s - 0.4)]
+    while edges[-1] < t[-1] + period_s:
+        at = edges[-1]
+        if at < first_s:
+            step = max(period_s, min(0.05, first_s - at))
+        elif at < last_s:
+            step = narrow
+        else:
+            step = min(wide * max(1.0, (at - last_s) / (2 * fill_s)), max(t[-1] / 50, period_s))
+        edges.append(at + step)
+    return block_means(t, p, np.array(edges) - period_s / 2)
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Thinned samples of a fill and first guesses from them.
+
+    Attributes
+    ----------
+    time_s, pressure_pa, sd_pa : ndarray, shape (n,)
+        Mean times, mean pressures and their standard deviations.
+    opened_s, slope_pa_s, start_pa : float
+        First guesses: instant of opening, slope of the first rise, pressure before it.
+    period_s : float
+        Time between samples.
+    noise : Noise
+    """
+
+    time_s: Samples
+    pressure_pa: Samples
+    sd_pa: Samples
+    opened_s: float
+    slope_pa_s: float
+    start_pa: float
+    period_s: float
+    noise: Noise
+
+
+@dataclass(frozen=True)
+class Supposed:
+    """What is supposed beyond the plain model of a fill.
+
+    Attributes
+    ----------
+    extra : tuple of Parameter
+        More parameters of `FillModel`.
+    travel_u_s : float
+        How long valves take to open.
+    tau_s, tau_ln_u : float, optional
+        Time constant of the constant part of the heat transfer, in place of what the setting says.
+    mixing : float
+        How many times more heat than usual the inflow may carry to the walls.
+    """
+
+    extra: tuple[Parameter, ...] = ()
+    travel_u_s: float = TRAVEL_U_S
+    tau_s: float | None = None
+    tau_ln_u: float | None = None
+    mixing: float = 1.0
+
+
+_PLAIN = Supposed()
+HOPELESS = 1.5
+"""A supposition whose rough fit leaves more than this times what a real opening's departure may do is given up."""
+
+
+@dataclass(frozen=True)
+class FillFit:
+    """A fitted fill.
+
+    Attributes
+    ----------
+    fitted : Fitted
+        The parameters with their covariance, over both models of the heat and all critical ratios that remain.
+    opened_s : tuple of float
+        Instant of opening and its standard uncertainty, s.
+    curve_pa : ndarray, shape (n,)
+        The fitted curve at the blocks.
+    goodness : float
+        Over 1: the record is not that of any such fill, see `benchrig.analysis.flow.fill_goodness`.
+    cost : float
+        Chi-square of data and priors together.
+    strained : str
+        Name of the parameter that the record pulls furthest from what is known of it, where that is too far to
+        believe; empty where all agree.
+    pulled : float
+        How far the record pulls bench, heat and the opening's curve from what is known of them, beyond what sound
+        records do, in standard uncertainties. An exchange of heat of another form than fitted shows like that.
+    members : tuple of (float, Fitted)
+        What `fitted` is the mean of, each with its probability.
+    """
+
+    fitted: Fitted
+    opened_s: tuple[float, float]
+    curve_pa: Samples
+    goodness: float
+    cost: float
+    strained: str = ""
+    pulled: float = 0.0
+    members: tuple[tuple[float, Fitted], ...] = ()
+
+    @property
+    def believed(self) -> bool:
+        """Whether the fit describes the record, with parameters as they are known to be."""
+        return self.goodness <= 1.0 and not self.strained
+
+
+def _fit(
+    model: FillModel,
+    y: Samples,
+    sd: Samples,
+    parameters: Sequence[Parameter],
+    soft_sd: Sequence[float] = (),
+    settled_at: float = SETTLED,
+) -> Fitted:
+    return fit(model, y, sd, parameters, soft_sd, settled_at, model.derivatives, bends=True)
+
+
+def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> FillFit:
+    """Fit a fill to thinned samples; raises LinAlgError where the search leaves all bounds."""
+    x, y, sd = blocks.time_s, blocks.pressure_pa, blocks.sd_pa
+    start_pa = blocks.start_pa
+    start = start_pa / setting.ambient_pa
+    slope = blocks.slope_pa_s
+    rate = slope / setting.ambient_pa / GAMMA / max(float(flow_function(start + 0.1, USUAL_RATIO)), 0.3)
+    tau_s = supposed.tau_s or setting.tau_s
+    heat = start / tau_s
+    grows_u = math.hypot(3 * heat, 0.5 * rate) * supposed.mixing
+    # the travel of an opening whose bend just stands out of the noise: what is quicker looks like a mere delay
+    noise_pa, travel_u_s = blocks.noise.sample_pa, supposed.travel_u_s
+    travel_s = min(max((256 * noise_pa**2 * blocks.period_s / slope**2) ** (1 / 3), 1e-4), travel_u_s)
+    ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
+    known, spread = USUAL_RATIO, USUAL_RATIO_U
+    parameters = (
+        Parameter("middle_s", blocks.opened_s + travel_s / 2, 1e-5, low=float(x[0])),
+        Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=9 * travel_u_s**2),
+        Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
+        Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
+        Parameter("critical_ratio", known, 1e-4, prior=known, prior_u=spread, low=LOWEST_RATIO, high=HIGHEST_RATIO),
+        Parameter("tau_ln", math.log(tau_s), 1e-3, math.log(tau_s), supposed.tau_ln_u or setting.tau_ln_u, -5.0, 4.0),
+        Parameter(
+            "laminar_ln",
+            LAMINAR_LN_START,
+            1e-2,
+            math.log(USUAL_LAMINAR),
+            USUAL_LAMINAR_LN_U,
+            -10.0,
+            -4.0,
+            late=True,
+        ),
+        Parameter("start", start, 1e-5, late=True),
+        Parameter(
+            "start_warmth", 1.0, 1e-4, 1.0, max(setting.start_u_k, 1e-3) / setting.ambient_k, 0.8, 1.2, late=True
+        ),
+        *supposed.extra,
+    )
+    power, power_u = setting.inflow_power, setting.inflow_power_u
+    if setting.inflow_w_k is None:
+        power_u = math.hypot(power_u, STIRS_U)
+    growing = (
+        Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
+        Parameter("flow_power", power, 1e-2, power, max(power_u, 1e-4), 0.2, 2.2, late=True),
+    )
+    model = FillModel(x, setting)
+    soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
+    first = supposed is _PLAIN
+    loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))
+
+    def hopeless(fitted: Fitted) -> bool:
+        left = fitted.residual * (sd / loose if inflow_unknown else 1.0)
+        return not first and float(left @ left) > HOPELESS**2 * len(left)
+
+    inflow_unknown = setting.inflow_w_k is None or supposed.mixing != 1.0
+    if not inflow_unknown:
+        part_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
+        most, least = (1 + 10 * part_u) ** INFLOW_BEND, 0.05**INFLOW_BEND
+        told = Parameter("inflow_part", 1.0, 1e-4, 1.0, -INFLOW_BEND * max(part_u, 1e-4), most, least)
+        rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft, NEAR)
+        if hopeless(rough):
+            return _given_up(model, rough)
+        fitted = _curved(model, y, sd, rough)
+        if fitted.widening > ASTRAY and first:
+            # another way down: free to depart from the curve from the start
+            other = _fit(model, y, sd, (*parameters, *_CURVE, told, growing[1]), soft_sd=(*soft, CURVE_SOFT_PA))
+            fitted = min(fitted, other, key=lambda one: one.cost)
+        return _fit_of(model, blocks, [(1.0, fitted)], travel_s, travel_u_s)
+    plain = _fit(model, y, sd, parameters, soft_sd=soft)
+    if plain.widening > ASTRAY and first:
+        # a second valley: the flow turning laminar far from ambient, with the rest of the tail bent to suit
+        begin = [replace(q, start=LAMINAR_LN_FAR) if q.name == "laminar_ln" else q for q in parameters]
+        other = _fit(model, y, sd, begin, soft_sd=soft)
+        plain = min(plain, other, key=lambda fitted: fitted.cost)
+    if plain.widening < ASTRAY:
+        begin = [replace(q, start=plain.values[q.name]) for q in parameters]
+        freer = _fit(model, y, sd, (*begin, *growing))
+        if freer.cost > plain.cost + 1:
+            little = (replace(growing[0], start=0.1 * grows_u), growing[1])
+            freer = _fit(model, y, sd, (*begin, *little))
+    else:
+        freer = _fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
+        if freer.widening > ASTRAY and first:
+            other = _fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
+            freer = min(freer, other, key=lambda fitted: fitted.cost)
+    if hopeless(min(plain, freer, key=lambda fitted: fitted.cost)):
+        return _given_up(model, freer)
+    plain = _curved(model, y, sd, plain)
+    freer = _curved(model, y, sd, freer)
+    share = share_of(plain, freer, GROWING_ODDS)
+    return _fit_of(model, blocks, [(1 - share, plain), (share, freer)], travel_s, travel_u_s)
+
+
+def _given_up(model: FillModel, fitted: Fitted) -> FillFit:
+    return FillFit(fitted, (math.nan, math.nan), model(fitted.values), math.inf, fitted.cost)
+
+
+def _fit_of(
+    model: FillModel, blocks: Blocks, models: Sequence[tuple[float, Fitted]], travel_s: float, travel_u_s: float
+) -> FillFit:
+    """What one model of the heat says, or two, the freer one last, each with its probability."""
+    likelier = min((fitted for _, fitted in models), key=lambda fitted: fitted.cost)
+    describes = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out) <= 1.0
+    members: list[tuple[float, Fitted]] = []
+    whole = []
+    for share, fitted in models:
+        each = [(0.0, fitted)]
+        if describes and share > UNLIKELY:
+            each = over_ratios(model, blocks.pressure_pa, blocks.sd_pa, fitted)
+        logs = np.array([log for log, _ in each])
+        weights = np.exp(logs - logs.max())
+        members += zip((share * weights / weights.sum()).tolist(), (one for _, one in each), strict=True)
+        whole.append(averaged([one for _, one in each], logs.tolist()))
+    fitted = whole[0] if len(whole) == 1 else weighed(whole[0], whole[1], GROWING_ODDS)
+    likelier = min([likelier, *(one for _, one in members)], key=lambda fitted: fitted.cost)
+    opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
+    good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
+    strained, pulled = _strained(likelier), _pulled(likelier)
+    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, strained, pulled, tuple(members))
+
+
+def _strained(fitted: Fitted) -> str:
+    """Name of what is pulled further than can be believed; empty where all agree."""
+    if fitted.values["critical_ratio"] < LOWEST_RATIO + 0.01:
+        return "critical_ratio"  # no opening: one that narrows while it flows looks like that
+    for names, most, most_sum in (
+        (_OF_BENCH, MOST_PULL, MOST_PULLS),
+        (_OF_OPENING, MOST_DEPARTURE, MOST_DEPARTURES),
+    ):
+        pulls = _pulls(fitted, names)
+        worst = max(pulls, key=lambda name: pulls[name], default="")
+        if worst and (pulls[worst] > most or sum(pull**2 for pull in pulls.values()) > most_sum):
+            return worst
+    return ""
+
+
+def _pulls(fitted: Fitted, names: Sequence[str]) -> dict[str, float]:
+    return {q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in names}
+
+
+def _pulled(fitted: Fitted) -> float:
+    beyond = 0.0
+    for names, usual in ((_OF_BENCH, PULL_OF_BENCH), ([q.name for q in _CURVE], PULL_OF_OPENING)):
+        beyond += max(sum(pull**2 for pull in _pulls(fitted, names).values()) - usual, 0.0)
+    return math.sqrt(beyond)
+
+
+def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:
+    """The fit once more, with the opening free to depart from the ISO curve as real ones do."""
+    begin = [replace(q, start=fitted.values[q.name], late=False) for q in fitted.parameters]
+    k = len(begin) - (2 if "flow_power" in fitted.values else 0)
+    begin = [*begin[:k], *_CURVE, *begin[k:]]
+    start = fitted.values["start"]
+    near = _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), begin, settled_at=NEAR)
+    begin = [replace(q, start=near.values[q.name]) for q in begin]
+    for _ in range(STRAIGHTENED):
+        about = next(q.start for q in begin if q.name == "critical_ratio")
+        if abs(about - start) < STRAIGHT:
+            about = start - STRAIGHT
+        model.straighten(about)
+        fitted = _fit(model, y, sd, begin)
+        model.straighten(None)
+        if abs(fitted.values["critical_ratio"] - about) < STRAIGHT:
+            break
+        begin = [replace(q, start=fitted.values[q.name]) for q in begin]
+    return fitted
+
+
+def _from_usual_laminar(q: Parameter) -> Parameter:
+    return replace(q, late=False, start=q.prior if q.name == "laminar_ln" else q.start)
+
+
+def _opening(
+    model: FillModel, y: Samples, sd: Samples, fitted: Fitted, travel_s: float, travel_u_s: float
+) -> tuple[float, float]:
+    """Instant of opening and its standard uncertainty, s, over all times that the valve may have taken to open.
+
+    How slowly a valve opens shows only in the bend of the first milliseconds, and about as weakly for every time up
+    to a few `travel_s`: the most likely one says little. So each is tried, and weighed by how well it fits.
+    """
+    names = list(fitted.values)
+    at, beside = names.index("middle_s"), names.index("travel_s2")
+    c = fitted.covariance
+    alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
+    q = {name: value for name, value in timed(fitted.values).items() if name not in ("middle_s", "travel_s2")}
+    travels = distinct(np.maximum(q["travel_s"] + TRAVEL_STEP * travel_s * np.arange(-5, 6), 0.0))
+    # how the opening grows over its travel is not known either: evenly, or as an armature gathers speed
+    shapes = (0.0, 1.0)
+    opened, costs = np.empty((2, len(travels))), np.empty((2, len(travels)))
+    model(fitted.values)
+    for i, shape in enumerate(shapes):
+        for j, travel in enumerate(travels.tolist()):
+            there = {**q, "travel_s": travel, "gathers_speed": shape}
+            there["opened_s"] = q["opened_s"] - (0.5 + shape / 6) * travel + 0.5 * q["travel_s"]
+            now = model(there, True)
+            slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
+            there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
+            opened[i, j] = there["opened_s"]
+            left = (y - model(there, True)) / sd
+            costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 4
+    weights = np.exp(-(costs - costs.min()) / 2) * np.gradient(travels)
+    weights /= weights.sum()
+    mean = float(np.sum(weights * opened))
+    return mean, math.sqrt(float(np.sum(weights * (opened - mean) ** 2)) + alone_u**2)

@@ -1,0 +1,256 @@
+"""Hold vacuum: what leaks into a shut-off reservoir, told apart from the gas in it warming up again.
+
+Pumping down cools the gas; afterwards the wall warms it, and the pressure rises as if something leaked: 14 K at 41
+kPa in half a litre look like the leak of a minute. One fit of the mass and energy balance
+(`analysis.gas.reservoir`) takes both apart: the leak goes on, the recovery dies away with its time constant. The
+flow of the leak falls as the pressure rises past the critical ratio (ISO 6358-1), so that a gross leak, whose curve
+is no straight line, is fitted just the same.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from benchrig.analysis.gas.air import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.gross_leak import FEW_SAMPLES, gross_leak
+from benchrig.analysis.leak.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCCM, RISE, judged, no_hold
+from benchrig.analysis.leak.hold_result import Explanation, HoldResult
+from benchrig.analysis.leak.leak_fit import usual_leak
+from benchrig.analysis.leak.leak_model import LeakFit, LeakSetting
+from benchrig.analysis.leak.shut_off import since_shut_off
+from benchrig.analysis.leak.slow_rise import WET_ODDS
+from benchrig.analysis.leak.temperature_drift import drift_allowed_for
+from benchrig.analysis.results import Bound, Samples
+from benchrig.analysis.statistics.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
+
+__all__ = ["Explanation", "HoldResult", "analyse_hold"]
+
+
+LEAST_VACUUM_PA = 50.0
+GROSS_FALL = 0.3
+"""The vacuum fell by more than this part: a gross leak, whose beginning matters and is fitted too."""
+RESPONSE_S = 0.003
+USUAL_TAU_S, USUAL_TAU_LN_U = 2.5, 0.7
+BOUND_FROM_U = 0.3
+"""A gross leak known no better than this is given as a bound."""
+KNOWN_PART = 0.03
+MOST_CLOGGED_SCCM = 30.0
+"""A leak that clogs within the record, where little speaks for it, was larger at first by no more than this and what is
+left (engineering judgement)."""
+CHANGE_KNOWN = 0.4
+"""How a leak changes with the vacuum is known no better than by this part of what the change makes (engineering
+judgement)."""
+TAU_KNOWN_LN_U = 0.3
+"""A time constant of the recovery that is known no better than this, relative, is not stated."""
+
+
+def analyse_hold(
+    time_s: Samples,
+    pressure_pa: Samples,
+    *,
+    volume_m3: float,
+    volume_u_m3: float,
+    ambient_pa: float,
+    ambient_k: float,
+    ambient_u_k: float = 0.5,
+    background_sccm: float = 0.0,
+    background_u_sccm: float = 0.0,
+    pressure_u_rel: float = 0.0,
+    pressure_u_pa: float = 0.0,
+    thermal_time_constant_s: float | None = None,
+    thermal_time_constant_u_s: float | None = None,
+    response_s: float = RESPONSE_S,
+    limit_sccm: float | None = None,
+    ambient_drift_k_s: float | None = None,
+    ambient_drift_u_k_s: float | None = None,
+    vapour_odds: float = WET_ODDS,
+) -> HoldResult:
+    """Leak into a reservoir that was shut off from its pump, from the rise of its pressure.
+
+    Parameters
+    ----------
+    time_s, pressure_pa : ndarray, shape (n,)
+        Time since the reservoir was shut off, s, strictly increasing, a lead-in with negative times welcome; absolute
+        pressure, Pa.
+    volume_m3, volume_u_m3 : float
+        Volume of the reservoir with its standard uncertainty, m3.
+    ambient_pa, ambient_k, ambient_u_k : float
+        Ambient pressure as the same transducer shows it, Pa; ambient temperature and its standard uncertainty, K.
+    background_sccm, background_u_sccm : float
+        What the closed bench leaks by itself, and its standard uncertainty.
+    pressure_u_rel, pressure_u_pa : float
+        Standard uncertainty of the transducer: of its scale, relative; of its reading, Pa.
+    thermal_time_constant_s, thermal_time_constant_u_s : float, optional
+        What is known beforehand of the recovery's time constant at this pressure, s.
+    response_s : float
+        Time constant of the transducer, s; matters for a gross leak only.
+    limit_sccm : float, optional
+        Limit for which `decided_after_s` is wanted.
+    ambient_drift_k_s, ambient_drift_u_k_s : float, optional
+        Slope of the room's temperature as a thermistor showed it around the record, with its standard uncertainty,
+        K/s. Without it the room, and the gas with it, is taken to be as steady as rooms usually are: to 0.03 K/min,
+        standard uncertainty.
+    vapour_odds : float
+        Odds of fuel vapour beforehand, over none; a look for it without vacuum may have told.
+
+    Returns
+    -------
+    HoldResult
+
+    Raises
+    ------
+    ValueError
+        Malformed arrays, or a volume, pressure or temperature that is not positive.
+
+    Notes
+    -----
+    Sources: rise of pressure as in EN 13184 and 40 CFR 1065.644; flow of the leak by ISO 6358-1.
+
+    Examples
+    --------
+    14 K cold after pumping down, 5 sccm leak, 10 Pa of noise:
+
+    >>> t = np.arange(0.0, 20.0, 0.005)
+    >>> warm = 1 - 14 / 295 * np.exp(-t / 2.0)
+    >>> p = 42000 * warm + pv_flow_pa_m3_s_from_sccm(5.0, 295.0) / 5e-4 * t
+    >>> p = p + 10 * np.random.default_rng(1).standard_normal(len(t))
+    >>> found = analyse_hold(t, p, volume_m3=5e-4, volume_u_m3=0.0, ambient_pa=101325, ambient_k=295.0)
+    >>> round(found.hold_leak_sccm), round(found.thermal_time_constant_s, 1)
+    (5, 2.0)
+    """
+    t, p = checked_trace(time_s, pressure_pa)
+    check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
+    tau_s, tau_ln_u = time_constant_prior(
+        thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
+    )
+    setting = LeakSetting(
+        volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
+        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9),
+    )  # fmt: skip
+    noise_pa = max(noise_sd(p), 0.3)
+    t, moved = since_shut_off(t, p, noise_pa)
+    held = t >= 0
+    if np.count_nonzero(held) < 10:
+        raise ValueError(
+            f"time_s: only {np.count_nonzero(held)} samples at or after time 0, when the reservoir was shut off"
+        )
+    began_pa = float(np.mean(p[~held][-20:] if np.count_nonzero(~held) >= 5 else p[held][:5]))
+    vacuum_pa = ambient_pa - began_pa
+    if vacuum_pa < max(LEAST_VACUUM_PA, 4 * noise_pa):
+        return HoldResult(
+            start_pressure_pa=began_pa,
+            notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
+        )
+    absurd, named = no_hold(p[held], ambient_pa)
+    if absurd:
+        return HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation=named)
+    drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
+    left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
+    gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
+    try:
+        with np.errstate(
+            over="ignore", invalid="ignore", divide="ignore"
+        ):  # a step too far is taken back by the search
+            leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
+        found = _result(leak, setting, limit_sccm, drift)
+        return replace(found, notes=(moved, *found.notes)) if moved else found
+    except (np.linalg.LinAlgError, ArithmeticError):
+        return HoldResult(
+            start_pressure_pa=began_pa,
+            notes=("no steady leak fits the rise: something changed while it was measured",),
+            explanation="changing",
+        )
+
+
+def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift: tuple[float, float]) -> HoldResult:
+    fitted, at_least_sccm = leak.fitted, leak.at_least_sccm
+    q = fitted.values
+    start_pa = q["start"] * setting.ambient_pa
+    found = leak.explained
+    rate, rate_u = (found.leak, found.leak_u) if found else (q["leak"], fitted.u("leak"))
+    drift_k_s, drift_u_k_s = drift
+    gross_sccm = setting.sccm(rate * setting.ambient_pa - start_pa * drift_k_s / setting.ambient_k)
+    leak_sccm = gross_sccm - setting.background_sccm
+    fit_u = setting.sccm(min(found.fit_u if found else rate_u, rate_u) * setting.ambient_pa)
+    parts = {
+        FIT: fit_u,
+        "volume of the reservoir": abs(gross_sccm) * setting.volume_u_m3 / setting.volume_m3,
+        "ambient temperature": abs(gross_sccm) * setting.ambient_u_k / setting.ambient_k,
+        "drift of the ambient temperature": setting.sccm(start_pa * drift_u_k_s / setting.ambient_k),
+        "background leak of the bench": setting.background_u_sccm,
+        "pressure transducer": abs(gross_sccm)
+        * math.hypot(setting.pressure_u_rel, setting.pressure_u_pa / setting.ambient_pa),
+    }
+    slow_u = math.sqrt(max(setting.sccm(rate_u * setting.ambient_pa) ** 2 - fit_u**2, 0.0))
+    if slow_u > 0.01 * fit_u:
+        parts[RISE] = slow_u
+    if leak.slow is not None and found is not None:
+        # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
+        clogged_sccm = setting.sccm(leak.slow.rate_pa_s)
+        if found.slow_probability < 0.5:
+            clogged_sccm = min(clogged_sccm, MOST_CLOGGED_SCCM + max(leak_sccm, 0.0))
+        parts[CLOGS] = found.slow_probability * clogged_sccm
+    if found is not None and found.changing_probability > 0.5 and math.isfinite(found.changing_apart):
+        parts[CHANGES] = CHANGE_KNOWN * abs(setting.sccm(found.changing_apart * setting.ambient_pa))
+    u_sccm = math.sqrt(sum(u * u for u in parts.values()))
+    tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
+    tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None
+    notes = []
+    bound: Bound = ""
+    too_fast = leak.half_s <= FEW_SAMPLES * leak.period_s
+    if at_least_sccm > 0 and (too_fast or u_sccm > BOUND_FROM_U * leak_sccm):
+        bound = "above"
+        leak_sccm = at_least_sccm if too_fast else max(leak_sccm - 2 * u_sccm, at_least_sccm)
+        notes.append("a gross leak, too fast for this record: the value is what it certainly exceeds")
+    rate_pa_s = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
+    hole_mm = orifice_mm(leak_sccm, setting.ambient_pa, start_pa, setting.ambient_k)
+    if "shut_s" in q:
+        notes.append(
+            f"gross leak: measured from {(setting.ambient_pa - start_pa) / 1000:.2f} kPa of vacuum, the most there was"
+        )
+    result = HoldResult(
+        hold_leak_sccm=leak_sccm,
+        hold_leak_sccm_u=None if bound else u_sccm,
+        pressure_rate_pa_s=rate_pa_s,
+        pressure_rate_pa_s_u=None
+        if bound
+        else pv_flow_pa_m3_s_from_sccm(u_sccm, setting.ambient_k) / setting.volume_m3,
+        equivalent_orifice_mm=hole_mm,
+        equivalent_orifice_mm_u=0.5 * hole_mm * u_sccm / leak_sccm if leak_sccm > 0 and not bound else None,
+        bound=bound,
+        thermal_time_constant_s=tau_s,
+        thermal_time_constant_s_u=None if tau_s is None else tau_s * tau_ln_u,
+        start_pressure_pa=start_pa,
+        decided_after_s=_decided_after_s(leak, setting, limit_sccm),
+        parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),
+        notes=tuple(notes),
+        widening=fitted.widening,
+        explanation="leak",
+        goodness=leak.goodness.p if leak.goodness else None,
+        drift_k_s=drift_k_s,
+        fit_time_s=leak.x,
+        fit_pressure_pa=leak.curve,
+    )
+    return judged(result, leak)
+
+
+def _decided_after_s(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None) -> float | None:
+    """Shortest beginning of the record, s, that would have settled the question as well as it needed to be."""
+    fitted, x, sd = leak.likelier, leak.x, leak.sd
+    leak_sccm = setting.sccm(fitted.values["leak"] * setting.ambient_pa) - setting.background_sccm
+    enough = max(KNOWN_SCCM, KNOWN_PART * abs(leak_sccm)) if limit_sccm is None else abs(leak_sccm - limit_sccm)
+    at = list(fitted.values).index("leak")
+    scaled = fitted.jacobian / sd[:, None] / fitted.widening
+    prior = np.diag([1 / q.prior_u**2 for q in fitted.parameters])
+    for part in range(1, 11):
+        n = len(x) * part // 10
+        known = scaled[:n].T @ scaled[:n] + prior
+        size = 1 / np.sqrt(np.maximum(np.diag(known), 1e-300))
+        covariance = np.linalg.pinv(known * np.outer(size, size), rcond=1e-12, hermitian=True)
+        fit_u_sccm = setting.sccm(float(np.sqrt(max(covariance[at, at], 0.0)) * size[at]) * setting.ambient_pa)
+        if 2 * math.hypot(fit_u_sccm, setting.background_u_sccm) < enough:
+            return float(x[n - 1])
+    return None

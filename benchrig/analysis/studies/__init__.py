@@ -1,0 +1,1 @@
+"""Many runs together: gauge studies and control charts."""
