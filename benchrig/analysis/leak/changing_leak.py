@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.leak.explanations import component_of
-from benchrig.analysis.leak.goodness_of_fit import Goodness, goodness_of, weights
+from benchrig.analysis.leak.goodness_of_fit import Goodness, covariance_of, goodness_of, weights
 from benchrig.analysis.leak.slow_rise import Component, positive_part
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Fitted
@@ -76,9 +76,7 @@ def changing_leak(
     column = np.concatenate([[0.0], np.cumsum(0.5 * (rise[1:] + rise[:-1]) * np.diff(x))]) / sd / noise
     jacobian = one.jacobian / sd[:, None] / noise
     residual, weight = one.residual / noise, weights(one)
-    normal = jacobian.T @ jacobian + np.diag(weight)
-    size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+    inverse = covariance_of(jacobian, weight)
     seen = jacobian.T @ column
     pull = inverse @ seen
     information = max(float(column @ column - seen @ pull), 1e-12)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.leak.goodness_of_fit import weights
+from benchrig.analysis.leak.goodness_of_fit import covariance_of, weights
 from benchrig.analysis.leak.slow_rise import Component, log_evidence_of
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Fitted
@@ -61,10 +61,7 @@ class Explained:
 def component_of(fitted: Fitted, sd: Samples, noise: float, log_odds: float, kind: str = "leak") -> Component:
     """A fit as one way to explain the record, with `noise` times the noise that the fit was told."""
     scaled = fitted.jacobian / sd[:, None] / noise
-    weight = weights(fitted)
-    normal = scaled.T @ scaled + np.diag(weight)
-    size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    covariance = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+    covariance = covariance_of(scaled, weights(fitted))
     at, tau = (list(fitted.values).index(name) for name in ("leak", "tau_ln"))
     squares = float(fitted.residual @ fitted.residual)
     cost = squares / noise**2 + max(fitted.cost - squares, 0.0)

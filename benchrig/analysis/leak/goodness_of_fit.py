@@ -17,7 +17,7 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Fitted
 
-__all__ = ["FALSE_ALARM", "Goodness", "goodness_of", "goodness_of_fit", "resolution_pa", "weights"]
+__all__ = ["FALSE_ALARM", "Goodness", "covariance_of", "goodness_of", "goodness_of_fit", "resolution_pa", "weights"]
 
 FALSE_ALARM = 3e-3
 """A record that keeps to the model is questioned so seldom (verified by Monte Carlo: tests/analysis)."""
@@ -120,6 +120,22 @@ def _f_tail(ratio: float, upper: int, lower: int) -> float:
 def weights(fitted: Fitted) -> Samples:
     """Inverse variances of what was known beforehand of a fit's parameters, shape (k,)."""
     return np.array([1 / q.prior_u**2 for q in fitted.parameters])
+
+
+def covariance_of(jacobian: Samples, weight: Samples) -> Samples:
+    """Covariance of a fit's parameters, shape (k, k); nothing finite in gives nothing finite out.
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (n, k)
+        Over the standard deviations of the data.
+    weight : ndarray, shape (k,)
+        Inverse variances of what was known beforehand.
+    """
+    normal = jacobian.T @ jacobian + np.diag(weight)
+    size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+    return np.asarray(inverse, dtype=np.float64)
 
 
 def goodness_of_fit(fitted: Fitted, sd: Samples, *, coarse: bool = False) -> Goodness:

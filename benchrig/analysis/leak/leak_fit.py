@@ -15,7 +15,7 @@ import numpy as np
 
 from benchrig.analysis.leak.changing_leak import ChangingLeak, changing_leak
 from benchrig.analysis.leak.explanations import Explained, component_of, explained, not_below
-from benchrig.analysis.leak.goodness_of_fit import Goodness, goodness_of, goodness_of_fit, resolution_pa
+from benchrig.analysis.leak.goodness_of_fit import Goodness, covariance_of, goodness_of, goodness_of_fit, resolution_pa
 from benchrig.analysis.leak.leak_model import (
     ASTRAY,
     BLOCKS,
@@ -192,9 +192,7 @@ def _closely(one: Fitted, model: LeakModel, x: Samples, y: Samples, sd: Samples,
 def _with(slow: SlowRise, fitted: Fitted, wide: float) -> Fitted:
     """The fit's parameters as they are beside a rise that saturates."""
     k = len(fitted.values)
-    normal = slow.jacobian.T @ slow.jacobian + np.diag(slow.weight)
-    size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+    inverse = covariance_of(slow.jacobian, slow.weight)
     values = {name: slow.values[name] for name in fitted.values}
     return replace(fitted, values=values, covariance=inverse[:k, :k], residual=slow.residual, widening=max(wide, 1.0))
 

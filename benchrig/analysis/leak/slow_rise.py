@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchrig.analysis.leak.goodness_of_fit import covariance_of
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Parameter
 
@@ -211,9 +212,7 @@ class _Linear:
     ) -> None:
         self.jacobian, self.residual, self.away, self.weight, self.times_s = jacobian, residual, away, weight, times_s
         self.columns = columns = (1 - np.exp(-x[:, None] / times_s)) / sd[:, None]
-        normal = jacobian.T @ jacobian + np.diag(weight)
-        size = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        self.inverse = np.linalg.pinv(normal * np.outer(size, size), rcond=1e-13, hermitian=True) * np.outer(size, size)
+        self.inverse = covariance_of(jacobian, weight)
         right = jacobian.T @ residual + weight * away
         self.shift = self.inverse @ right
         self.base_cost = float(residual @ residual + np.sum(weight * away**2) - right @ self.shift)
