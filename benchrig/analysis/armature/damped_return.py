@@ -18,7 +18,7 @@ from benchrig.analysis.coil.flux_linkage import Branches
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import local_quadratic
 
-__all__ = ["DampedReturn", "follow_return", "seated_part"]
+__all__ = ["DampedReturn", "SeatedPart", "follow_return", "seated_part"]
 
 LEFT, GONE = 0.97, 0.85  # of the seated distance: the armature leaves between the two
 LEAST_FLUX = 0.35  # of the flux at leaving: below that eddy currents and remanence hide the gap
@@ -41,7 +41,11 @@ class DampedReturn:
     seen: float
 
 
-def seated_part(trace: CoilTrace, b: Branches, arrival_s: float) -> tuple[Samples, int] | None:
+SeatedPart = tuple[Samples, int]
+"""See `seated_part`."""
+
+
+def seated_part(trace: CoilTrace, b: Branches, arrival_s: float) -> SeatedPart | None:
     """How far the decay still is from the line of the rise before its motion, over that of the seated armature.
 
     Parameters
@@ -78,7 +82,7 @@ def seated_part(trace: CoilTrace, b: Branches, arrival_s: float) -> tuple[Sample
     return part, top
 
 
-def follow_return(trace: CoilTrace, b: Branches, arrival_s: float) -> DampedReturn | None:
+def follow_return(trace: CoilTrace, b: Branches, seated: SeatedPart | None) -> DampedReturn | None:
     """Fit the speed of a damped armature to what the decay shows of its way, and follow it to its rest.
 
     Parameters
@@ -87,18 +91,17 @@ def follow_return(trace: CoilTrace, b: Branches, arrival_s: float) -> DampedRetu
         Cleaned record.
     b : Branches
         Its rise and decay.
-    arrival_s : float
-        Arrival on the rise, from switch-on.
+    seated : (ndarray, int) or None
+        What `seated_part` found.
 
     Returns
     -------
     DampedReturn or None
         None when the way is not one of a damped armature, or too little of it is seen.
     """
-    found = seated_part(trace, b, arrival_s)
-    if found is None:
+    if seated is None:
         return None
-    part, top = found
+    part, top = seated
     dt, flux = trace.dt_s, b.decay_flux
     seen = np.flatnonzero(np.isfinite(part))
     high = seen[flux[seen] > 0.4 * b.rise_flux[top]]

@@ -26,10 +26,8 @@ FALL, FALL_SD, FALL_S = 0.015, 4.0, 3e-4  # of the full current and standard dev
 BOUNCED, BEFORE_S = 0.35, 3e-3  # a fall of no more than this part of the fall before the bend is a bounce's
 LATER_S = 1.5e-4  # by which the faster rise must be later
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3)
-LATE_PART, LIKELY = (
-    0.7,
-    0.4,
-)  # of the way from the first bend to the second: the arrival, its standard uncertainty
+# of the way from the first bend to the second: the arrival, its standard uncertainty
+LATE_PART, LIKELY = 0.7, 0.4
 CLEARER, SURE = 3.0, 10.0  # clearness of a later bend over the first, and its own, at which both may be the arrival
 # At the arrival the current of the rise is back on that of the decay at the same flux, but for iron: of 1,100 arrivals
 # in records by other physics 99 % were within the first part of the hump. One that is not has stopped on its way.
@@ -62,10 +60,14 @@ def seated_at(b: Branches, arrival: Instant, noise: float, dt: float) -> Instant
     if later is None or later.clear < SECOND_CLEAR or _open_after(b, later, noise, dt, SEATED):
         return None
     # or the first was the arrival after all, and a bounce opened the gap again
-    apart = later.s - arrival.s
-    u = float(np.hypot(arrival.u_s, 0.5 * apart))
-    level_u = float(np.hypot(later.level_u, abs(later.level - arrival.level)))
-    return replace(later, s=arrival.s + 0.5 * apart, u_s=u, level_u=level_u)
+    return _either(arrival, later)
+
+
+def _either(first: Instant, later: Instant) -> Instant:
+    """The later bend with an interval over both."""
+    apart = later.s - first.s
+    level_u = float(np.hypot(later.level_u, abs(later.level - first.level)))
+    return replace(later, s=first.s + 0.5 * apart, u_s=float(np.hypot(first.u_s, 0.5 * apart)), level_u=level_u)
 
 
 def _open_after(b: Branches, arrival: Instant, noise: float, dt: float, most: float, after_s: float = AFTER_S) -> bool:
@@ -126,9 +128,7 @@ def still_slow(b: Branches, arrival: Instant, noise: float, dt: float) -> Instan
     alike = later.clear > max(SECOND_CLEAR, AS_CLEAR * arrival.clear) and later.jump > AS_SHARP * arrival.jump
     if later.clear < max(SURE, CLEARER * arrival.clear) and not (arrival.clear < FAINT and alike):
         return arrival
-    apart = later.s - arrival.s
-    level_u = float(np.hypot(later.level_u, abs(later.level - arrival.level)))
-    return replace(later, s=arrival.s + 0.5 * apart, u_s=float(np.hypot(arrival.u_s, 0.5 * apart)), level_u=level_u)
+    return _either(arrival, later)
 
 
 def _falls_on(b: Branches, first: int, count: int, noise: float, dt: float) -> bool:

@@ -10,7 +10,7 @@ from benchrig.analysis.armature.late_arrival import seated_at, still_slow
 from benchrig.analysis.coil.coil_trace import CoilTrace
 from benchrig.analysis.coil.flux_linkage import Branches
 from benchrig.analysis.results import Samples
-from benchrig.analysis.statistics.kinks import Dip, Instant, best_kink, find_dip, leaving
+from benchrig.analysis.statistics.kinks import Dip, Instant, begins_sharply, best_kink, find_dip, leaving
 from benchrig.analysis.statistics.smoothing import local_quadratic
 
 __all__ = ["Motion", "look_for_motion"]
@@ -49,10 +49,10 @@ SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must 
 # of the fit's: at a dip, and without one. Of 660 arrivals in records by other physics, 280 of damped armatures.
 FAINT_DIP, FAINT_SHOULDER = (6.5, 2.0), (16.0, 6.0)
 KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arrival, where the hump leaves doubt ...
-KINK_JUMP = (
-    0.2  # ... and by how much, in full currents per time to 63 %: no blocked coil of 2,400 had both, with a hump
-)
-BOUNCE_SIDES_S, BOUNCE_CLEAR, BOUNCE_PART, MOST_BOUNCES = (0.3e-3, 0.5e-3, 0.8e-3), 8.0, 0.6, 6
+# ... and by how much, in full currents per time to 63 %: no blocked coil of 2,400 had both, with a hump
+KINK_JUMP = 0.2
+BOUNCE_SIDES_S, BOUNCE_CLEAR, MOST_BOUNCES = (0.3e-3, 0.5e-3, 0.8e-3), 8.0, 6
+BOUNCE_REACH_S = 5e-4
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
@@ -134,8 +134,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         See `InrushResult` for the meaning of the fields.
     """
     dt = trace.dt_s
-    noise = max(trace.noise_a, 0.29 * trace.step_a) / full_a
-    noise = max(noise, 1e-6) * trace.slow
+    noise = trace.noise_over(full_a)
     notes: list[str] = []
     top = float(b.rise_flux[-1])
     compared = bool(np.count_nonzero(np.isfinite(b.apart)) > 8)
@@ -162,7 +161,11 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     dip = find_dip(pulled[shows], noise, dt)
     bounced_s = 0.0
     for _ in range(MOST_BOUNCES):
-        if not (dip.clear > DIP_CLEAR and dip.depth > DIP_LEAST and _begins_sharply(b.rise, noise, dip, dt)):
+        if not (
+            dip.clear > DIP_CLEAR
+            and dip.depth > DIP_LEAST
+            and begins_sharply(b.rise, noise, dip, dt, BOUNCE_REACH_S, BOUNCE_SIDES_S, BOUNCE_CLEAR)
+        ):
             break
         bounced_s = float(trace.rise_s[dip.bottom])
         pulled = np.concatenate([np.full(dip.bottom, b.rise_smooth[dip.bottom]), b.rise[dip.bottom :]])
@@ -186,10 +189,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if moved is None:
         kink = _sharp_bend(trace, b, noise)
         if kink is not None:
-            moved, evidence = (
-                True,
-                max(evidence, min(kink.clear / KINK_CLEAR, kink.jump * _quick_s(trace, b) / KINK_JUMP)),
-            )
+            moved = True
+            evidence = max(evidence, min(kink.clear / KINK_CLEAR, kink.jump * _quick_s(trace, b) / KINK_JUMP))
     if moved is None:
         notes.append("the rise bends in a way that iron alone could also cause: cannot tell whether the armature moved")
     elif not moved and _creep(b.rise, b.rise_smooth, noise, dt) > CREEP_SEEN:
@@ -248,18 +249,6 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
             arrival = replace(arrival, u_s=float(np.hypot(arrival.u_s, 0.5 * float(trace.rise_s[ring.bottom]))))
     depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
-
-
-def _begins_sharply(rise: Samples, noise: float, dip: Dip, dt: float) -> bool:
-    """The dip begins with as sharp a bend as it ends with: the switch's; an armature's begins gently."""
-    reach, last = round(5e-4 / dt) + 1, len(rise) - 1
-    bends = [
-        best_kink(rise, noise, dt, max(0, at - reach), min(at + reach, last), sign, BOUNCE_SIDES_S, bent=True)
-        for at, sign in ((dip.top, -1.0), (dip.bottom, 1.0))
-    ]
-    if bends[0] is None or bends[1] is None or bends[0].clear < BOUNCE_CLEAR:
-        return False
-    return bends[0].jump > BOUNCE_PART * bends[1].jump
 
 
 def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, dt: float) -> tuple[float, float]:

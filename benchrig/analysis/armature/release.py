@@ -6,21 +6,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.armature.damped_return import DampedReturn, follow_return, seated_part
+from benchrig.analysis.armature.damped_return import DampedReturn, SeatedPart, follow_return, seated_part
 from benchrig.analysis.armature.motion import DIP_CLEAR, DIP_LEAST
 from benchrig.analysis.armature.return_corner import find_corner
 from benchrig.analysis.coil.coil_trace import CoilTrace
 from benchrig.analysis.coil.flux_linkage import Branches
-from benchrig.analysis.statistics.kinks import Dip, Instant, best_kink, find_dip, leaving
+from benchrig.analysis.statistics.kinks import Instant, begins_sharply, find_dip, leaving
 
 __all__ = ["Release", "look_for_release"]
 
 SHARP, SHARP_S = 10.0, 1e-3  # clear and quick enough a corner that no other explanation is tried
 BOUNCE_LEAST = 0.04  # of the full current by which it must come back after release to be looked at as a bounce
-BEND_S = (0.4e-3, 0.6e-3, 1e-3)
-FOLLOWED = (
-    0.65  # weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
-)
+BEND_S, BEND_REACH_S = (0.4e-3, 0.6e-3, 1e-3), 8e-4
+# weight of a followed return against a corner that is not sharp: a damped armature bends the decay early
+FOLLOWED = 0.65
 UNCERTAIN = 0.4  # of the way from seat to rest: a followed return that is less certain says nothing
 # An armature is back only when the magnet has let go of it: of 450 corners in records by other physics and 96 on the
 # simulated bench, none lay above these parts of the full flux, of that at the arrival, and of the full current.
@@ -77,21 +76,26 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     Release
     """
     dt = trace.dt_s
-    noise = max(trace.noise_a, 0.29 * trace.step_a, 1e-6 * full_a) / full_a * trace.slow
+    noise = trace.noise_over(full_a)
     if len(b.decay) < 12:
         return Release(notes=("drop-out needs the decay of the current, which was not recorded",))
     skip = round(5e-4 / dt)
     hump = find_dip(-b.decay, noise, dt)
-    if hump.clear > DIP_CLEAR and hump.depth > BOUNCE_LEAST and _comes_back(b, noise, hump, dt):
+    if (
+        hump.clear > DIP_CLEAR
+        and hump.depth > BOUNCE_LEAST
+        and begins_sharply(-b.decay, noise, hump, dt, BEND_REACH_S, BEND_S, SHARP)
+    ):
         seen = f"{1e3 * hump.top * dt:.1f} ms after release the current rises at once"
         return Release(notes=(f"{seen}: the switch bounces, or the coil is switched on again; no drop-out is stated",))
+    seated = seated_part(trace, b, arrival_s) if arrival_s is not None else None
     corner = find_corner(trace, b, full_a)
     if corner is not None and _still_held(b, corner[0], trace, arrival_s):
         seen = f"{1e3 * corner[0].s:.1f} ms after release the decay bends while the magnet still holds"
         why = "the switch bounces, or the release is not when it was said to be; no drop-out is stated"
         return Release(held=True, notes=(f"{seen}: {why}",))
-    if corner is not None and corner[1] < OPEN_HALF_S and arrival_s is not None:
-        left = _part_left(trace, b, arrival_s, corner[0])
+    if corner is not None and corner[1] < OPEN_HALF_S:
+        left = _part_left(trace.dt_s, seated, corner[0])
         if left is not None and left > STOPPED:
             seen = f"{1e3 * corner[0].s:.1f} ms after release the armature stops, but {100 * left:.0f} % of the gap's"
             why = "share in the current is still missing: something may hold it on its way; no drop-out is stated"
@@ -101,17 +105,17 @@ def look_for_release(trace: CoilTrace, b: Branches, full_a: float, arrival_s: fl
     if back is not None:
         back = _perhaps_leaving(b, back, dt)
     followed: DampedReturn | None = None
-    if arrival_s is not None and (corner is None or corner[0].clear < SHARP or corner[1] > SHARP_S):
-        followed = follow_return(trace, b, arrival_s)
+    if corner is None or corner[0].clear < SHARP or corner[1] > SHARP_S:
+        followed = follow_return(trace, b, seated)
     if followed is not None and corner is None and _still_held(b, Instant(followed.back_s, 0.0, 0.0), trace, arrival_s):
         followed = None
     if followed is not None:
         back, note = _joined(back, followed, b.decay_end_s)
         notes = (note,) if note else ()
-    elif corner is not None and arrival_s is not None and back is not None:
-        back = _perhaps_on_its_way(trace, b, arrival_s, back, corner[1])
-    if back is None and arrival_s is not None:
-        above = _not_before(trace, b, noise, arrival_s)
+    elif corner is not None and back is not None:
+        back = _perhaps_on_its_way(trace.dt_s, b, seated, back, corner[1])
+    if back is None:
+        above = _not_before(trace, b, noise, seated)
         if above is not None:
             note = f"not dropped out {1e3 * above:.0f} ms after release, and then the current is used up"
             return Release(above_s=above, notes=(note,))
@@ -154,35 +158,22 @@ def _perhaps_leaving(b: Branches, corner: Instant, dt: float) -> Instant:
     return replace(corner, u_s=float(np.hypot(corner.u_s, more)))
 
 
-def _comes_back(b: Branches, noise: float, hump: Dip, dt: float) -> bool:
-    """The hump begins with as sharp a bend as it ends with: the supply's; an armature's begins gently."""
-    reach, last = round(8e-4 / dt) + 1, len(b.decay) - 1
-    bends = [
-        best_kink(b.decay, noise, dt, max(0, at - reach), min(at + reach, last), sign, BEND_S, bent=True)
-        for at, sign in ((hump.top, 1.0), (hump.bottom, -1.0))
-    ]
-    if bends[0] is None or bends[1] is None or bends[0].clear < SHARP:
-        return False
-    return bends[0].jump > 0.6 * bends[1].jump
-
-
-def _perhaps_on_its_way(trace: CoilTrace, b: Branches, arrival_s: float, corner: Instant, half_s: float) -> Instant:
+def _perhaps_on_its_way(dt: float, b: Branches, seated: SeatedPart | None, corner: Instant, half_s: float) -> Instant:
     """The corner, later and less certain where the gap still seems open at it."""
     if corner.clear > OPEN_CLEAR or half_s < OPEN_HALF_S or b.decay_end_s is None:
         return corner
-    left, left_s = _part_left(trace, b, arrival_s, corner), b.decay_end_s - corner.s
+    left, left_s = _part_left(dt, seated, corner), b.decay_end_s - corner.s
     if left is None or left < STILL_OPEN or left_s <= 0.0:
         return corner
     return replace(corner, s=corner.s + OPEN_SHIFT * left_s, u_s=float(np.hypot(corner.u_s, OPEN_U * left_s)))
 
 
-def _part_left(trace: CoilTrace, b: Branches, arrival_s: float, corner: Instant) -> float | None:
+def _part_left(dt: float, seated: SeatedPart | None, corner: Instant) -> float | None:
     """How far the armature is from rest at the corner, of the way, by the current; 0.14 +- 0.2 for one that is back."""
-    found = seated_part(trace, b, arrival_s)
-    if found is None:
+    if seated is None:
         return None
-    at, half = round(corner.s / trace.dt_s), max(2, round(3e-4 / trace.dt_s))
-    near = found[0][max(0, at - half) : at + half + 1]
+    at, half = round(corner.s / dt), max(2, round(3e-4 / dt))
+    near = seated[0][max(0, at - half) : at + half + 1]
     near = near[np.isfinite(near)]
     return float(np.median(near)) if len(near) else None
 
@@ -210,12 +201,11 @@ def _joined(corner: Instant | None, followed: DampedReturn, used_up_s: float | N
     )
 
 
-def _not_before(trace: CoilTrace, b: Branches, noise: float, arrival_s: float) -> float | None:
+def _not_before(trace: CoilTrace, b: Branches, noise: float, seated: SeatedPart | None) -> float | None:
     """Time, s, at which the armature was still at its seat, when the decay shows that much and no return."""
-    found = seated_part(trace, b, arrival_s)
-    if found is None:
+    if seated is None:
         return None
-    part, top = found
+    part, top = seated
     wide = max(2, round(5e-4 / trace.dt_s))
     size = float(np.nanmax(np.abs(b.apart[: top + 1]), initial=0.0)) / max(float(b.rise_flux[top]), 1e-12)
     usable = np.isfinite(part) & (size * b.decay_flux > 4.0 * noise / wide**0.5)

@@ -60,7 +60,7 @@ def find_corner(trace: CoilTrace, b: Branches, full_a: float) -> tuple[Instant, 
     """
     dt = trace.dt_s
     decay = trace.decay_a / full_a
-    noise = max(trace.noise_a, 0.29 * trace.step_a, 1e-6 * full_a) / full_a * trace.slow
+    noise = trace.noise_over(full_a)
     last_s = b.decay_end_s if b.decay_end_s is not None else float(trace.decay_s[len(b.decay) - 1])
     best: tuple[float, int, int, Samples] | None = None
     for half_s in HALVES_S:

@@ -98,6 +98,10 @@ class CoilTrace:
     gentle: bool = False
     doubtful_end: bool = False
 
+    def noise_over(self, full_a: float) -> float:
+        """Standard deviation of one sample over the full current, no less than the converter's steps make it."""
+        return max(self.noise_a, 0.29 * self.step_a, 1e-6 * full_a) / full_a * self.slow
+
 
 def check_record(
     time_s: Samples, current_a: Samples, voltage_v: Samples | None

@@ -9,13 +9,14 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import KinkScan, scan_kinks
 
-__all__ = ["Dip", "Instant", "best_kink", "find_dip", "leaving"]
+__all__ = ["Dip", "Instant", "begins_sharply", "best_kink", "find_dip", "leaving"]
 
 START_MODEL_S = 3e-4  # standard uncertainty of a first motion because its true curve is another ...
 START_SHARE = 0.1  # ... and of the time from the first sample used to the last
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
 DIP_SHARE = 0.038  # of the window: standard uncertainty of a kink because the true curves are no parabolas
 SHOULDER_SHARE = 0.22
+BEGINS_AS = 0.6  # of the bend that a dip ends with: one that begins with as much begins at once
 SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 
 
@@ -212,6 +213,34 @@ def find_dip(values: Samples, noise: float, dt: float) -> Dip:
                 float(before[k] - mean[k]), u, float(depth[k]) / u, top + span // 2, k + span // 2, span, float(mean[k])
             )
     return best
+
+
+def begins_sharply(
+    values: Samples, noise: float, dip: Dip, dt: float, reach_s: float, sides_s: tuple[float, ...], clear: float
+) -> bool:
+    """Whether a dip begins with as sharp a bend as it ends with: a switch's does; an armature's begins gently.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced, `dt` apart; `noise` is the standard deviation of one.
+    dip : Dip
+        As `find_dip` found it.
+    reach_s : float
+        How far from its top and bottom the bends are looked for.
+    sides_s : tuple of float
+        Lengths of the windows, as for `best_kink`.
+    clear : float
+        Standard deviations that the first bend must have.
+    """
+    reach, last = round(reach_s / dt) + 1, len(values) - 1
+    begin, end = (
+        best_kink(values, noise, dt, max(0, at - reach), min(at + reach, last), sign, sides_s, bent=True)
+        for at, sign in ((dip.top, -1.0), (dip.bottom, 1.0))
+    )
+    if begin is None or end is None or begin.clear < clear:
+        return False
+    return begin.jump > BEGINS_AS * end.jump
 
 
 def leaving(t_s: Samples, flux: Samples, current: Samples, noise: float) -> Instant | None:
