@@ -213,13 +213,12 @@ def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> F
     noise_pa, travel_u_s = blocks.noise.sample_pa, supposed.travel_u_s
     travel_s = min(max((256 * noise_pa**2 * blocks.period_s / slope**2) ** (1 / 3), 1e-4), travel_u_s)
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
-    known, spread = USUAL_RATIO, USUAL_RATIO_U
     parameters = (
         Parameter("middle_s", blocks.opened_s + travel_s / 2, 1e-5, low=float(x[0])),
         Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=9 * travel_u_s**2),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
-        Parameter("critical_ratio", known, 1e-4, prior=known, prior_u=spread, low=LOWEST_RATIO, high=HIGHEST_RATIO),
+        Parameter("critical_ratio", USUAL_RATIO, 1e-4, USUAL_RATIO, USUAL_RATIO_U, LOWEST_RATIO, HIGHEST_RATIO),
         Parameter("tau_ln", math.log(tau_s), 1e-3, math.log(tau_s), supposed.tau_ln_u or setting.tau_ln_u, -5.0, 4.0),
         Parameter(
             "laminar_ln",
