@@ -138,11 +138,10 @@ class Exchange:
         refused = self.unpacked(messages.unpack_refused, body)
         what, hint = refusal_words(refused.code, refused.detail)
         if refused.code == messages.TRIPPED:
-            causes = [cause for cause in TripCause if cause.value == refused.detail]
-            words = CAUSE_WORDS[causes[0]] if causes else what
-            raise InterlockOpen(
-                f"{self.name}: switched everything off: {words}.", hint=CAUSE_HINTS[causes[0]] if causes else hint
-            )
+            for cause in TripCause:
+                if cause.value == refused.detail:
+                    what, hint = CAUSE_WORDS[cause], CAUSE_HINTS[cause]
+            raise InterlockOpen(f"{self.name}: switched everything off: {what}.", hint=hint)
         if refused.code == messages.INTERLOCK_OPEN:
             raise InterlockOpen(f"{self.name}: refused: {what}.", hint=hint)
         request = kind_name(refused.request_kind)

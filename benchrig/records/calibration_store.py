@@ -255,11 +255,7 @@ def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str,
         "how": serialization.text(calibration.how),
         "parts": [[serialization.text(label), float(u)] for label, u in calibration.parts],
         "notes": [serialization.text(note) for note in calibration.notes],
-        **(
-            {"made_on": [[name, serialization.text(what)] for name, what in calibration.made_on]}
-            if calibration.made_on
-            else {}
-        ),
+        **_made_content(calibration.made_on),
     }
 
 

@@ -196,13 +196,16 @@ def _held(run: Context, operator: Operator, seconds: float, what: str) -> HoldRe
 
 def _leaks(run: Context, found: HoldResult) -> bool:
     """Whether the closed bench leaks more than its file states, or no one can tell."""
-    background = run.bench.file.background
     own_sccm = math.inf if found.hold_leak_sccm is None or found.bound else found.hold_leak_sccm
-    return own_sccm - background.leak_sccm > SURE_U * math.hypot(found.hold_leak_sccm_u or 0.0, background.u_sccm)
+    return own_sccm - run.bench.file.background.leak_sccm > _allowed_sccm(run, found)
+
+
+def _allowed_sccm(run: Context, found: HoldResult) -> float:
+    """By how much the closed bench may seem to leak more than its file states."""
+    return SURE_U * math.hypot(found.hold_leak_sccm_u or 0.0, run.bench.file.background.u_sccm)
 
 
 def _demand_tight(run: Context, found: HoldResult) -> float:
-    background = run.bench.file.background
     own_sccm = found.hold_leak_sccm
     if own_sccm is None:
         slow = "the pressure rises and levels off, as by a wall (a liner, a coating) that comes back slowly"
@@ -214,11 +217,11 @@ def _demand_tight(run: Context, found: HoldResult) -> float:
             "nearby? Then run the test again; 'benchrig bench check' looks at the same.",
         )
     if _leaks(run, found):
-        allowed_sccm = SURE_U * math.hypot(found.hold_leak_sccm_u or 0.0, background.u_sccm)
         above = "above " if found.bound else ""
+        stated_sccm = run.bench.file.background.leak_sccm
         raise BenchError(
             f"The bench leaks without the valve: {above}{own_sccm:.3g} sccm with the port closed, "
-            f"{background.leak_sccm:.2g} ± {allowed_sccm:.2g} sccm allowed. Nothing is said about the valve.",
+            f"{stated_sccm:.2g} ± {_allowed_sccm(run, found):.2g} sccm allowed. Nothing is said about the valve.",
             hint="Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent "
             "K5 and reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. "
             "Mend it, then 'benchrig bench check', then test the valve again.",
