@@ -25,8 +25,8 @@ from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
-from benchrig.application.what_counts import what_counts
-from benchrig.bench.bench import Bench, never
+from benchrig.application.what_counts import rest_on_what_counts
+from benchrig.bench.bench import never
 from benchrig.bench.opening import OpenedBench
 from benchrig.bench.traceability import demand
 from benchrig.catalogue import ValveModel
@@ -148,7 +148,10 @@ def qualify_valve(
         bench.stop_wanted = stop_wanted
         simulated = bench.file.bench.simulated
         check_model_on_bench(model, bench)
-        _rest_on_what_counts(bench, store, request, tell)
+        grounds = rest_on_what_counts(bench, store, key_of(bench, request.seed), tell, with_check=True)
+        demand(grounds, allow_uncalibrated=request.allow_uncalibrated)
+        if request.barometer_kpa is not None:
+            bench.enter_barometer(request.barometer_kpa)
         tell(BenchOpened(bench.file.bench.name, simulated))
         if bench.grounds.missing:
             tell(Uncalibrated(tuple(str(each) for each in bench.grounds.missing)))
@@ -189,15 +192,6 @@ def qualify_valve(
         tell(PageNotWritten(record.run, str(pages_folder()), error.strerror or str(error)))
         return Qualification(record, before, None, None)
     return Qualification(record, before, page, label)
-
-
-def _rest_on_what_counts(bench: Bench, store: Store, request: QualificationRequest, tell: Listener) -> None:
-    """Let the calibrations that count today take the place of the bench file's constants; stop where too little is."""
-    grounds = what_counts(bench, store, key_of(bench, request.seed), tell, with_check=True)
-    demand(grounds, allow_uncalibrated=request.allow_uncalibrated)
-    bench.rest_on(grounds)
-    if request.barometer_kpa is not None:
-        bench.enter_barometer(request.barometer_kpa)
 
 
 def _write_papers(record: RunRecord, before: RunRecord | None) -> tuple[Path, Path]:

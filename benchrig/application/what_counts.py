@@ -11,13 +11,13 @@ from benchrig.bench.traceability import BenchKey, Grounds, weigh
 from benchrig.errors import BenchError
 from benchrig.records import Store
 
-__all__ = ["what_counts"]
+__all__ = ["rest_on_what_counts"]
 
 
-def what_counts(
+def rest_on_what_counts(
     bench: Bench, store: Store, key: BenchKey, tell: Listener, *, with_check: bool, must_answer: bool = True
 ) -> Grounds:
-    """See which check and calibrations count, and tell what somebody should act on: clock, exchanged parts.
+    """Let the calibrations that count take the place of the bench file's constants; tell what somebody should act on.
 
     Greets board and meter where anything is known of the bench: what was made on others does not count.
 
@@ -38,6 +38,7 @@ def what_counts(
     if (calibrations or (check is not None and with_check)) and not (bench.board_name and bench.meter_name):
         with nullcontext() if must_answer else suppress(BenchError):
             bench.connect()
+    last_seen, clock_then = known.last_seen()
     clock = look_at_clock()
     found = weigh(
         bench.loaded.file,
@@ -45,9 +46,10 @@ def what_counts(
         calibrations,
         clock.at,
         present=bench.made_on,
-        last_seen=known.last_seen(),
-        clock_was=stepped(known.last_clock(), clock),
+        last_seen=last_seen,
+        clock_was=stepped(clock_then, clock),
     )
     for remark in found.warnings:
         tell(Warned(remark))
+    bench.rest_on(found)
     return found

@@ -57,7 +57,6 @@ class Bench:
     """
 
     def __init__(self, loaded: LoadedBenchFile, clock: Clock, board: RelayBoard, meter: Meter) -> None:
-        self.file = loaded.file
         self.loaded = loaded
         self.clock = clock
         self.board = board
@@ -70,9 +69,8 @@ class Bench:
         self.notes: list[str] = []
         self._state = AT_REST
         self.armed = False
-        self.grounds = Grounds()
         self._barometer_kpa: float | None = None
-        self._take_constants()
+        self.rest_on(Grounds())
 
     def rest_on(self, grounds: Grounds) -> None:
         """Let calibrated constants take the place of those in the bench file, and remember what a run rests on."""
@@ -80,22 +78,25 @@ class Bench:
         self.file = with_calibrations(self.loaded.file, grounds.used)
         if self._barometer_kpa is not None:
             self.enter_barometer(self._barometer_kpa)
-        self._take_constants()
+        supply, thermistor, transducer = self.file.supply, self.file.thermistor, self.file.transducer
+        self.shunt = Shunt(self.file.shunt.volts_per_amp, self.file.shunt.u_percent / 100)
+        self.divider = Divider(supply.divider, supply.u_percent / 100)
+        self._transducer = Transducer(transducer.offset_v, transducer.volts_per_pa)
+        self._thermistor = Thermistor(
+            thermistor.r25_ohm, thermistor.beta_k, thermistor.pull_up_ohm, thermistor.pull_up_v
+        )
+        self._columns: dict[Channel, tuple[str, Callable[[Samples], Samples]]] = {
+            Channel.COIL_CURRENT: ("current_a", self.shunt.current_a),
+            Channel.PRESSURE: ("pressure_pa", self._transducer.pressure_pa),
+            Channel.SUPPLY: ("voltage_v", self.divider.supply_v),
+            Channel.AMBIENT: ("temperature_k", self._thermistor.temperature_k),
+        }
 
     def enter_barometer(self, kpa: float) -> None:
         """Take today's station pressure in place of the bench file's."""
         self._barometer_kpa = kpa
         general = self.file.bench.model_copy(update={"barometer_kpa": kpa})
         self.file = self.file.model_copy(update={"bench": general})
-
-    def _take_constants(self) -> None:
-        file = self.file
-        self._shunt = Shunt(file.shunt.volts_per_amp)
-        self._transducer = Transducer(file.transducer.offset_v, file.transducer.volts_per_pa)
-        self._divider = Divider(file.supply.divider)
-        self._thermistor = Thermistor(
-            file.thermistor.r25_ohm, file.thermistor.beta_k, file.thermistor.pull_up_ohm, file.thermistor.pull_up_v
-        )
 
     # -- connecting and arming
 
@@ -147,7 +148,7 @@ class Bench:
         if status.cause is not TripCause.NONE:
             self.notes.append(f"the board had switched everything off before this run: {CAUSE_WORDS[status.cause]}")
             self.board.clear()
-        self.board.arm(HOST_SILENT_S, coil_limit_s, self._shunt.volts_per_amp * self.file.shunt.over_current_a)
+        self.board.arm(HOST_SILENT_S, coil_limit_s, self.shunt.volts_per_amp * self.file.shunt.over_current_a)
         self._state = AT_REST
         self.armed = True
         self.meter.meanwhile = self.feed
@@ -189,21 +190,25 @@ class Bench:
 
     # -- readings
 
+    def pin_v(self, channel: Channel, samples: int = 50) -> float:
+        """Volts at the pin of one channel, the mean of so many samples."""
+        return self.board.read((channel,), samples)[channel]
+
     def supply_v(self) -> float:
         """Supply voltage in volts."""
-        return float(self._divider.supply_v(self.board.read((Channel.SUPPLY,), 50)[Channel.SUPPLY]))
+        return self.divider.supply_v(self.pin_v(Channel.SUPPLY))
 
     def current_a(self) -> float:
         """Coil current in amperes."""
-        return float(self._shunt.current_a(self.board.read((Channel.COIL_CURRENT,), 50)[Channel.COIL_CURRENT]))
+        return self.shunt.current_a(self.pin_v(Channel.COIL_CURRENT))
 
     def ambient_k(self) -> float:
         """Ambient temperature in kelvin."""
-        return float(self._thermistor.temperature_k(self.board.read((Channel.AMBIENT,), 50)[Channel.AMBIENT]))
+        return self._thermistor.temperature_k(self.pin_v(Channel.AMBIENT))
 
     def pressure_pa(self, samples: int = 50) -> float:
         """Absolute pressure in the manifold in pascals, the mean of so many samples."""
-        return float(self._transducer.pressure_pa(self.board.read((Channel.PRESSURE,), samples)[Channel.PRESSURE]))
+        return self._transducer.pressure_pa(self.pin_v(Channel.PRESSURE, samples))
 
     def coil_readings_ohm(self, count: int) -> list[float]:
         """Coil resistance by the multimeter, so many readings; infinity where it shows overload."""
@@ -272,14 +277,20 @@ class Bench:
         self.board.start_capture(
             CapturePlan(channels, period_us, samples, switch_at, switch_to, release_at, release_to)
         )
-        blocks: list[Samples] = []
+        named = [self._columns[channel] for channel in sorted(channels, key=lambda channel: channel.value)]
+        volts = np.empty((0, len(named)))
         done = 0
         while True:
             progress = self.board.progress()
             if progress.recorded > done:
-                blocks.append(self.board.fetch(done, progress.recorded - done))
+                volts = np.concatenate([volts, self.board.fetch(done, progress.recorded - done)])
                 done = progress.recorded
-            recording = self._recording(channels, blocks, period_us, progress.switched_us, progress.released_us)
+            zero_us, released_us = progress.switched_us or 0, progress.released_us
+            recording = Recording(
+                time_s=np.asarray((np.arange(done) * period_us - zero_us) * 1e-6, dtype=np.float64),
+                columns={name: in_si(volts[:, index]) for index, (name, in_si) in enumerate(named)},
+                released_s=None if released_us is None else (released_us - zero_us) * 1e-6,
+            )
             if progress.finished or (done and enough(recording)):
                 break
             left_s = (samples - done) * period_us * 1e-6
@@ -294,29 +305,6 @@ class Bench:
                 hint="A fault in the board's firmware: report it with a wire log (--wire-log FILE).",
             )
         return recording
-
-    def _recording(
-        self,
-        channels: tuple[Channel, ...],
-        blocks: list[Samples],
-        period_us: int,
-        switched_us: int | None,
-        released_us: int | None,
-    ) -> Recording:
-        ordered = sorted(channels, key=lambda channel: channel.value)
-        volts = np.concatenate(blocks) if blocks else np.empty((0, len(ordered)))
-        zero_us = 0 if switched_us is None else switched_us
-        time_s = np.asarray((np.arange(len(volts)) * period_us - zero_us) * 1e-6, dtype=np.float64)
-        columns: dict[str, Samples] = {}
-        for index, channel in enumerate(ordered):
-            if channel is Channel.COIL_CURRENT:
-                columns["current_a"] = self._shunt.current_a(volts[:, index])
-            elif channel is Channel.PRESSURE:
-                columns["pressure_pa"] = self._transducer.pressure_pa(volts[:, index])
-            elif channel is Channel.SUPPLY:
-                columns["voltage_v"] = self._divider.supply_v(volts[:, index])
-        released_s = None if released_us is None else (released_us - zero_us) * 1e-6
-        return Recording(time_s, columns, released_s)
 
     # -- ending
 

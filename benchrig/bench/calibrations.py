@@ -7,10 +7,10 @@ not expired, not withdrawn) takes their place; the record says which was used.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from benchrig.bench.constants import CONSTANTS, BenchConstant, Kind, constant_named
 from benchrig.bench.same_bench import Made
@@ -153,19 +153,12 @@ def constant_in(file: BenchFile, wanted: BenchConstant) -> Constant:
     value = getattr(table, wanted.key)
     if value is None:
         return Constant(wanted.name, 0.0, 0.0, wanted.unit)
-    per = {"absolute": 1.0, "percent": value / 100, "pascals": file.transducer.volts_per_pa}[wanted.u_is]
-    return Constant(wanted.name, value, getattr(table, wanted.u_key) * per, wanted.unit)
+    return Constant(wanted.name, value, getattr(table, wanted.u_key) * _u_unit(file, wanted, value), wanted.unit)
 
 
-def _changed(file: BenchFile, constant: Constant) -> tuple[str, Mapping[str, Any]]:
-    """The table, and its keys, that one calibrated constant replaces."""
-    known = constant_named(constant.name)
-    value, u = constant.value, constant.u
-    if known.u_is == "percent":
-        u = 100 * u / value if value else 0.0
-    elif known.u_is == "pascals":
-        u /= file.transducer.volts_per_pa
-    return known.table, {known.key: value, known.u_key: u}
+def _u_unit(file: BenchFile, constant: BenchConstant, value: float) -> float:
+    """What the bench file counts the uncertainty of a constant of this value in, in the unit of the value."""
+    return {"absolute": 1.0, "percent": value / 100, "pascals": file.transducer.volts_per_pa}[constant.u_is]
 
 
 def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> BenchFile:
@@ -178,8 +171,9 @@ def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> B
     """
     for calibration in sorted(calibrations, key=lambda one: (one.made, one.number)):
         for constant in calibration.constants:
-            name, keys = _changed(file, constant)
-            table = getattr(file, name)
+            known = constant_named(constant.name)
+            table, counted_in = getattr(file, known.table), _u_unit(file, known, constant.value)
+            keys = {known.key: constant.value, known.u_key: constant.u / counted_in if counted_in else 0.0}
             try:
                 changed = type(table).model_validate({**vars(table), **keys})
             except ValueError as error:
@@ -188,7 +182,7 @@ def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> B
                     f"{calibration.name} ({kind}) says {constant.said} for {constant.name}: out of bounds.",
                     hint=f"benchrig bench withdraw {calibration.name} --reason ..., then calibrate {kind} anew.",
                 ) from error
-            file = file.model_copy(update={name: changed})
+            file = file.model_copy(update={known.table: changed})
     return file
 
 

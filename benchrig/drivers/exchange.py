@@ -72,10 +72,11 @@ class Exchange:
         """Give the port back. Safe to repeat."""
         self._link.close()
 
-    def ask(self, kind: int, body: bytes, *, tries: int = TRIES) -> bytes:
-        """Send one request, the same frame again on silence, and return the body of its answer.
+    def ask(self, kind: int, body: bytes, unpack: Callable[[bytes], _T], *, tries: int = TRIES) -> _T:
+        """Send one request, the same frame again on silence, and return its answer, unpacked.
 
-        Damaged pieces, answers to earlier requests and whatever else comes are passed over.
+        Damaged pieces, answers to earlier requests and whatever else comes are passed over. An answer that the CRC
+        calls whole but that cannot be unpacked is a LinkError.
         """
         self._seq = (self._seq + 1) % 256
         frame = encode(self._seq, kind, body)
@@ -86,9 +87,12 @@ class Exchange:
             answer = self._await(kind, self._clock.now() + ANSWER_S)
             if answer is not None:
                 answer_kind, answer_body = answer
-                if answer_kind == messages.REFUSED:
-                    self._refused(answer_body)
-                return answer_body
+                try:
+                    if answer_kind == messages.REFUSED:
+                        self._refused(messages.unpack_refused(answer_body))
+                    return unpack(answer_body)
+                except ValueError as error:
+                    self.nonsense(str(error), error)
         raise LinkTimeout(
             f"{self.name}: no answer in {tries} tries of {1000 * ANSWER_S:g} ms.",
             hint="Is the board's supply on and its USB cable plugged in at both ends? Then another cable or socket.",
@@ -134,8 +138,7 @@ class Exchange:
             hint="Is the USB cable plugged in at both ends and the board's lamp lit? Then another cable or socket.",
         ) from error
 
-    def _refused(self, body: bytes) -> NoReturn:
-        refused = self.unpacked(messages.unpack_refused, body)
+    def _refused(self, refused: messages.Refused) -> NoReturn:
         what, hint = refusal_words(refused.code, refused.detail)
         if refused.code == messages.TRIPPED:
             for cause in TripCause:
@@ -148,13 +151,6 @@ class Exchange:
         raise RefusedError(
             f"{self.name}: refused {request}: {what}.", hint=hint, code=refused.code, detail=refused.detail
         )
-
-    def unpacked(self, unpack: Callable[[bytes], _T], body: bytes) -> _T:
-        """Unpack the body of an answer; one that the CRC calls whole but that does not fit is a LinkError."""
-        try:
-            return unpack(body)
-        except ValueError as error:
-            self.nonsense(str(error), error)
 
     def nonsense(self, what: str, error: Exception | None = None) -> NoReturn:
         """Raise the LinkError for a whole answer that does not fit the question."""

@@ -99,7 +99,7 @@ class RelayBoard:
         self._wire.resynchronise()
         received_bytes = self._wire.received_bytes
         try:
-            answer = messages.unpack_hello(self._wire.ask(messages.HELLO, b"", tries=HELLO_TRIES))
+            answer = messages.unpack_hello(self._wire.ask(messages.HELLO, b"", bytes, tries=HELLO_TRIES))
         except LinkTimeout as error:
             garbage = self._wire.received_bytes > received_bytes
             raise LinkTimeout(
@@ -273,7 +273,7 @@ class RelayBoard:
         board = self._greeted()
         ordered = _ordered(channels)
         request = messages.pack_read(_channel_mask(ordered), samples)
-        answer = self._wire.unpacked(messages.unpack_reading, self._wire.ask(messages.READ, request))
+        answer = self._wire.ask(messages.READ, request, messages.unpack_reading)
         if answer.samples != samples or len(answer.sums) != len(ordered):
             self._wire.nonsense(f"read {len(answer.sums)} channels, {answer.samples} samples")
         return {
@@ -332,7 +332,8 @@ class RelayBoard:
         while done < count:
             asked = min(room, count - done)
             try:
-                data = self._block(first + done, asked)
+                request = messages.pack_block_request(self._capture_id, first + done, asked)
+                block = self._wire.ask(messages.BLOCK, request, messages.unpack_block)
             except LinkTimeout:
                 if resumed == RESUMES:
                     raise
@@ -340,20 +341,15 @@ class RelayBoard:
                 self.progress()  # raises if the board has gone, or has not this capture any more
                 room = max(room // 2, LEAST_BLOCK)
                 continue
-            raw[done : done + asked] = np.frombuffer(data, dtype="<u2").reshape(-1, len(channels))
+            got = (block.capture_id, block.first, block.count, block.channels)
+            if got != (self._capture_id, first + done, asked, len(channels)):
+                self._wire.nonsense(
+                    f"block of capture {block.capture_id}, {block.count} x {block.channels} samples at {block.first}"
+                )
+            raw[done : done + asked] = np.frombuffer(block.data, dtype="<u2").reshape(-1, len(channels))
             done += asked
         full_scale_v = np.array([board.channels[channel].full_scale_v for channel in channels])
         return np.asarray(raw / FULL_SCALE * full_scale_v, dtype=np.float64)
-
-    def _block(self, first: int, count: int) -> bytes:
-        request = messages.pack_block_request(self._capture_id, first, count)
-        block = self._wire.unpacked(messages.unpack_block, self._wire.ask(messages.BLOCK, request))
-        got = (block.capture_id, block.first, block.count, block.channels)
-        if got != (self._capture_id, first, count, len(self._capture_channels)):
-            self._wire.nonsense(
-                f"block of capture {block.capture_id}, {block.count} x {block.channels} samples at {block.first}"
-            )
-        return block.data
 
     def close(self) -> None:
         """Give the port back. Safe to repeat."""
@@ -362,7 +358,7 @@ class RelayBoard:
     # ---- answers
 
     def _status(self, kind: int, body: bytes) -> BoardStatus:
-        status = self._wire.unpacked(messages.unpack_status, self._wire.ask(kind, body))
+        status = self._wire.ask(kind, body, messages.unpack_status)
         return BoardStatus(
             outputs=frozenset(output for output in Output if status.outputs & output.value),
             estop_ok=bool(status.inputs & messages.ESTOP_OK),
@@ -375,7 +371,7 @@ class RelayBoard:
         )
 
     def _progress(self, kind: int, body: bytes) -> CaptureProgress:
-        progress = self._wire.unpacked(messages.unpack_progress, self._wire.ask(kind, body))
+        progress = self._wire.ask(kind, body, messages.unpack_progress)
         if progress.capture_id != self._capture_id:
             self._wire.nonsense(f"progress of capture {progress.capture_id}, not {self._capture_id}")
         return CaptureProgress(

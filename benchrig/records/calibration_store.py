@@ -163,26 +163,21 @@ class CalibrationStore:
         done = None if check is None else _done(check["id"], _check(check))
         return done, tuple(_calibration(row, gone) for row in rows)
 
-    def last_seen(self) -> datetime | None:
-        """When the last run began or the last check ended, whichever was later; None for a store without both."""
+    def last_seen(self) -> tuple[datetime | None, ClockLook | None]:
+        """When the last run began or the last check ended, whichever was later, and the clock as that run found it.
+
+        None where there is nothing, or where the run's record cannot be read.
+        """
         r, c = tables.runs.c, tables.checks.c
         with reading(self._reader, self._path) as connection:
-            seen = (
-                connection.execute(sa.select(r.started_at).order_by(r.id.desc()).limit(1)).scalar(),
-                connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar(),
-            )
-        return max((at for at in seen if at is not None), default=None)
-
-    def last_clock(self) -> ClockLook | None:
-        """The clock as the last run found it; None where there is no run or its record cannot be read."""
-        r = tables.runs.c
-        with reading(self._reader, self._path) as connection:
-            row = connection.execute(sa.select(r.started_at, r.bench_facts).order_by(r.id.desc()).limit(1)).first()
-        if row is None:
-            return None
-        with suppress(ValueError, KeyError, TypeError, RecursionError):  # damage is told where the run is asked for
-            return ClockLook(row.started_at, serialization.bench_from(json.loads(row.bench_facts)).since_boot)
-        return None
+            run = connection.execute(sa.select(r.started_at, r.bench_facts).order_by(r.id.desc()).limit(1)).first()
+            checked = connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar()
+        clock = None
+        if run is not None:
+            with suppress(ValueError, KeyError, TypeError, RecursionError):  # told where the run is asked for
+                clock = ClockLook(run.started_at, serialization.bench_from(json.loads(run.bench_facts)).since_boot)
+        seen = (None if run is None else run.started_at, checked)
+        return max((at for at in seen if at is not None), default=None), clock
 
     def checks(self, bench: BenchKey | None = None, limit: int = 20) -> tuple[CheckDone, ...]:
         """The last checks, newest first; of one bench, or of all."""
@@ -228,10 +223,6 @@ def _number(wanted: str, prefix: str) -> int:
     return int(digits)
 
 
-def _constants(constants: tuple[Constant, ...]) -> list[list[Any]]:
-    return [[each.name, float(each.value), float(each.u), each.unit] for each in constants]
-
-
 def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str, Any]:
     return {
         "bench": asdict(bench),
@@ -239,8 +230,10 @@ def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str,
         "made": calibration.made.isoformat(),
         "until": calibration.until.isoformat(),
         "operator": serialization.text(calibration.operator),
-        "constants": _constants(calibration.constants),
-        "before": _constants(calibration.before),
+        **{
+            key: [[each.name, float(each.value), float(each.u), each.unit] for each in constants]
+            for key, constants in (("constants", calibration.constants), ("before", calibration.before))
+        },
         "references": [
             {
                 "name": serialization.text(each.name),

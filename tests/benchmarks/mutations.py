@@ -98,8 +98,8 @@ SURVIVED_ONCE = [
     *_of(
         "benchrig/sequencer/steps/clicks.py",
         STEPS,
-        ("supply's u in the click step", "supply_u_v=run.supply_v * file.supply.u_percent / 100", "supply_u_v=0.0"),
-        ("supply's u under load", "voltage_u_v=load_v * file.supply.u_percent / 100", "voltage_u_v=0.0"),
+        ("supply's u in the click step", "supply_u_v=run.supply_v * bench.divider.u_relative", "supply_u_v=0.0"),
+        ("supply's u under load", "voltage_u_v=load_v * run.bench.divider.u_relative", "voltage_u_v=0.0"),
     ),
     *_of(
         "benchrig/sequencer/steps/flow.py",
@@ -245,7 +245,7 @@ BENCH_AND_SEQUENCE = [
             "if status.cause is not TripCause.NONE:\n            self._state",
             "if False:\n            self._state",
         ),
-        ("over-current limit without the shunt", "self._shunt.volts_per_amp * self.file.shunt", "self.file.shunt"),
+        ("over-current limit without the shunt", "self.shunt.volts_per_amp * self.file.shunt", "self.file.shunt"),
         ("meter's deadline gone", "if self.clock.now() >= deadline:", "if self.clock.now() >= 9 * deadline + 99:"),
         ("time from the start of the record", "period_us - zero_us) * 1e-6", "period_us) * 1e-6"),
     ),

@@ -7,6 +7,7 @@ analysis of the fill, where that is not what is tested.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -34,8 +35,8 @@ def valve(model: str = "alder-24") -> ValveModel:
 def set_in_file(bench: Bench, table: str, **keys: Any) -> None:
     """Change constants of the bench file under a bench that is open."""
     changed = getattr(bench.file, table).model_copy(update=keys)
-    bench.file = bench.file.model_copy(update={table: changed})
-    bench._take_constants()
+    bench.loaded = replace(bench.loaded, file=bench.file.model_copy(update={table: changed}))
+    bench.rest_on(bench.grounds)
 
 
 def short_bench(**options: Any) -> tuple[OpenedBench, Bench, Obedient]:

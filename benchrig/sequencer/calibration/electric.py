@@ -10,7 +10,7 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Reference
 from benchrig.bench.file import ResistorTable, VoltmeterTable
 from benchrig.bench.wiring import AT_REST
-from benchrig.drivers.relay_board import Output
+from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
 from benchrig.sequencer.operator import Fitting, Operator, put_on
@@ -101,6 +101,5 @@ def shunt(bench: Bench, operator: Operator) -> CalibrationOutput:
 
 
 def _pin_v(bench: Bench, name: str) -> Quantity:
-    volts = [bench.current_a() * bench.file.shunt.volts_per_amp for _ in range(READINGS)]
-    mean = mean_of(name, volts)
+    mean = mean_of(name, [bench.pin_v(Channel.COIL_CURRENT) for _ in range(READINGS)])
     return Quantity(name, mean.value, math.hypot(mean.u, CLIPPED_U_V if mean.value < CLIPPED_BELOW_V else STEP_U_V))

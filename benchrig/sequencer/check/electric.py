@@ -145,8 +145,8 @@ def with_resistor(bench: Bench, found: Findings, resistor: ResistorTable) -> boo
     )
     if flows:
         u_a = wanted_a * math.sqrt(
-            (file.shunt.u_percent / 100) ** 2
-            + (file.supply.u_percent / 100) ** 2
+            bench.shunt.u_relative**2
+            + bench.divider.u_relative**2
             + (math.hypot(resistor.u_ohm, file.shunt.series_u_ohm) / series_ohm) ** 2
         )
         found.measured(

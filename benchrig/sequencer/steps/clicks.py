@@ -73,7 +73,7 @@ def clicks(run: Context) -> StepOutput:
 
 def pulses(run: Context, count: int, step: str) -> tuple[list[InrushResult], list[float], list[Trace]]:
     """Energise and release so many times; what each pulse shows, the supply's volts at its end, and its trace."""
-    bench, file = run.bench, run.bench.file
+    bench = run.bench
     report = run.watch(step, count * EVERY_S)
     results: list[InrushResult] = []
     loads_v: list[float] = []
@@ -94,10 +94,10 @@ def pulses(run: Context, count: int, step: str) -> tuple[list[InrushResult], lis
             recording.time_s,
             recording.columns["current_a"],
             supply_v=run.supply_v,
-            supply_u_v=run.supply_v * file.supply.u_percent / 100,
+            supply_u_v=run.supply_v * bench.divider.u_relative,
             voltage_v=recording.columns["voltage_v"],
             off_s=recording.released_s,
-            current_u_rel=file.shunt.u_percent / 100,
+            current_u_rel=bench.shunt.u_relative,
         )
         check_dead(run, float(recording.columns["current_a"][recording.time_s < 0].mean()))
         load_a, load_v = _at_the_end(recording)
@@ -128,7 +128,7 @@ def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck |
     return steady_current_cross_check(
         run.cold_resistance,
         voltage_v=load_v,
-        voltage_u_v=load_v * file.supply.u_percent / 100,
+        voltage_u_v=load_v * run.bench.divider.u_relative,
         current_a=together.steady_current_a,
         current_u_a=together.steady_current_a_u,
         coil_c=run.ambient_k - 273.15,
