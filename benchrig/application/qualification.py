@@ -32,7 +32,7 @@ from benchrig.bench.traceability import demand
 from benchrig.catalogue import ValveModel
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import RunRecord, Store
-from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult, model_facts
+from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult
 from benchrig.sequencer.run import qualify
 from benchrig.sequencer.sequence import STEPS
 from benchrig.verdict.warm import USUAL_C, speaks_of_heat
@@ -164,11 +164,9 @@ def qualify_valve(
         try:
             finished = qualify(
                 bench,
-                model_facts(model),
+                model,
                 intake,
                 sink=_Telling(store.recorder(bench.feed), tell),
-                coil_limit_s=model.coil_limit_s,
-                hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
                 watcher=_Watching(tell, len(STEPS) + (warm_c is not None)),
                 seed=request.seed,
                 program=f"benchrig {__version__}",

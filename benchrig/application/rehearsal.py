@@ -12,15 +12,14 @@ from benchrig.application.paths import model_folders
 from benchrig.bench.bench import never
 from benchrig.bench.file import load_bench_file
 from benchrig.bench.opening import open_registered
-from benchrig.catalogue import Catalogue
+from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.clock import RealClock
 from benchrig.errors import BenchError, ConfigError
 from benchrig.rehearsal import worker_pool
-from benchrig.rehearsal.one_valve import BENCH, Allowed, Result, Setting, options, rehearse_one
+from benchrig.rehearsal.one_valve import BENCH, Result, Setting, options, rehearse_one
 from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit
 from benchrig.rehearsal.population import SOUND, Mix, default_mix, load_mix
 from benchrig.rehearsal.tally import Tally
-from benchrig.sequencer.events import model_facts
 
 __all__ = ["Rehearsal", "RehearsalRequest", "rehearse_valves"]
 
@@ -80,11 +79,11 @@ def rehearse_valves(
     """
     mix = default_mix() if request.mix_file is None else load_mix(request.mix_file)
     bench = None if request.bench_file is None else load_bench_file(request.bench_file).file
-    allowed = {name: _allowed(name, request.models_folder) for name in mix.models}
-    setting = Setting(request.seed, allowed, bench, as_stated=not request.within)
+    models = {name: _model(name, request.models_folder) for name in mix.models}
+    setting = Setting(request.seed, models, bench, as_stated=not request.within)
     _check_mix(mix)
     if request.near_limit:
-        limits = {name: each.facts.limits for name, each in allowed.items()}
+        limits = {name: model.limits for name, model in models.items()}
         entries = [draw_near_limit(mix, limits, request.seed, index) for index in range(request.valves)]
     else:
         entries = [draw_entry(mix, request.seed, index) for index in range(request.valves)]
@@ -112,15 +111,13 @@ def rehearse_valves(
     return Rehearsal(Tally.of(results, request.valves), setting, workers, clock.now() - began_s, stopped)
 
 
-def _allowed(name: str, folder: Path | None) -> Allowed:
+def _model(name: str, folder: Path | None) -> ValveModel:
     if folder is not None and not folder.is_dir():
         raise ConfigError(f"Model folder {folder}: there is no such folder.", hint="Check the path after --models.")
     own = None if folder is None else Catalogue((folder,))
     if own is not None and name in {each.model for each in own.all()}:
-        model = own.get(name)
-    else:
-        model = Catalogue(model_folders()).get(name)
-    return Allowed(model_facts(model), model.coil_limit_s, model.hold_vacuum_kpa * 1000)
+        return own.get(name)
+    return Catalogue(model_folders()).get(name)
 
 
 def _check_mix(mix: Mix) -> None:

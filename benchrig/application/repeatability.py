@@ -27,7 +27,6 @@ from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import Store
 from benchrig.records.study_file import StudyFile, StudyPlan, planned_order
-from benchrig.sequencer.events import model_facts
 from benchrig.sequencer.measuring import OnlyMeasured, measure_only
 
 __all__ = ["StudyRequest", "run_study"]
@@ -143,13 +142,7 @@ def _measured(
 
 
 def _measure(request: StudyRequest, bench: Bench) -> OnlyMeasured:
-    return measure_only(
-        bench,
-        model_facts(request.model),
-        steps=request.steps,
-        coil_limit_s=request.model.coil_limit_s,
-        hold_vacuum_pa=request.model.hold_vacuum_kpa * 1000,
-    )
+    return measure_only(bench, request.model, steps=request.steps)
 
 
 @contextmanager

@@ -68,7 +68,7 @@ def miss_document(result: Result, setting: Setting) -> dict[str, Any]:
         "cause_probability": None if judgement is None else judgement.cause_probability,
         "why": result.said if judgement is None else judgement.why,
         "hint": result.hint,
-        "would_have_caught_it": remedy(result, setting.allowed[entry.model].facts.guard_band),
+        "would_have_caught_it": remedy(result, setting.models[entry.model].guard_band),
         "characteristics": [
             {
                 "name": each.characteristic.name,

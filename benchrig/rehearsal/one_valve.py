@@ -9,27 +9,19 @@ from typing import Literal, cast
 from benchrig.bench.bench import Bench
 from benchrig.bench.file import BenchFile
 from benchrig.bench.opening import open_registered
+from benchrig.catalogue import ValveModel
 from benchrig.errors import BenchError
 from benchrig.rehearsal.perturbed_bench import bench_as_stated
 from benchrig.rehearsal.plan import Entry
-from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Hands, Silent
 from benchrig.sequencer.run import qualify
 from benchrig.verdict.words import Judged, Judgement
 
-__all__ = ["Allowed", "Ending", "Result", "Setting", "options", "rehearse_one"]
+__all__ = ["Ending", "Result", "Setting", "options", "rehearse_one"]
 
 Ending = Literal["finished", "bench fault", "program fault", "worker lost"]
 BENCH = "simulated"
-
-
-@dataclass(frozen=True)
-class Allowed:
-    """What the program is told of one valve model."""
-
-    facts: ModelFacts
-    coil_limit_s: float
-    hold_vacuum_pa: float
 
 
 @dataclass(frozen=True)
@@ -40,7 +32,7 @@ class Setting:
     """
 
     seed: int
-    allowed: Mapping[str, Allowed]
+    models: Mapping[str, ValveModel]
     bench: BenchFile | None = None
     as_stated: bool = True
 
@@ -101,7 +93,6 @@ def options(entry: Entry, *, as_stated: bool = True) -> dict[str, object]:
 
 def rehearse_one(setting: Setting, entry: Entry) -> Result:
     """Take one valve through the sequence. Whatever happens becomes part of the result; only Ctrl-C passes through."""
-    allowed = setting.allowed[entry.model]
     intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
     try:
         registered = open_registered(BENCH, options(entry, as_stated=setting.as_stated))
@@ -113,11 +104,9 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
                 bench = Bench(loaded, opened.clock, opened.board, opened.meter)
             finished = qualify(
                 bench,
-                allowed.facts,
+                setting.models[entry.model],
                 intake,
                 sink=InMemory(),
-                coil_limit_s=allowed.coil_limit_s,
-                hold_vacuum_pa=allowed.hold_vacuum_pa,
                 seed=entry.seed,
                 operator=Silent(hands),
             )

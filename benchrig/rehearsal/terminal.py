@@ -176,7 +176,7 @@ def _print_misses(tally: Tally, setting: Setting, console: Console, fit: Callabl
     for result in misses[:most]:
         console.print()
         console.print(_head(result))
-        band = setting.allowed[result.entry.model].facts.guard_band
+        band = setting.models[result.entry.model].guard_band
         console.print(Padding(Text(fit(remedy(result, band))), (0, 0, 0, 2)))
         console.print(Text("  " + again(result, as_stated=setting.as_stated), style="dim"), soft_wrap=True)
     if len(misses) > most:

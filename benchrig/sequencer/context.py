@@ -8,7 +8,8 @@ from typing import Literal
 
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
-from benchrig.sequencer.events import ModelFacts, Watcher
+from benchrig.catalogue.model import ValveModel
+from benchrig.sequencer.events import Watcher
 from benchrig.verdict.wet import Vapour
 
 __all__ = ["Context", "Quiet", "not_measured"]
@@ -51,10 +52,8 @@ class Context:
     """
 
     bench: Bench
-    model: ModelFacts
+    model: ValveModel
     watcher: Watcher
-    coil_limit_s: float
-    hold_vacuum_pa: float
     began_s: float = 0.0
     ambient_pa: float = float("nan")
     ambient_k: float = float("nan")
@@ -81,6 +80,16 @@ class Context:
     not_vapour: str = ""
     bench_tight: bool = False
     found: list[Characteristic] = field(default_factory=list)
+
+    @property
+    def coil_limit_s(self) -> float:
+        """Longest time that the coil may be on without a break."""
+        return self.model.coil_limit_s
+
+    @property
+    def hold_vacuum_pa(self) -> float:
+        """Vacuum to draw for the hold step, below ambient."""
+        return self.model.hold_vacuum_kpa * 1000
 
     @property
     def closed_when_energised(self) -> bool:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.bench.ending import end_safe, safe_on_error
+from benchrig.catalogue.model import ValveModel
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
-from benchrig.sequencer.events import ModelFacts, StepResult, Watcher
+from benchrig.sequencer.events import StepResult, Watcher
 from benchrig.sequencer.sequence import with_needed
 
 __all__ = ["OnlyMeasured", "measure_only"]
@@ -27,11 +28,9 @@ class OnlyMeasured:
 
 def measure_only(
     bench: Bench,
-    model: ModelFacts,
+    model: ValveModel,
     *,
     steps: Sequence[str],
-    coil_limit_s: float,
-    hold_vacuum_pa: float,
     watcher: Watcher | None = None,
 ) -> OnlyMeasured:
     """Take the part on the bench through the wanted steps.
@@ -40,25 +39,23 @@ def measure_only(
     ----------
     bench : Bench
         Open; greeted and armed anew each time, so that a part can be changed in between with everything off.
-    model : ModelFacts
+    model : ValveModel
         What the part should be.
     steps : sequence of str
         Of `benchrig.sequencer.sequence.MEASURING_STEPS`. What they need goes before them.
-    coil_limit_s, hold_vacuum_pa : float
-        As for a run.
 
     Raises
     ------
     BenchError
         Something is wrong with the bench. The outputs are off; `bench_state` says how the bench was left.
     """
-    run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
+    run = Context(bench, model, watcher if watcher is not None else Quiet())
     notes: list[str] = []
     with safe_on_error(bench):
         bench.connect()
         check_captures(bench)
         run.began_s = bench.clock.now()
-        bench.arm(coil_limit_s)
+        bench.arm(model.coil_limit_s)
         for step in with_needed(steps):
             run.watcher.step_began(step.name, step.title, 0.0)
             started_s = bench.clock.now() - run.began_s

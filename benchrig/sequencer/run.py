@@ -12,11 +12,21 @@ from benchrig.bench.calibrations import constant_in
 from benchrig.bench.clock_steps import ClockLook, look_at_clock, stepped
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.ending import end_safe, safe_on_error
+from benchrig.catalogue.model import ValveModel
 from benchrig.clock import since_boot, utc_now
 from benchrig.errors import BenchError
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
-from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult, Watcher
+from benchrig.sequencer.events import (
+    BenchFacts,
+    Intake,
+    RunEnded,
+    RunStarted,
+    Sink,
+    StepResult,
+    Watcher,
+    model_facts,
+)
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.sequence import STEPS, WARM_STEP, Step
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
@@ -42,12 +52,10 @@ class Finished:
 
 def qualify(
     bench: Bench,
-    model: ModelFacts,
+    model: ValveModel,
     intake: Intake,
     *,
     sink: Sink,
-    coil_limit_s: float,
-    hold_vacuum_pa: float,
     watcher: Watcher | None = None,
     seed: int | None = None,
     program: str = "",
@@ -61,14 +69,10 @@ def qualify(
     ----------
     bench : Bench
         Open, not yet connected.
-    model, intake : ModelFacts, Intake
+    model, intake : ValveModel, Intake
         What the valve should be, and who brought it.
     sink : Sink
         Where each step goes as it ends.
-    coil_limit_s : float
-        Longest time that the coil may be on without a break; the board enforces it.
-    hold_vacuum_pa : float
-        Vacuum to draw for the hold step, below ambient.
     operator : Operator or None
         Who takes the valve off and closes the port, or puts the reference resistor on, when a reject rests on what
         hose, port or meter could cause too (`benchrig.sequencer.steps.control`). None: nobody; such a reject is left
@@ -84,7 +88,7 @@ def qualify(
         Something is wrong with the bench, or the operator stopped the run (`KeyboardInterrupt` passes through). The
         outputs are off, the record is closed as aborted, and the error's `bench_state` says in what state the bench is.
     """
-    run = Context(bench, model, watcher if watcher is not None else Quiet(), coil_limit_s, hold_vacuum_pa)
+    run = Context(bench, model, watcher if watcher is not None else Quiet())
     run.warm_c = warm_c
     recording, number = False, ""
     run.began_s = bench.clock.now()
@@ -95,10 +99,10 @@ def qualify(
             with stop_requests.ending():
                 facts = bench_facts(bench)
                 clock_before = ClockLook(utc_now(), facts.since_boot)
-                number = sink.run_started(RunStarted(clock_before.at, intake, model, facts, seed, program))
+                number = sink.run_started(RunStarted(clock_before.at, intake, model_facts(model), facts, seed, program))
                 recording = True
             run.began_s = bench.clock.now()
-            bench.arm(coil_limit_s)
+            bench.arm(model.coil_limit_s)
             steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
             judgement = _judge(run, intake)
             doubts = doubted(judgement, coil_not_energised=run.coil == "short")

@@ -13,7 +13,6 @@ import random
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 
 from benchrig.application.paths import demo_folder
 from benchrig.bench.bench import Bench
@@ -23,7 +22,7 @@ from benchrig.drivers.links import TextLink
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
-from benchrig.sequencer.events import Intake, model_facts
+from benchrig.sequencer.events import Intake
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 from simulators.entry import open_bench
@@ -102,11 +101,9 @@ def verdict(valve: str, seed: int, lie: str | None) -> str:
     try:
         finished = qualify(
             bench,
-            replace(model_facts(model)),
+            model,
             Intake("T", "alder-24", "core", "nobody", "", ""),
             sink=NoStore(),
-            coil_limit_s=model.coil_limit_s,
-            hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
             operator=Silent(opened.hands),
         )
     except BenchError as error:

@@ -23,7 +23,7 @@ from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory, options
 from benchrig.rehearsal.plan import Entry, draw_entry
 from benchrig.rehearsal.population import default_mix
-from benchrig.sequencer.events import Intake, StepResult, model_facts
+from benchrig.sequencer.events import Intake, StepResult
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 
@@ -92,11 +92,9 @@ def run(entry: Entry, faults: list[str]) -> Outcome:
         try:
             finished = qualify(
                 bench,
-                model_facts(model),
+                model,
                 Intake(f"F-{entry.index}", entry.model, "core", "benchmark"),
                 sink=noting,
-                coil_limit_s=model.coil_limit_s,
-                hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
                 operator=Silent(opened.hands),
             )
         except BenchError as error:

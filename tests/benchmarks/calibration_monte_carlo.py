@@ -31,7 +31,6 @@ from benchrig.clock import utc_now
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
-from benchrig.sequencer.events import model_facts
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.operator import Fitting
 from simulators.entry import OpenedBench, open_bench
@@ -237,9 +236,7 @@ def flow_study(draws: int, seed: int, first: int = 0) -> None:
 
 def _measured(simulated: OpenedBench, bench: Bench, model: ValveModel) -> tuple[float, float, float, float]:
     """Relative standard uncertainties of C and flow, and their errors in standard uncertainties."""
-    result = measure_only(
-        bench, model_facts(model), steps=["coil", "hold", "flow"], coil_limit_s=model.coil_limit_s, hold_vacuum_pa=60e3
-    )
+    result = measure_only(bench, model, steps=["coil", "hold", "flow"])
     value = {each.name: each for each in result.characteristics}
     world = simulated.machine.world
     assert isinstance(world, World)

@@ -33,7 +33,6 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.reports.chart_words import ChartReport, chart_report
-from benchrig.sequencer.events import model_facts
 from benchrig.sequencer.measuring import measure_only
 from simulators.bench_file import demo_bench_toml
 
@@ -61,10 +60,8 @@ def measured(seed: int, state: np.ndarray, **options: object) -> dict[str, tuple
     with open_registered("simulated", {**given, **options}) as bench:
         found = measure_only(
             bench,
-            model_facts(model),
+            model,
             steps=("coil", "hold", "flow", "clicks"),
-            coil_limit_s=model.coil_limit_s,
-            hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
         )
     return {
         each.name: (each.value, each.u or 0.0, each.unit)

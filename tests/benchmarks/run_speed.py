@@ -20,7 +20,7 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.records import Store
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake, Sink, model_facts
+from benchrig.sequencer.events import Intake, Sink
 from benchrig.sequencer.run import qualify
 
 
@@ -32,11 +32,9 @@ def one(seed: int, sink: Sink) -> tuple[float, float]:
     with open_registered("simulated", options) as bench:
         finished = qualify(
             bench,
-            model_facts(model),
+            model,
             Intake(f"S-{seed}", model.model, "core", "benchmark"),
             sink=sink,
-            coil_limit_s=model.coil_limit_s,
-            hold_vacuum_pa=model.hold_vacuum_kpa * 1000,
         )
     return finished.bench_seconds, time.process_time() - began
 

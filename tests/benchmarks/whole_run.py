@@ -14,7 +14,7 @@ from benchrig.drivers.links import ByteLink
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
-from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult
+from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.run import qualify
 from simulators.entry import OpenedBench, open_bench
 
@@ -99,23 +99,12 @@ def whole_run(
         Multimeter(opened.meter_link, opened.clock),
     )
     valve = Catalogue(model_folders()).get(model)
-    facts = ModelFacts(
-        valve.model,
-        valve.title,
-        valve.normally,
-        valve.rated_vacuum_kpa,
-        valve.guard_band,
-        valve.limits,
-        valve.fictional,
-    )
     try:
         finished = qualify(
             bench,
-            facts,
+            valve,
             Intake("S-1", model, "core", "study"),
             sink=NoStore(),
-            coil_limit_s=valve.coil_limit_s,
-            hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
             seed=seed,
             control_waived=True,  # nobody is here to take the valve off
         )

@@ -40,7 +40,7 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake, model_facts
+from benchrig.sequencer.events import Intake
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify
 from simulators.world import World
@@ -148,11 +148,9 @@ def run(asked: Asked) -> Came:
         with opened as bench:
             finished = qualify(
                 bench,
-                model_facts(valve),
+                valve,
                 Intake("C-1", valve.model, "core", "study"),
                 sink=InMemory(),
-                coil_limit_s=valve.coil_limit_s,
-                hold_vacuum_pa=valve.hold_vacuum_kpa * 1e3,
                 operator=Silent(opened.hands),  # type: ignore[arg-type]
             )
     except BenchError as error:

@@ -8,21 +8,21 @@ import pytest
 from scipy.stats import binom, binomtest
 
 from benchrig.analysis.results import Characteristic
+from benchrig.application.paths import model_folders
+from benchrig.catalogue import Catalogue
 from benchrig.rehearsal.confidence_limits import Rate, quantile
 from benchrig.rehearsal.document import document
 from benchrig.rehearsal.miss_explanations import again, remedy
-from benchrig.rehearsal.one_valve import Allowed, Result, Setting
+from benchrig.rehearsal.one_valve import Result, Setting
 from benchrig.rehearsal.plan import Entry
 from benchrig.rehearsal.tally import Tally, kind_of_miss
-from benchrig.sequencer.events import ModelFacts
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
 from benchrig.verdict.wet import Vapour
 from benchrig.verdict.words import Limit
 
 LEAK = Limit("hold_leak_sccm", None, 5.0, "made up")
-FACTS = ModelFacts("alder-24", "Alder", "closed", 30.0, "0.83 U", (LEAK,), True)
-SETTING = Setting(7, {"alder-24": Allowed(FACTS, 120.0, 60e3)})
+SETTING = Setting(7, {"alder-24": Catalogue(model_folders()).get("alder-24")})
 
 
 def valve(index: int, condition: str, leak: float, severity: float | None = None) -> Result:

@@ -6,7 +6,6 @@ analysis of the fill, where that is not what is tested.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +17,7 @@ from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench
 from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.sequencer.context import Context, Quiet
-from benchrig.sequencer.events import Intake, ModelFacts, RunEnded, RunStarted, StepResult, model_facts
+from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.run import Finished, qualify
 from benchrig.sequencer.sequence import STEPS
@@ -45,14 +44,11 @@ def short_bench(**options: Any) -> tuple[OpenedBench, Bench, Obedient]:
     return opened, bench, operator
 
 
-def context(bench: Bench, model: str | ModelFacts = "alder-24", **known: Any) -> Context:
+def context(bench: Bench, model: str = "alder-24", **known: Any) -> Context:
     """A run's context on a bench that is connected and armed."""
-    of = valve(model) if isinstance(model, str) else None
-    facts = model_facts(of) if of is not None else model
-    assert isinstance(facts, ModelFacts)
     bench.connect()
     bench.arm(20.0)
-    run = Context(bench, facts, Quiet(), 20.0, 60_000.0)
+    run = Context(bench, valve(model).model_copy(update={"coil_limit_s": 20.0}), Quiet())
     for name, value in known.items():
         setattr(run, name, value)
     return run
@@ -115,14 +111,12 @@ class Kept:
 def short_run(
     sink: Kept, bench: Bench, model: str = "alder-24", operator: Operator | None = None, **more: Any
 ) -> Finished:
-    of = valve(model)
-    known: Mapping[str, Any] = {"coil_limit_s": of.coil_limit_s, "hold_vacuum_pa": of.hold_vacuum_kpa * 1000}
     return qualify(
         bench,
-        model_facts(of),
+        valve(model),
         Intake("S-1", model, "core", "test"),
         sink=sink,
         watcher=sink,
         operator=operator,
-        **{**known, **more},
+        **more,
     )

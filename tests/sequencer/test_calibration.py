@@ -228,7 +228,6 @@ def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
     from benchrig.bench.calibrations import constants_of
     from benchrig.bench.traceability import Grounds
     from benchrig.catalogue import Catalogue
-    from benchrig.sequencer.events import model_facts
     from benchrig.sequencer.measuring import measure_only
 
     model = Catalogue(model_folders()).get("alder-24")
@@ -238,9 +237,7 @@ def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
         (now,) = constants_of(bench.file, kind)
         made = Calibration(kind, (replace(now, u=spread),), (now,), (), NOW, NOW, "me", "by hand")
         bench.rest_on(Grounds(used=(made,)))
-        measured = measure_only(
-            bench, model_facts(model), steps=["hold"], coil_limit_s=model.coil_limit_s, hold_vacuum_pa=60_000.0
-        )
+        measured = measure_only(bench, model, steps=["hold"])
         (leak,) = [each for each in measured.characteristics if each.name == "hold_leak_sccm"]
         found.append(leak)
     sharp, blunt = found

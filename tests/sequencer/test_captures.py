@@ -11,7 +11,7 @@ from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
 from benchrig.catalogue import Catalogue
 from benchrig.errors import ConfigError
 from benchrig.sequencer.captures import check_captures
-from benchrig.sequencer.events import Intake, model_facts
+from benchrig.sequencer.events import Intake
 from benchrig.sequencer.run import qualify
 from benchrig.sequencer.steps import clicks, flow, hold
 from simulators.pins import CAPTURE_WORDS
@@ -83,8 +83,7 @@ def test_a_run_that_just_fits_is_made_and_one_word_less_refuses_it_before_its_re
 
     def run(words, sink):
         opened, bench = bench_with(words)
-        kept = {"coil_limit_s": valve.coil_limit_s, "hold_vacuum_pa": valve.hold_vacuum_kpa * 1000}
-        return opened, qualify(bench, model_facts(valve), intake, sink=sink, **kept)
+        return opened, qualify(bench, valve, intake, sink=sink)
 
     class Sink:
         def run_started(self, started):

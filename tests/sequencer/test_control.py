@@ -7,7 +7,7 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory
-from benchrig.sequencer.events import Intake, model_facts
+from benchrig.sequencer.events import Intake
 from benchrig.sequencer.operator import Fitting, Silent
 from benchrig.sequencer.run import qualify
 
@@ -39,11 +39,9 @@ def taken(
         try:
             finished = qualify(
                 bench,
-                model_facts(valve),
+                valve,
                 Intake("C-1", model, "core", "test"),
                 sink=steps,
-                coil_limit_s=valve.coil_limit_s,
-                hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
                 operator=operator(opened.hands) if operator else None,
                 control_waived=control_waived,
                 warm_c=warm_c,

@@ -146,7 +146,7 @@ def held(monkeypatch, *, wanted_pa=60_000.0, reached_pa=None, model="alder-24", 
     run = context(bench, model)
     step("ready", run)
     step("coil", run)
-    run.hold_vacuum_pa = wanted_pa
+    run.model = run.model.model_copy(update={"hold_vacuum_kpa": wanted_pa / 1000})
     if reached_pa is not None:
         drawn = hold_step.draw_down
         monkeypatch.setattr(hold_step, "draw_down", lambda *given: (drawn(*given), reached_pa)[1])

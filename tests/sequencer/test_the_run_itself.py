@@ -13,7 +13,7 @@ from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.sequence import STEPS, Step
 from benchrig.sequencer.steps import flow as flow_step
-from tests.sequencer.short_runs import Kept, canned_flow, model_facts, set_in_file, short_bench, short_run, valve
+from tests.sequencer.short_runs import Kept, canned_flow, set_in_file, short_bench, short_run, valve
 
 NAMES = ["ready", "coil", "hold", "flow", "clicks"]
 
@@ -285,9 +285,7 @@ def test_a_recording_that_does_not_fit_the_board_is_refused_before_anything_is_s
 def test_measuring_only_takes_the_steps_asked_for_and_those_they_need():
     _, bench, _ = short_bench()
     of = valve()
-    found = measure_only(
-        bench, model_facts(of), steps=("clicks",), coil_limit_s=of.coil_limit_s, hold_vacuum_pa=60_000.0
-    )
+    found = measure_only(bench, of, steps=("clicks",))
     names = {each.name for each in found.characteristics}
     assert {"coil_resistance_20c_ohm", "pull_in_time_ms"} <= names
     assert "hold_leak_sccm" not in names
@@ -298,7 +296,7 @@ def test_measuring_only_ends_with_the_outputs_off_when_something_fails():
     _, bench, _ = short_bench(faults=["supply-off@0.1"])
     of = valve()
     with pytest.raises(BenchError) as caught:
-        measure_only(bench, model_facts(of), steps=("hold",), coil_limit_s=of.coil_limit_s, hold_vacuum_pa=60_000.0)
+        measure_only(bench, of, steps=("hold",))
     assert "all outputs off" in caught.value.bench_state
 
 

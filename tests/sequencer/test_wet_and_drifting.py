@@ -189,7 +189,7 @@ def taken_with(model, **options):
     from benchrig.bench.opening import open_registered
     from benchrig.catalogue import Catalogue
     from benchrig.rehearsal.one_valve import InMemory
-    from benchrig.sequencer.events import Intake, model_facts
+    from benchrig.sequencer.events import Intake
     from benchrig.sequencer.operator import Silent
     from benchrig.sequencer.run import qualify
 
@@ -198,10 +198,8 @@ def taken_with(model, **options):
     with opened as bench:
         return qualify(
             bench,
-            model_facts(valve),
+            valve,
             Intake("W-1", model, "core", "test"),
             sink=InMemory(),
-            coil_limit_s=valve.coil_limit_s,
-            hold_vacuum_pa=valve.hold_vacuum_kpa * 1000,
             operator=Silent(opened.hands),
         )
