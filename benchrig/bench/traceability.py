@@ -153,10 +153,11 @@ def weigh(
     calibrations = [each for each in calibrations if each not in ahead]
     told = len(remarks)
     if check is not None and not check.passed:
-        forbidden = f"The last bench check, {check.name} of {_when(check.ended)}, failed: {', '.join(check.failed)}."
-        if not file.check.needed:
-            remarks.append(f"{forbidden[0].lower()}{forbidden[1:-1]}; the bench file asks for no bench check")
-            forbidden = ""
+        last = f"last bench check, {check.name} of {_when(check.ended)}, failed: {', '.join(check.failed)}"
+        if file.check.needed:
+            forbidden = f"The {last}."
+        else:
+            remarks.append(f"the {last}; the bench file asks for no bench check")
     elif check is not None and now - check.ended <= timedelta(hours=file.check.valid_h):
         found.append(Ground("check", check.number, f"{check.name} of {_when(check.ended)}, passed ({check.operator})"))
     elif file.check.needed:

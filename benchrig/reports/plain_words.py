@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchrig.records.model import RunRecord
+from benchrig.verdict.warm import warm_causes
 
 __all__ = ["DISPOSITIONS", "cause_sentence", "plain_sentence"]
 
@@ -27,8 +28,6 @@ _PLAIN_CAUSES = {
     "sluggish": "it moves too slowly",
     "wrong part": "it may be another part than the one named",
 }
-_ONLY_WARM = "only when warm"
-"""So a cause begins that shows with heat alone."""
 _NAMED_FROM = 0.6
 """A cause less likely than this is not said to a customer."""
 
@@ -73,7 +72,8 @@ def cause_sentence(record: RunRecord) -> str:
     if judgement is None or judgement.verdict == "accept" or (judgement.cause_probability or 0.0) < _NAMED_FROM:
         return ""
     said = _PLAIN_CAUSES.get(judgement.cause or "", "")
-    warm = " once it is warm" if judgement.causes and judgement.causes[0].because.startswith(_ONLY_WARM) else ""
+    failing = [one for one in judgement.judged if one.outcome == "fail"]
+    warm = " once it is warm" if judgement.verdict == "reject" and warm_causes(failing) else ""
     return f"Most likely {said}{warm}." if said else ""
 
 

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from benchrig.records.model import RunRecord
 from benchrig.reports.retest import retest
-from benchrig.reports.words import Row, rows, verdict_words, visible
+from benchrig.reports.words import Row, limit_in_table, rows, verdict_words, visible
 from benchrig.spelling import SPELLED
 from benchrig.verdict.words import sure_text
 
@@ -99,17 +99,11 @@ def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
             Text(fit(row.title)),
             Text(fit(row.value)),
             Text(fit(row.unit), style="dim"),
-            Text(fit(_brief(row.limit))),
+            # Signs for words: the terminal is narrow.
+            Text(fit("" if row.limit == "none" else limit_in_table(row.allowed, most="≤ ", least="≥ ", between="–"))),
             Text(fit(f"{row.sign} {row.outcome}"), style=_OUTCOMES.get(row.outcome, "dim")),
         )
     return table
-
-
-def _brief(limit: str) -> str:
-    """The limit with signs for words: the terminal is narrow."""
-    if limit == "none":
-        return ""
-    return limit.replace("max", "≤").replace("min", "≥").replace(" to ", "–")
 
 
 def _since(before: RunRecord, record: RunRecord) -> list[tuple[str, str]]:

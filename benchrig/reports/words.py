@@ -11,6 +11,7 @@ from typing import Literal
 from benchrig.analysis.characteristics import CHARACTERISTICS, number_text, title_of
 from benchrig.analysis.results import Characteristic
 from benchrig.records.model import RunRecord
+from benchrig.verdict.conformity import remark
 from benchrig.verdict.words import Judged, Limit
 
 __all__ = [
@@ -170,7 +171,7 @@ def local_text(when: datetime) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname() or ''}".rstrip()
 
 
-def limit_in_table(limit: Limit | None) -> str:
+def limit_in_table(limit: Limit | None, *, most: str = "max ", least: str = "min ", between: str = " to ") -> str:
     """What is allowed, without the unit.
 
     Examples
@@ -183,10 +184,10 @@ def limit_in_table(limit: Limit | None) -> str:
     if limit is None or (limit.low is None and limit.high is None):
         return "none"
     if limit.low is None:
-        return f"max {limit.high:g}"
+        return f"{most}{limit.high:g}"
     if limit.high is None:
-        return f"min {limit.low:g}"
-    return f"{limit.low:g} to {limit.high:g}"
+        return f"{least}{limit.low:g}"
+    return f"{limit.low:g}{between}{limit.high:g}"
 
 
 @dataclass(frozen=True)
@@ -208,11 +209,15 @@ class Row:
 
 
 def rows(record: RunRecord) -> tuple[Row, ...]:
-    """Every characteristic of the run: as judged, or, without a verdict, as measured by the steps that finished."""
-    if record.judgement is not None:
-        return tuple(_row(one.characteristic, one.limit, one.outcome, _short(one)) for one in record.judgement.judged)
-    limits = {limit.name: limit for limit in record.model.limits}
-    return tuple(_row(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics)
+    """Every characteristic that the steps measured, with what was judged of it; those that were not measured too."""
+    if record.judgement is None:
+        limits = {limit.name: limit for limit in record.model.limits}
+        return tuple(_row(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics)
+    measured = {each.name: each for each in record.characteristics}
+    return tuple(
+        _row(measured.get(name, one.characteristic), one.limit, one.outcome, _short(one, record.model.guard_band))
+        for name, one in ((one.characteristic.name, one) for one in record.judgement.judged)
+    )
 
 
 def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> Row:
@@ -233,14 +238,13 @@ def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> R
     )
 
 
-def _short(one: Judged) -> str:
+def _short(one: Judged, guard_band: str) -> str:
     """The reason, without the value and the limit that stand in the row already; with the odds where they are close."""
-    why = one.why or one.characteristic.why_not
     if one.outcome == "no limit":
         return one.characteristic.why_not
-    if one.characteristic.value is not None:
-        head, said, rest = why.partition(" allowed; ")
-        why = rest if said else "" if head.endswith(" allowed") else why
+    if one.outcome == "not measured":
+        return one.why or one.characteristic.why_not
+    why = remark(one.characteristic, one.outcome, guard_band)
     if one.outcome.startswith("conditional") and one.p_conform is not None:
         odds = f"{100 * one.p_conform:.0f} % likely within the limit"
         why = f"{why} ({odds})" if why else odds

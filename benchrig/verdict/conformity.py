@@ -11,10 +11,18 @@ from __future__ import annotations
 import math
 
 from benchrig.analysis.characteristics import number_text, with_unit
-from benchrig.analysis.results import Characteristic
+from benchrig.analysis.results import Bound, Characteristic
 from benchrig.verdict.words import Judged, Limit, Outcome
 
-__all__ = ["GUARD_BANDS", "guard_band_width", "judge", "limit_text", "normal_cdf", "probability_of_conformance"]
+__all__ = [
+    "GUARD_BANDS",
+    "guard_band_width",
+    "judge",
+    "limit_text",
+    "normal_cdf",
+    "probability_of_conformance",
+    "remark",
+]
 
 GUARD_BANDS = {"none": 0.0, "0.83 U": 0.83, "U": 1.0}
 """Width of the guard band as a multiple of U, by the word that stands in the model's file."""
@@ -143,15 +151,40 @@ def judge(characteristic: Characteristic, limit: Limit | None, guard_band: str) 
     if limit is None or (limit.low is None and limit.high is None):
         return Judged(characteristic, limit, "no limit", None, "the model sets no limit")
     if characteristic.bound:
-        return _judge_bound(characteristic, value, limit)
-    width = 0.0 if u is None else guard_band_width(guard_band, u)
-    outcome = _outcome(value, limit, width)
-    if u is None and guard_band != "none":
-        outcome = "conditional pass" if outcome == "pass" else "conditional fail"
-        why = f"{with_unit(limit.name, value)}, {limit_text(limit)} allowed; its uncertainty is not known"
-        return Judged(characteristic, limit, outcome, None, why)
-    p_conform = None if u is None else probability_of_conformance(value, u, limit.low, limit.high)
-    return Judged(characteristic, limit, outcome, p_conform, _why(value, limit, outcome, width))
+        outcome, p_conform = _outcome_of_bound(characteristic.bound, value, limit)
+    else:
+        outcome = _outcome(value, limit, 0.0 if u is None else guard_band_width(guard_band, u))
+        if u is None and guard_band != "none":
+            outcome = "conditional pass" if outcome == "pass" else "conditional fail"
+        p_conform = None if u is None else probability_of_conformance(value, u, limit.low, limit.high)
+    why = f"{characteristic.bound} {with_unit(limit.name, value)}, {limit_text(limit)} allowed".lstrip()
+    if outcome == "not measured":
+        why = f"only known to be {why}: it may lie on either side"
+    if said := remark(characteristic, outcome, guard_band):
+        why = f"{why}; {said}"
+    return Judged(characteristic, limit, outcome, p_conform, why)
+
+
+def remark(characteristic: Characteristic, outcome: Outcome, guard_band: str) -> str:
+    """What there is to say of an outcome beside value and limit: where the value lies in the guard band, or nothing."""
+    value, u = characteristic.value, characteristic.u
+    if value is None or characteristic.bound or guard_band == "none" or outcome not in _IN_THE_BAND:
+        return ""
+    if u is None:
+        return "its uncertainty is not known"
+    if u == 0.0:
+        return ""
+    width = guard_band_width(guard_band, u)
+    band = number_text(characteristic.name, width)
+    return f"{_IN_THE_BAND[outcome]} the guard band of {band if float(band) else f'{width:.1g}'}"
+
+
+_IN_THE_BAND: dict[Outcome, str] = {
+    "pass": "clear of the limit by more than",
+    "conditional pass": "allowed, but closer to the limit than",
+    "conditional fail": "not allowed, but closer to the limit than",
+    "fail": "beyond the limit by more than",
+}
 
 
 def _outcome(value: float, limit: Limit, width: float) -> Outcome:
@@ -166,32 +199,14 @@ def _outcome(value: float, limit: Limit, width: float) -> Outcome:
     return "fail"
 
 
-def _judge_bound(characteristic: Characteristic, value: float, limit: Limit) -> Judged:
+def _outcome_of_bound(bound: Bound, value: float, limit: Limit) -> tuple[Outcome, float | None]:
     low, high = limit.low, limit.high
-    said = f"{characteristic.bound} {with_unit(limit.name, value)}, {limit_text(limit)} allowed"
-    if characteristic.bound == "above":
+    if bound == "above":
         fails = high is not None and value >= high
         passes = high is None and low is not None and value >= low
     else:
         fails = low is not None and value <= low
         passes = low is None and high is not None and value <= high
     if fails:
-        return Judged(characteristic, limit, "fail", 0.0, said)
-    if passes:
-        return Judged(characteristic, limit, "pass", 1.0, said)
-    return Judged(characteristic, limit, "not measured", None, f"only known to be {said}: it may lie on either side")
-
-
-def _why(value: float, limit: Limit, outcome: Outcome, width: float) -> str:
-    said = f"{with_unit(limit.name, value)}, {limit_text(limit)} allowed"
-    if width == 0.0:
-        return said
-    band = number_text(limit.name, width)
-    if float(band) == 0.0:
-        band = f"{width:.1g}"
-    return {
-        "pass": f"{said}; clear of the limit by more than the guard band of {band}",
-        "conditional pass": f"{said}; allowed, but closer to the limit than the guard band of {band}",
-        "conditional fail": f"{said}; not allowed, but closer to the limit than the guard band of {band}",
-        "fail": f"{said}; beyond the limit by more than the guard band of {band}",
-    }[outcome]
+        return "fail", 0.0
+    return ("pass", 1.0) if passes else ("not measured", None)

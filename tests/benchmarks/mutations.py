@@ -275,7 +275,7 @@ BENCH_AND_SEQUENCE = [
         BENCH,
         ("withdrawn calibration counts", "if each.withdrawal is None:", "if True:"),
         ("rough guess always asked about", "as_guessed = was.u > ROUGH", "as_guessed = was.u > 1e9"),
-        ("percent taken as the unit", 'known.u_is == "percent"', 'known.u_is == "per cent"'),
+        ("percent taken as the unit", '"percent": value / 100', '"percent": 1.0'),
     ),
     *_of(
         "benchrig/analysis/calibration/inflow.py",
@@ -395,7 +395,7 @@ WIRES_AND_RECORDS = [
         ),
         (
             "block of another capture taken",
-            "if got != (self._capture_id, first, count, len(self._capture_channels)):",
+            "if got != (self._capture_id, first + done, asked, len(channels)):",
             "if False:",
         ),
     ),

@@ -9,7 +9,7 @@ import pytest
 
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.verdict.hypotheses import hypotheses
-from benchrig.verdict.words import Cause, Disposition, Verdict
+from benchrig.verdict.words import Disposition, Verdict
 from tests.reports.sample_record import sample
 
 
@@ -42,8 +42,10 @@ def test_every_fault_has_plain_words(normally: str) -> None:
 def test_a_fault_that_shows_warm_only_says_so_and_an_unsure_one_says_nothing() -> None:
     record = sample("reject")
     assert record.judgement is not None
-    warm = (Cause("open coil", 0.9, "only when warm: its path opens"),)
-    judgement = dataclasses.replace(record.judgement, cause="open coil", cause_probability=0.9, causes=warm)
+    failing = next(one for one in record.judgement.judged if one.outcome == "fail")
+    named_warm = dataclasses.replace(failing.characteristic, name="coil_resistance_warm_ohm")
+    warm = (dataclasses.replace(failing, characteristic=named_warm),)
+    judgement = dataclasses.replace(record.judgement, cause="open coil", cause_probability=0.9, judged=warm)
     said = cause_sentence(dataclasses.replace(record, judgement=judgement))
     assert said == "Most likely its coil is broken once it is warm."
     unsure = dataclasses.replace(judgement, cause_probability=0.5)
