@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import importlib
+import pkgutil
 from datetime import datetime, timedelta
 
 from benchrig.bench.bench import Bench
@@ -12,8 +12,9 @@ from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
 from benchrig.errors import BenchError, ConfigError
-from benchrig.sequencer.calibration import electric, gas, pulses, transducer
-from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, in_date
+from benchrig.sequencer import calibration
+from benchrig.sequencer.calibration.calibration_output import Method, in_date
+from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.operator import Fitting, Operator
 
 __all__ = ["METHODS", "MOVED_MOST", "Method", "calibrate"]
@@ -22,39 +23,16 @@ MOVED_MOST = 0.10
 """A calibration that moves a constant by a greater part is asked about: most often the reference is wrong."""
 
 
-@dataclass(frozen=True)
-class Method:
-    """One way to calibrate one kind. `tables` of the bench file must be there, with certificates in date."""
-
-    kind: Kind
-    name: str
-    title: str
-    tables: tuple[str, ...]
-    run: Callable[[Bench, Operator], CalibrationOutput]
-    look: str = "Is the right reference connected, and are its figures right?"
-    """What to look at when what comes out makes no sense."""
+def _all_methods() -> tuple[Method, ...]:
+    """What the modules of this folder offer in their ``METHODS``, in the order of `KINDS_OF_CALIBRATION`."""
+    order = [(kind, way) for kind, each in KINDS_OF_CALIBRATION.items() for way in each.ways]
+    names = [f"{calibration.__name__}.{each.name}" for each in pkgutil.iter_modules(calibration.__path__)]
+    modules = [importlib.import_module(name) for name in names if name != __name__]
+    methods: list[Method] = [method for module in modules for method in getattr(module, "METHODS", ())]
+    return tuple(sorted(methods, key=lambda each: order.index((each.kind, each.name))))
 
 
-METHODS: tuple[Method, ...] = (
-    Method("volume", "vessel", "Reservoir volume, by a known volume", ("known_volume",), gas.volume_by_the_vessel),
-    Method(
-        "volume",
-        "leak",
-        "Reservoir volume, by the reference leak",
-        ("reference_leak",),
-        gas.volume_by_the_reference_leak,
-    ),
-    Method(
-        "shunt", "resistor", "Coil current scale, by a resistor", ("reference_resistor", "voltmeter"), electric.shunt
-    ),
-    Method("transducer", "air", "Transducer zero, by the barometer", ("barometer",), transducer.zero),
-    Method("leads", "short", "Meter leads, by a short circuit", (), electric.leads),
-    Method("heat", "recovery", "Heat recovery, by the gas itself", (), gas.heat),
-    Method("background", "hold", "The bench's own leak, on a blind plug", (), gas.background),
-    Method("inflow", "pulses", "Heat transfer by the inflow, by short fills", (), pulses.inflow, pulses.LOOK),
-    Method("response", "vent", "Transducer's response, by the vent", (), pulses.response),
-    Method("scale", "gauge", "Transducer scale, by a vacuum gauge", ("barometer", "vacuum_gauge"), transducer.scale),
-)
+METHODS = _all_methods()
 """Names are the ways of `KINDS_OF_CALIBRATION`, whose first is what is done when none is named."""
 
 
@@ -89,7 +67,7 @@ def calibrate(method: Method, bench: Bench, operator: Operator, *, operator_name
     in_date(bench.file, method.tables, now)
     with safe_on_error(bench):
         bench.connect()
-        bench.arm(electric.COIL_LIMIT_S)
+        bench.arm(COIL_LIMIT_S)
         try:
             found = method.run(bench, operator)
         except ValueError as error:

@@ -1,17 +1,21 @@
-"""What one calibration procedure found, and how references are looked at before they are used."""
+"""A way to calibrate, what it found, and how references are looked at before they are used."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 
 from benchrig.analysis.statistics.uncertainty_budget import Budget
+from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Constant, Reference
+from benchrig.bench.constants import Kind
 from benchrig.bench.file import BenchFile
 from benchrig.errors import ConfigError, NotCalibrated
+from benchrig.sequencer.operator import Operator
 
-__all__ = ["CalibrationOutput", "in_date", "reference", "standard"]
+__all__ = ["CalibrationOutput", "Method", "in_date", "reference", "standard"]
 
 T = TypeVar("T")
 
@@ -32,6 +36,19 @@ class CalibrationOutput:
     ) -> CalibrationOutput:
         """One constant out of its budget."""
         return cls((Constant(name, budget.value, budget.u, unit),), references, how, budget.parts, notes)
+
+
+@dataclass(frozen=True)
+class Method:
+    """One way to calibrate one kind. `tables` of the bench file must be there, with certificates in date."""
+
+    kind: Kind
+    name: str
+    title: str
+    tables: tuple[str, ...]
+    run: Callable[[Bench, Operator], CalibrationOutput]
+    look: str = "Is the right reference connected, and are its figures right?"
+    """What to look at when what comes out makes no sense."""
 
 
 def standard(file: BenchFile, table: str, kind: type[T]) -> T:

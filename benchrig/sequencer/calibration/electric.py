@@ -12,10 +12,10 @@ from benchrig.bench.file import ResistorTable, VoltmeterTable
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, Method, reference, standard
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["COIL_LIMIT_S", "leads", "shunt"]
+__all__ = ["COIL_LIMIT_S", "METHODS", "leads", "shunt"]
 
 COIL_LIMIT_S = 60.0
 """While a person reads the voltmeter; the resistor must bear it."""
@@ -103,3 +103,9 @@ def shunt(bench: Bench, operator: Operator) -> CalibrationOutput:
 def _pin_v(bench: Bench, name: str) -> Quantity:
     mean = mean_of(name, [bench.pin_v(Channel.COIL_CURRENT) for _ in range(READINGS)])
     return Quantity(name, mean.value, math.hypot(mean.u, CLIPPED_U_V if mean.value < CLIPPED_BELOW_V else STEP_U_V))
+
+
+METHODS = (
+    Method("shunt", "resistor", "Coil current scale, by a resistor", ("reference_resistor", "voltmeter"), shunt),
+    Method("leads", "short", "Meter leads, by a short circuit", (), leads),
+)

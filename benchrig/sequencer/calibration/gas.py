@@ -13,12 +13,13 @@ from benchrig.bench.file import FlowTable, VesselTable
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, Method, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = [
+    "METHODS",
     "background",
     "heat",
     "open_air_pa",
@@ -227,3 +228,13 @@ def background(bench: Bench, operator: Operator) -> CalibrationOutput:
     return CalibrationOutput(
         (kept,), (), how, found.parts, ("the leak came out below zero by noise and is taken as none",)
     )
+
+
+METHODS = (
+    Method("volume", "vessel", "Reservoir volume, by a known volume", ("known_volume",), volume_by_the_vessel),
+    Method(
+        "volume", "leak", "Reservoir volume, by the reference leak", ("reference_leak",), volume_by_the_reference_leak
+    ),
+    Method("heat", "recovery", "Heat recovery, by the gas itself", (), heat),
+    Method("background", "hold", "The bench's own leak, on a blind plug", (), background),
+)

@@ -17,13 +17,13 @@ from benchrig.bench.calibrations import Constant
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.calibration.calibration_output import CalibrationOutput
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, Method
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, VENT_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for, pump_to
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["inflow", "response"]
+__all__ = ["METHODS", "inflow", "response"]
 
 T = TypeVar("T")
 
@@ -213,3 +213,9 @@ def response(bench: Bench, operator: Operator) -> CalibrationOutput:
         f"{RESPONSE_TIMES} openings of the vent K5 onto the vacuum, for {1e3 * seconds:.0f} ms",
         tuple((name, 1e3 * u) for name, u in budget.parts),
     )
+
+
+METHODS = (
+    Method("inflow", "pulses", "Heat transfer by the inflow, by short fills", (), inflow, LOOK),
+    Method("response", "vent", "Transducer's response, by the vent", (), response),
+)

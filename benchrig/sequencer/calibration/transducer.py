@@ -11,13 +11,13 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import BarometerTable, VacuumGaugeTable
 from benchrig.bench.wiring import AT_REST
-from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, reference, standard
+from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, Method, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.calibration.gas import REST_S, open_air_pa, to_hold_vacuum
 from benchrig.sequencer.check.vacuum import hold_for
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["scale", "zero"]
+__all__ = ["METHODS", "scale", "zero"]
 
 READINGS = 10
 
@@ -87,3 +87,9 @@ def scale(bench: Bench, operator: Operator) -> CalibrationOutput:
         f"open air at {air_pa / 1000:.3f} kPa by the barometer, vacuum at {low_pa / 1000:.3f} kPa by the gauge",
         per_pascal.parts,
     )
+
+
+METHODS = (
+    Method("transducer", "air", "Transducer zero, by the barometer", ("barometer",), zero),
+    Method("scale", "gauge", "Transducer scale, by a vacuum gauge", ("barometer", "vacuum_gauge"), scale),
+)
