@@ -63,7 +63,6 @@ def look(**options):
     return opened, operator, {each.name: each for each in result.looks}, result
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
     opened, operator, looks, result = look(seed=seed)
@@ -79,7 +78,6 @@ def test_every_fault_of_the_simulated_bench_is_in_the_list():
     assert set(CAUGHT_BY) | NOT_CAUGHT == set(FAULT_KINDS)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", CAUGHT_BY)
 def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
     opened, _, looks, result = look(seed=3, faults=[f"{kind}@0"])
@@ -92,7 +90,6 @@ def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
         assert opened.machine.board.outputs == 0
 
 
-@pytest.mark.slow
 def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
     _, operator, looks, _ = look(seed=3, faults=["coil-relay-welded@0"])
     assert "shorted-leads" not in operator.asked
@@ -138,7 +135,6 @@ def test_the_wrong_barometer_reading_is_noticed():
     assert looks["pump_down"].outcome == "not done"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("told", "said"), [(1.1, "10 % more"), (0.9, "10 % less")])
 def test_a_volume_told_a_tenth_wrong_is_noticed_by_the_certified_leak(told, said):
     _, _, looks, _ = look(seed=3, swap=("volume_l = 0.500", f"volume_l = {0.5 * told:.3f}"))
@@ -151,7 +147,6 @@ def test_a_volume_told_a_tenth_wrong_is_noticed_by_the_certified_leak(told, said
     assert "calibrate volume" in found.to_do
 
 
-@pytest.mark.slow
 def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     from datetime import timedelta
 

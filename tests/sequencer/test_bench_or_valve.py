@@ -18,6 +18,8 @@ from benchrig.errors import BenchError
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
 
+pytestmark = pytest.mark.usefixtures("quick_fill")
+
 
 def qualify(*more: str, model: str = "alder-24", condition: str = "good"):
     result = CliRunner().invoke(
@@ -35,7 +37,6 @@ def run_with(prepare, model: str = "alder-24"):
     return qualify_valve(Store(store_path()), opened, request)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("model", ["alder-24", "birch-26"])
 @pytest.mark.parametrize("at_s", [3.0, 20.0, 41.0, 48.0])
 def test_a_supply_that_goes_off_in_the_run_is_never_a_stuck_valve(model, at_s):
@@ -45,7 +46,6 @@ def test_a_supply_that_goes_off_in_the_run_is_never_a_stuck_valve(model, at_s):
     assert said["bench_state"] == "all outputs off, pump stopped, vent open"
 
 
-@pytest.mark.slow
 def test_a_coil_switch_that_never_closes_is_never_a_stuck_valve():
     def no_coil(machine):
         through = machine.world.set_outputs
@@ -56,7 +56,6 @@ def test_a_coil_switch_that_never_closes_is_never_a_stuck_valve():
     assert "K1" in caught.value.hint
 
 
-@pytest.mark.slow
 def test_a_meter_without_its_leads_is_never_an_open_coil():
     def no_leads(machine):
         machine.world.meter_ohm = lambda wires: float("inf")
@@ -66,7 +65,6 @@ def test_a_meter_without_its_leads_is_never_an_open_coil():
     assert "leads" in caught.value.hint
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("stuck_pa", [-8000.0, 60_000.0, 140_000.0])
 def test_a_transducer_that_sticks_in_the_run_is_never_a_verdict(stuck_pa):
     def sticks(machine):
@@ -76,7 +74,7 @@ def test_a_transducer_that_sticks_in_the_run_is_never_a_verdict(stuck_pa):
         run_with(sticks)
 
 
-@pytest.mark.slow
+@pytest.mark.usefixtures("real_fill")
 def test_a_weak_pump_never_lets_a_valve_pass_the_hold():
     status, said = qualify("--fault", "weak-pump@0")
     assert (status, said["verdict"]) == (4, "undecided")
@@ -85,7 +83,6 @@ def test_a_weak_pump_never_lets_a_valve_pass_the_hold():
     assert "pump" in leak["why"]
 
 
-@pytest.mark.slow
 def test_no_verdict_is_given_when_the_bench_cannot_be_made_safe(monkeypatch, workshop):
     monkeypatch.setattr(Bench, "make_safe", lambda self: (False, "NOT safe: outputs still on: coil"))
     status, said = qualify()
@@ -103,7 +100,6 @@ def test_an_opened_bench_closes_its_links_whatever_happens():
     assert closed == [True]
 
 
-@pytest.mark.slow
 def test_a_hose_that_begins_to_leak_during_the_hold_is_the_bench_and_no_seat_leak():
     status, said = qualify("--fault", "line-leak@25")
     assert status == 3
@@ -112,7 +108,7 @@ def test_a_hose_that_begins_to_leak_during_the_hold_is_the_bench_and_no_seat_lea
     assert "verdict" not in said
 
 
-@pytest.mark.slow
+@pytest.mark.usefixtures("real_fill")
 def test_a_slow_transducer_is_no_restricted_valve():
     status, said = qualify("--fault", "transducer-slow@20")
     flow = next(each for each in said["characteristics"] if each["name"] == "flow_at_rated_vacuum_lpm_anr")
@@ -120,7 +116,6 @@ def test_a_slow_transducer_is_no_restricted_valve():
     assert "the transducer slow" in flow["why"]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("at_s", [6.0, 47.0])
 def test_a_coil_switch_stuck_on_is_never_a_valve_stuck_open(at_s):
     status, said = qualify("--fault", f"coil-relay-welded@{at_s}")
@@ -129,7 +124,6 @@ def test_a_coil_switch_stuck_on_is_never_a_valve_stuck_open(at_s):
     assert "K1" in said["hint"]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("model", "condition", "severity"),
     [
@@ -150,7 +144,6 @@ def test_a_coil_that_opens_when_warm_is_told_from_a_supply_that_does_not_reach_i
     assert said["bench_state"] == "all outputs off, pump stopped, vent open"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["coil-relay-dead", "meter-relay-welded"])
 def test_a_supply_that_does_not_reach_the_coil_is_told_from_a_coil_that_opens(fault):
     status, said = qualify("--fault", f"{fault}@3.0")
@@ -160,7 +153,6 @@ def test_a_supply_that_does_not_reach_the_coil_is_told_from_a_coil_that_opens(fa
     assert "known-good valve" in said["hint"]
 
 
-@pytest.mark.slow
 def test_a_meter_that_is_gone_by_then_does_not_hide_what_was_found():
     status, said = qualify("--fault", "coil-relay-dead@3.0", "--fault", "meter-unplug@5.0")
     assert status == 3
@@ -169,7 +161,6 @@ def test_a_meter_that_is_gone_by_then_does_not_hide_what_was_found():
     assert "known-good valve" in said["hint"]
 
 
-@pytest.mark.slow
 def test_too_much_current_may_be_the_valve_and_a_known_good_one_tells():
     status, said = qualify(condition="reversed-diode")
     assert status == 3

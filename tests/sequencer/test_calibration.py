@@ -54,7 +54,6 @@ def take(name: str, seed: int = 4, **options: object):
     return opened, bench, calibrate(by(name), bench, operator, operator_name="me", now=NOW)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", FOUND)
 def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_uncertainties(name):
     opened, bench, found = take(name, bench_truth=TRUTH)
@@ -70,7 +69,6 @@ def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_unce
     assert getattr(getattr(file, table), field) == constant.value
 
 
-@pytest.mark.slow
 def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():
     _, _, found = take("recovery", bench_truth=TRUTH)
     # m c_v / G: at 41 kPa and about 282 K, 0.513 L hold 2.6e-4 kg.
@@ -78,7 +76,6 @@ def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():
     assert found.constants[0].value == pytest.approx(gas_kg * 717.6 / 0.076, rel=0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("model", ["alder-24", "birch-26", "cedar-44"])
 def test_the_heat_by_the_inflow_comes_out_the_same_through_whichever_valve(model):
     _, bench, found = take("pulses", bench_truth=TRUTH, model=model)
@@ -91,7 +88,6 @@ def test_the_heat_by_the_inflow_comes_out_the_same_through_whichever_valve(model
     assert (file.heat.inflow_power, file.heat.inflow_power_u) == (power.value, power.u)
 
 
-@pytest.mark.slow
 def test_two_points_find_scale_and_zero_of_a_transducer_that_is_off_in_both():
     wrong = {**TRUTH, "transducer_gain": 1.004}
     _, bench, found = take("gauge", bench_truth=wrong)
@@ -106,7 +102,6 @@ def test_two_points_find_scale_and_zero_of_a_transducer_that_is_off_in_both():
     assert (felt_v - file.transducer.offset_v) / file.transducer.volts_per_pa == pytest.approx(41_325, abs=60)
 
 
-@pytest.mark.slow
 def test_a_calibration_says_its_reference_its_certificate_and_until_when_it_counts():
     _, _, found = take("vessel")
     (reference,) = found.references
@@ -154,7 +149,6 @@ def test_the_record_holds_every_constant_that_can_be_calibrated():
     assert "heat conductance by inflow of 1 g/s" not in bench_facts(bench).constants
 
 
-@pytest.mark.slow
 def test_a_reference_coarser_than_what_was_claimed_is_remarked():
     _, _, coarse = take("leak")
     _, _, fine = take("vessel")
@@ -181,7 +175,6 @@ class Forgets(Obedient):
         pass
 
 
-@pytest.mark.slow
 def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
     opened, bench, _ = simulated(seed=4)
     with pytest.raises(BenchError, match="was not let in"):
@@ -189,7 +182,6 @@ def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
     assert opened.machine.board.outputs == 0
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "fault", "said"),
     [
@@ -211,7 +203,6 @@ def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, faul
     assert opened.machine.board.outputs & ~0x01 == 0
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("condition", ["stuck-closed", "stuck-open", "seat-leak", "wet"])
 def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
     opened, bench, operator = simulated(seed=4, condition=condition, severity=1.0)
@@ -221,7 +212,6 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
     assert opened.machine.board.outputs == 0
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])
 def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
     from benchrig.application.paths import model_folders

@@ -17,6 +17,8 @@ from benchrig.sequencer.steps import clicks, flow, hold
 from simulators.pins import CAPTURE_WORDS
 from tests.sequencer.simulated_hands import simulated
 
+pytestmark = pytest.mark.usefixtures("quick_fill")
+
 
 class NoSink:
     """A record that must not be begun."""
@@ -75,7 +77,6 @@ def test_a_board_without_room_for_the_shortest_settings_is_at_fault_itself():
         asked(bench)
 
 
-@pytest.mark.slow
 def test_a_run_that_just_fits_is_made_and_one_word_less_refuses_it_before_its_record_begins():
     valve = Catalogue(model_folders()).get("alder-24")
     intake = Intake("C-1", "alder-24", "core", "test")

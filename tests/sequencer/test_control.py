@@ -11,7 +11,7 @@ from benchrig.sequencer.events import Intake
 from benchrig.sequencer.operator import Fitting, Silent
 from benchrig.sequencer.run import qualify
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.usefixtures("quick_fill")
 
 
 class Steps(InMemory):

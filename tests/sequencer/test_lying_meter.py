@@ -15,6 +15,8 @@ from benchrig.sequencer.steps.witnesses import check_possible, check_witnesses, 
 from benchrig.verdict.words import Limit
 from tests.benchmarks.bad_meter import LIES, verdict
 
+pytestmark = pytest.mark.usefixtures("quick_fill")
+
 METER = MeterTable.model_construct(range_ohm=100.0)
 NO_PATH = float("inf")
 
@@ -87,7 +89,6 @@ def test_witnesses_that_tell_of_two_coils_are_a_fault_of_the_bench(
     assert f"Asked again at once the meter shows {again_ohm:.2f} ohm" in str(caught.value)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     "lie", [lie for lie in LIES if lie not in ("one stale of three", "one stale overload", "stuck at 24.5")]
 )
@@ -95,13 +96,11 @@ def test_a_meter_that_lies_about_a_good_valve_is_told_as_a_fault_of_the_bench(li
     assert verdict("good", 3, lie).startswith("status 3")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("lie", ["one stale of three", "one stale overload"])
 def test_one_stale_answer_is_asked_again(lie: str) -> None:
     assert verdict("good", 3, lie) == "accept"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("condition", ["shorted-turns", "high-resistance-joint"])
 def test_a_bad_coil_on_a_sound_meter_keeps_its_verdict_and_is_never_taken_for_good_by_a_lying_one(
     condition: str,

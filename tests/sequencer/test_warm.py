@@ -17,6 +17,8 @@ from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.warm import _demand_one_temperature, _Heating, warm
 from tests.sequencer.test_control import taken
 
+pytestmark = pytest.mark.usefixtures("quick_fill")
+
 BENCH_C = 22.0
 
 
@@ -31,7 +33,6 @@ def value(document: dict, name: str) -> dict:
     return next(each for each in document["characteristics"] if each["name"] == name)
 
 
-@pytest.mark.slow
 def test_a_complaint_of_heat_is_not_answered_by_a_cold_test() -> None:
     document = after("coil-fails-warm")
     assert (document["verdict"], document["disposition"]) == ("accept", "ask")
@@ -39,7 +40,6 @@ def test_a_complaint_of_heat_is_not_answered_by_a_cold_test() -> None:
     assert "the complaint has another cause" not in json.dumps(document)
 
 
-@pytest.mark.slow
 def test_without_such_a_complaint_it_says_what_was_tested_and_what_was_not() -> None:
     document = after("good", complaint="engine light on")
     assert document["disposition"] == "return to customer"
@@ -47,7 +47,6 @@ def test_without_such_a_complaint_it_says_what_was_tested_and_what_was_not() -> 
     assert "Not tested: heat, vibration" in document["disposition_why"]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("condition", "cause", "bound"),
     [("coil-fails-warm", "open coil", "above"), ("joint-fails-warm", "high-resistance joint", None)],
@@ -60,7 +59,6 @@ def test_what_fails_when_warm_is_found_and_named(condition: str, cause: str, bou
     assert (warm["outcome"], warm["bound"]) == ("fail", bound)
 
 
-@pytest.mark.slow
 def test_a_good_valve_stands_the_heat_and_the_record_says_how_warm_it_was() -> None:
     finished, steps = taken("alder-24", "good", warm_c=45.0)
     assert finished.judgement.verdict == "accept"
@@ -77,7 +75,6 @@ def test_a_good_valve_stands_the_heat_and_the_record_says_how_warm_it_was() -> N
     assert len(temperature) > 20
 
 
-@pytest.mark.slow
 def test_an_open_coil_cannot_heat_itself() -> None:
     finished, steps = taken("alder-24", "open-coil", warm_c=45.0)
     assert finished.judgement.verdict == "reject"

@@ -15,6 +15,8 @@ from tests.sequencer.short_runs import context, set_in_file, short_bench
 from tests.sequencer.short_runs import step as take
 from tests.sequencer.test_control import taken
 
+pytestmark = pytest.mark.usefixtures("quick_fill")
+
 # --- the look before the pump runs ------------------------------------------------------------------------------------
 
 
@@ -105,7 +107,6 @@ def hold_with(monkeypatch, **found):
     return given
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("fault", "k_min"), [((), 0.0), (("drifting-room@0",), 1.5)])
 def test_the_analysis_is_told_how_fast_the_room_drifted_while_it_was_held(monkeypatch, fault, k_min):
     given = hold_with(monkeypatch)
@@ -119,7 +120,6 @@ def test_the_analysis_is_told_how_fast_the_room_drifted_while_it_was_held(monkey
 WET = {"explanation": "wet", "vapour_probability": 0.99, "vapour_time_constant_s": 33.0}
 
 
-@pytest.mark.slow
 def test_much_vapour_in_the_hold_makes_the_valve_wet_and_asks_for_no_control(monkeypatch):
     hold_with(monkeypatch, **WET, vapour_pa=4000.0)
     monkeypatch.setattr(step, "rise_at_rest", lambda run: None)
@@ -131,7 +131,6 @@ def test_much_vapour_in_the_hold_makes_the_valve_wet_and_asks_for_no_control(mon
     assert steps.steps[2].readings["rise beside it that levels off"] == (4000.0, "Pa")
 
 
-@pytest.mark.slow
 def test_a_small_rise_that_levels_off_is_looked_for_without_the_valve_and_makes_it_wet_when_it_is_not_there(
     monkeypatch,
 ):
@@ -142,14 +141,12 @@ def test_a_small_rise_that_levels_off_is_looked_for_without_the_valve_and_makes_
     assert "does not rise and level off: the valve is wet" in steps.steps[-1].notes[0]
 
 
-@pytest.mark.slow
 def test_with_nobody_to_take_the_valve_off_a_slow_wall_makes_no_valve_wet(monkeypatch):
     hold_with(monkeypatch, **{**WET, "explanation": "slow_wall"}, vapour_pa=120.0)
     finished, _ = taken("alder-24", "good", operator=None)
     assert finished.judgement.verdict == "accept"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_lined_wall_is_found_without_the_valve_which_is_neither_wet_nor_rejected(seed):
     finished, steps = taken("alder-24", "good", "two-time-constants@0", seed=seed)
@@ -160,7 +157,6 @@ def test_a_lined_wall_is_found_without_the_valve_which_is_neither_wet_nor_reject
         assert finished.judgement.why.endswith("it is its wall, not vapour.")
 
 
-@pytest.mark.slow
 def test_a_reservoir_in_the_sun_is_found_without_the_valve():
     finished, steps = taken("alder-24", "good", "heated-reservoir@0")
     assert finished.judgement.cause is None
@@ -168,7 +164,6 @@ def test_a_reservoir_in_the_sun_is_found_without_the_valve():
     assert "something warms the reservoir" in steps.steps[-1].notes[0]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("model", ["alder-24", "cedar-44"])
 @pytest.mark.parametrize("severity", [0.1, 0.4, 0.7, 1.0])
 def test_a_wet_valve_is_called_wet_from_heavy_ends_to_fresh_fuel(model, severity):
@@ -176,7 +171,6 @@ def test_a_wet_valve_is_called_wet_from_heavy_ends_to_fresh_fuel(model, severity
     assert (opened.judgement.verdict, opened.judgement.cause) == ("undecided", "wet")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("severity", [0.05, 0.5])
 def test_a_wet_valve_that_leaks_is_never_accepted(severity):
     for seed in (1, 2, 3):

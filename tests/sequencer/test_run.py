@@ -234,7 +234,6 @@ def test_a_calibrated_run_is_not_marked():
     assert not any("UNCALIBRATED" in each.how for step in finished.steps for each in step.characteristics)
 
 
-@pytest.mark.slow
 def test_a_reject_that_rests_on_the_hose_is_controlled_and_any_other_is_not():
     sink = Kept()
     _, bench, operator = short_bench(condition="seat-leak")
@@ -256,7 +255,6 @@ def test_with_nobody_to_ask_the_reject_stands_only_where_somebody_said_so():
     assert "a blocked hose would look the same" in alone.judgement.why
 
 
-@pytest.mark.slow
 def test_what_leaks_without_the_valve_is_never_a_reject():
     sink = Kept()
     _, bench, operator = short_bench(faults=["line-leak@0"])
