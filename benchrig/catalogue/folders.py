@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchrig import tomlfile
-from benchrig.catalogue.model import ValveModel, load_model
+from benchrig.catalogue.model import KIND, ValveModel, parse_model
 from benchrig.errors import ConfigError
 
 __all__ = ["Catalogue"]
+
+HINT = "Check the path and who may read it; 'benchrig models list' names the folders."
 
 
 class Catalogue:
@@ -89,7 +91,8 @@ class Catalogue:
                 ) from error
             for path in paths:
                 try:
-                    model = load_model(path)
+                    text = tomlfile.read_text(path, kind=KIND, hint=HINT)
+                    model = parse_model(text, where=str(path))
                 except ConfigError as error:
                     broken.append((path, error))
                 else:
@@ -110,8 +113,9 @@ class Catalogue:
 def _claimed(path: Path) -> str | None:
     """The name that a file with mistakes in it claims, as far as it can be read."""
     try:
-        text = tomlfile.read_text(path, kind="Model file", hint="")
-        claimed = tomlfile.table(text, kind="Model file", where="", hint="").get("model")
+        claimed = tomlfile.table(tomlfile.read_text(path, kind=KIND, hint=""), kind=KIND, where="", hint="").get(
+            "model"
+        )
     except ConfigError:
         return None
     return claimed if isinstance(claimed, str) else None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -13,7 +12,7 @@ from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.verdict.words import Limit
 
-__all__ = ["MODEL_NAME", "ValveModel", "load_model", "parse_model"]
+__all__ = ["KIND", "MODEL_NAME", "ValveModel", "parse_model"]
 
 KIND = "Model file"
 MODEL_NAME = r"^[a-z0-9]+(-[a-z0-9]+)*$"
@@ -94,20 +93,14 @@ class ValveModel(_Table):
         return tuple(Limit(each.name, each.low, each.high, each.limit_from) for each in self.limit)
 
 
-def load_model(path: Path) -> ValveModel:
-    """Read and check the file of one valve model.
+def parse_model(text: str, *, where: str) -> ValveModel:
+    """Check the text of a model file; `where` names it in messages.
 
     Raises
     ------
     ConfigError
-        The file cannot be read, is not TOML, or holds mistakes; all of them are named.
+        The text is not TOML, or holds mistakes; all of them are named.
     """
-    hint = "Check the path and who may read it; 'benchrig models list' names the folders."
-    return parse_model(tomlfile.read_text(path, kind=KIND, hint=hint), where=str(path))
-
-
-def parse_model(text: str, *, where: str) -> ValveModel:
-    """Check the text of a model file; `where` names it in messages. Raises ConfigError as `load_model` does."""
     table = tomlfile.table(
         text,
         kind=KIND,

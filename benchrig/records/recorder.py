@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 from filelock import FileLock
 
-from benchrig.analysis.results import Characteristic, Trace
+from benchrig.analysis.results import Trace
 from benchrig.bench.traceability import Ground
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
@@ -171,7 +171,11 @@ class Recorder:
                     "digest": digest,
                 },
             )
-            found = [_characteristic_row(step_id, n, each) for n, each in enumerate(step.characteristics)]
+            found: list[dict[str, Any]] = []
+            for position, each in enumerate(step.characteristics):
+                content = serialization.characteristic_content(each)
+                parts = serialization.canonical(content["parts"])
+                found.append({**content, "parts": parts, "step_id": step_id, "position": position})
             drawn = [_trace_row(step_id, n, each) for n, each in enumerate(step.traces)]
             for table, rows in ((tables.characteristics, found), (tables.traces, drawn)):
                 if rows:
@@ -321,11 +325,6 @@ def _insert(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) 
     if key is None:
         raise TypeError("an insert of one row gives its key")
     return int(key[0])
-
-
-def _characteristic_row(step_id: int, position: int, each: Characteristic) -> dict[str, Any]:
-    content = serialization.characteristic_content(each)
-    return {**content, "parts": serialization.canonical(content["parts"]), "step_id": step_id, "position": position}
 
 
 def _trace_row(step_id: int, position: int, trace: Trace) -> dict[str, Any]:

@@ -176,11 +176,7 @@ def _take(step: Step, run: Context, sink: Sink) -> StepResult:
         title=step.title,
         started_s=started_s,
         ended_s=clock.now() - run.began_s,
-        characteristics=found.characteristics,
-        traces=found.traces,
-        readings=found.readings,
-        notes=found.notes,
-        skipped=found.skipped,
+        **vars(found),
     )
     sink.step_finished(result)
     run.watcher.step_ended(result)

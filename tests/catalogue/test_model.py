@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.catalogue import ValveModel, load_model, parse_model
+from benchrig.catalogue import Catalogue, ValveModel, parse_model
 from benchrig.errors import ConfigError
 from benchrig.verdict.conformity import GUARD_BANDS
 from benchrig.verdict.words import Limit
@@ -156,15 +156,14 @@ def test_broken_toml_is_told_with_its_line() -> None:
     assert "key = value" in caught.value.hint
 
 
-def test_a_file_that_is_not_there_or_not_text_is_told_with_its_path(tmp_path: Path) -> None:
-    missing, binary = tmp_path / "missing.toml", tmp_path / "binary.toml"
+def test_a_file_that_is_no_file_or_not_text_is_told_with_its_path(tmp_path: Path) -> None:
+    folder, binary = tmp_path / "folder.toml", tmp_path / "binary.toml"
+    folder.mkdir()
     binary.write_bytes(b"model = \xff\xfe")
-    with pytest.raises(ConfigError, match=re.escape(f"{missing}: cannot be read (No such file or directory)")):
-        load_model(missing)
     with pytest.raises(ConfigError, match=re.escape(f"{binary}: byte 8 is not UTF-8 text")):
-        load_model(binary)
-    with pytest.raises(ConfigError, match="cannot be read"):
-        load_model(tmp_path)
+        Catalogue((tmp_path,)).get("binary")
+    with pytest.raises(ConfigError, match=re.escape(f"{folder}: cannot be read")):
+        Catalogue((tmp_path,)).get("folder")
 
 
 def test_a_model_cannot_be_changed_once_read() -> None:

@@ -141,41 +141,27 @@ def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck |
 
 def click_characteristics(together: ClickSet, count: int, moved: int, still: int) -> tuple[Characteristic, ...]:
     """Pull-in time, drop-out time, click spread and steady current of some pulses."""
-    pulse_ms = ON_S * 1e3
+    how_found = {
+        "pull_in_time_ms": f"mean of {moved} pulses: first arrival of the armature, from the current",
+        "drop_out_time_ms": f"mean of {moved} pulses, from the decaying current",
+        "click_spread_ms": f"largest less smallest pull-in time of {moved} pulses",
+        "steady_current_a": f"mean of {count} pulses, end of the pulse",
+    }
+    unknown = "; ".join(together.notes) or "could not be told from the current"
+    found: dict[str, Characteristic] = {}
+    for name, how in how_found.items():
+        value, u = getattr(together, name), getattr(together, f"{name}_u")
+        found[name] = Characteristic(name, value, u, UNITS[name], how=how, why_not="" if value is not None else unknown)
     if still == count:
-        pull_in = Characteristic(
-            "pull_in_time_ms",
-            pulse_ms,
-            None,
-            "ms",
-            how=f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms",
-            bound="above",
-        )
+        pulse_ms = ON_S * 1e3
+        how = f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms"
+        found["pull_in_time_ms"] = Characteristic("pull_in_time_ms", pulse_ms, None, "ms", how=how, bound="above")
         why = f"the armature did not move in any of {count} pulses"
-        rest = (not_measured("drop_out_time_ms", "ms", why), not_measured("click_spread_ms", "ms", why))
-    else:
-        pull_in = _mean(
-            "pull_in_time_ms", together, f"mean of {moved} pulses: first arrival of the armature, from the current"
-        )
-        rest = (
-            _drop_out(together, moved),
-            _mean("click_spread_ms", together, f"largest less smallest pull-in time of {moved} pulses"),
-        )
-    current = _mean("steady_current_a", together, f"mean of {count} pulses, end of the pulse")
-    return (pull_in, *rest, current)
-
-
-def _drop_out(together: ClickSet, moved: int) -> Characteristic:
-    if together.drop_out_time_ms is None and together.drop_out_above_ms is not None:
+        found |= {name: not_measured(name, "ms", why) for name in ("drop_out_time_ms", "click_spread_ms")}
+    elif together.drop_out_time_ms is None and (above_ms := together.drop_out_above_ms) is not None:
         how = "the armature had not dropped out when the current was used up"
-        return Characteristic("drop_out_time_ms", together.drop_out_above_ms, None, "ms", how=how, bound="above")
-    return _mean("drop_out_time_ms", together, f"mean of {moved} pulses, from the decaying current")
-
-
-def _mean(name: str, together: ClickSet, how: str) -> Characteristic:
-    value, u = getattr(together, name), getattr(together, f"{name}_u")
-    why_not = "" if value is not None else "; ".join(together.notes) or "could not be told from the current"
-    return Characteristic(name, value, u, UNITS[name], how=how, why_not=why_not)
+        found["drop_out_time_ms"] = Characteristic("drop_out_time_ms", above_ms, None, "ms", how=how, bound="above")
+    return tuple(found.values())
 
 
 def _trace(number: int, recording: Recording, result: InrushResult) -> Trace:
