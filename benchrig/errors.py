@@ -15,7 +15,43 @@ Anything else that is raised is a bug and keeps its traceback. "The valve is bad
 
 from __future__ import annotations
 
-__all__ = ["BenchError", "ConfigError", "DeviceError", "InterlockOpen", "LinkError", "LinkTimeout", "NotCalibrated"]
+from dataclasses import dataclass
+
+__all__ = [
+    "Aborted",
+    "BenchError",
+    "ConfigError",
+    "DeviceError",
+    "InterlockOpen",
+    "LinkError",
+    "LinkTimeout",
+    "NotCalibrated",
+    "aborted",
+]
+
+
+@dataclass
+class Aborted:
+    """What an error left of the run, check or calibration that it ended; each empty where there is nothing to say.
+
+    Attributes
+    ----------
+    bench_state : str
+        The state in which the bench was left.
+    run, page : str
+        Number and page of the run that was closed as aborted.
+    """
+
+    bench_state: str = ""
+    run: str = ""
+    page: str = ""
+
+
+def aborted(error: BaseException) -> Aborted:
+    """What an error left, to be read and added to: of a `KeyboardInterrupt` or a fault in the program too."""
+    left = vars(error).setdefault("aborted", Aborted())
+    assert isinstance(left, Aborted)
+    return left
 
 
 class BenchError(Exception):
@@ -30,8 +66,6 @@ class BenchError(Exception):
 
     Attributes
     ----------
-    bench_state : str
-        The state in which the bench was left; filled in by the sequencer, which alone knows.
     problems : tuple of BenchError
         Where several things are wrong at once: each with its own hint.
 
@@ -47,7 +81,6 @@ class BenchError(Exception):
     def __init__(self, message: str, *, hint: str = "") -> None:
         super().__init__(message)
         self.hint = hint
-        self.bench_state = ""
         self.problems: tuple[BenchError, ...] = ()
 
 

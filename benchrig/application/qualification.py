@@ -30,7 +30,7 @@ from benchrig.bench.bench import never
 from benchrig.bench.opening import OpenedBench
 from benchrig.bench.traceability import demand
 from benchrig.catalogue import ValveModel
-from benchrig.errors import BenchError, ConfigError
+from benchrig.errors import BenchError, ConfigError, aborted
 from benchrig.records import RunRecord, Store
 from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult
 from benchrig.sequencer.run import qualify
@@ -137,8 +137,8 @@ def qualify_valve(
     Raises
     ------
     BenchError
-        Something is wrong with the bench or with what was asked for. The outputs are off; `run`, `page` and
-        `bench_state` of the error say what is kept and how the bench was left.
+        Something is wrong with the bench or with what was asked for. The outputs are off;
+        `errors.aborted` of the error says what is kept and how the bench was left.
     KeyboardInterrupt
         The run was stopped; the same is known of it.
     """
@@ -176,11 +176,11 @@ def qualify_valve(
             )
         except (BenchError, KeyboardInterrupt) as error:
             with stop_requests.ending(), suppress(BenchError, OSError):
-                number: str = getattr(error, "run", "")
-                if number:
-                    record = store.run(f"run:{number}")
+                left = aborted(error)
+                if left.run:
+                    record = store.run(f"run:{left.run}")
                     page, _ = _write_papers(record, store.before(record))
-                    error.page = str(page)  # type: ignore[union-attr]  # read by whoever tells the error
+                    left.page = str(page)
             raise
     record = store.run(finished.number)
     before = store.before(record)

@@ -7,14 +7,14 @@ from contextlib import contextmanager
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
-from benchrig.errors import BenchError
+from benchrig.errors import BenchError, aborted
 
 __all__ = ["end_safe", "safe_on_error"]
 
 
 @contextmanager
 def safe_on_error(bench: Bench) -> Iterator[None]:
-    """Switch the bench off when anything is raised, and write its state on the error as `bench_state`.
+    """Switch the bench off when anything is raised, and write its state on the error (`errors.aborted`).
 
     Ctrl-C and its like are errors here too; what comes after the first of them cannot cut the switching off short.
     """
@@ -22,8 +22,9 @@ def safe_on_error(bench: Bench) -> Iterator[None]:
         yield
     except BaseException as error:
         with stop_requests.ending():
-            if not getattr(error, "bench_state", ""):
-                error.bench_state = bench.make_safe()[1]  # type: ignore[attr-defined]  # KeyboardInterrupt has none
+            left = aborted(error)
+            if not left.bench_state:
+                left.bench_state = bench.make_safe()[1]
         raise
 
 
@@ -42,6 +43,6 @@ def end_safe(bench: Bench) -> str:
             f"The bench could not be made safe at the end: {state}.",
             hint="Press the emergency stop and switch the supply off, then look at the board and its cable.",
         )
-        error.bench_state = state
+        aborted(error).bench_state = state
         raise error
     return state

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from benchrig import stop_requests
-from benchrig.errors import BenchError
+from benchrig.errors import BenchError, aborted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -61,7 +61,7 @@ def speaks(command: F) -> F:
             sys.exit(error.exit_status)
         except KeyboardInterrupt as stop:
             with stop_requests.ending():
-                hint = "Start the run again when you are ready." if getattr(stop, "bench_state", "") else ""
+                hint = "Start the run again when you are ready." if aborted(stop).bench_state else ""
                 _tell(_stopped(), hint, stop, as_json=bool(kwargs.get("as_json")))
             sys.exit(3)
 
@@ -77,15 +77,13 @@ def _stopped() -> str:
 
 def _tell(said: str, hint: str, error: BaseException, *, as_json: bool) -> None:
     """Tell what ended the command; the bench's state, the run's number and its page come with the error, if any."""
-    bench_state: str = getattr(error, "bench_state", "")
-    run: str = getattr(error, "run", "")
-    page: str = getattr(error, "page", "")
+    left = aborted(error)
     problems: tuple[BenchError, ...] = getattr(error, "problems", ())
     if as_json:
-        document: dict[str, object] = {"error": said, "hint": hint, "bench_state": bench_state}
+        document: dict[str, object] = {"error": said, "hint": hint, "bench_state": left.bench_state}
         if problems:
             document["problems"] = [{"error": str(each), "hint": each.hint} for each in problems]
-        emit(document | {key: value for key, value in (("run", run), ("page", page)) if value})
+        emit(document | {key: value for key, value in (("run", left.run), ("page", left.page)) if value})
     if problems:
         lines = [click.style(said.partition("\n")[0], bold=True)]
         for each in problems:
@@ -93,12 +91,12 @@ def _tell(said: str, hint: str, error: BaseException, *, as_json: bool) -> None:
             lines += [f"    Check: {line}" for line in each.hint.splitlines()]
     else:
         lines = [click.style(said, bold=True)]
-    if bench_state:
-        lines.append(f"  Bench: {bench_state}.")
+    if left.bench_state:
+        lines.append(f"  Bench: {left.bench_state}.")
     if not problems:
         lines += [f"  Check: {line}" for line in hint.splitlines()]
-    if run:
-        lines.append(f"  Record: run {run}, marked as aborted; its finished steps are kept.")
-    if page:
-        lines.append(f"  Page: {page}")
+    if left.run:
+        lines.append(f"  Record: run {left.run}, marked as aborted; its finished steps are kept.")
+    if left.page:
+        lines.append(f"  Page: {left.page}")
     click.echo("\n".join(lines), err=True)

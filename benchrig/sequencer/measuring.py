@@ -47,7 +47,7 @@ def measure_only(
     Raises
     ------
     BenchError
-        Something is wrong with the bench. The outputs are off; `bench_state` says how the bench was left.
+        Something is wrong with the bench. The outputs are off; `errors.aborted` says how the bench was left.
     """
     run = Context(bench, model, watcher if watcher is not None else Quiet())
     notes: list[str] = []

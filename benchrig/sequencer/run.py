@@ -14,7 +14,7 @@ from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.catalogue.model import ValveModel
 from benchrig.clock import since_boot, utc_now
-from benchrig.errors import BenchError
+from benchrig.errors import BenchError, aborted
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import (
@@ -86,7 +86,7 @@ def qualify(
     ------
     BenchError
         Something is wrong with the bench, or the operator stopped the run (`KeyboardInterrupt` passes through). The
-        outputs are off, the record is closed as aborted, and the error's `bench_state` says in what state the bench is.
+        outputs are off, the record is closed as aborted, and `errors.aborted` of the error says how the bench was left.
     """
     run = Context(bench, model, watcher if watcher is not None else Quiet())
     run.warm_c = warm_c
@@ -128,7 +128,7 @@ def qualify(
         if recording:
             with stop_requests.ending():
                 _close_aborted(sink, error, bench.clock.now() - run.began_s)
-                error.run = number  # type: ignore[attr-defined]  # also on Ctrl-C, which is no BenchError
+                aborted(error).run = number
         raise
     return Finished(number, judgement, steps, seconds, bench_state)
 
@@ -235,7 +235,7 @@ def _judge(run: Context, intake: Intake) -> Judgement:
 
 
 def _close_aborted(sink: Sink, error: BaseException, seconds: float) -> None:
-    bench_state: str = getattr(error, "bench_state", "")
+    bench_state = aborted(error).bench_state
     if isinstance(error, KeyboardInterrupt):
         said, hint = "stopped by the operator", "Start the run again when you are ready."
     elif isinstance(error, BenchError):

@@ -25,7 +25,7 @@ from benchrig.application.events import (
 from benchrig.application.paths import home, pages_folder, store_path
 from benchrig.application.repeatability import StudyRequest, run_study
 from benchrig.bench.opening import OpenedBench
-from benchrig.errors import ConfigError
+from benchrig.errors import ConfigError, aborted
 from benchrig.records import Store
 from benchrig.records.study_file import study_path
 from benchrig.sequencer.operator import Unattended
@@ -109,7 +109,7 @@ def test_a_calibration_that_is_stopped_keeps_nothing_and_ends_with_the_outputs_o
         )
     assert console.of(NothingKept) == [NothingKept()]
     assert board.outputs == 0
-    assert "all outputs off" in stopped.value.bench_state
+    assert "all outputs off" in aborted(stopped.value).bench_state
 
 
 def test_a_withdrawn_calibration_counts_no_more_and_needs_a_reason():

@@ -21,7 +21,7 @@ from benchrig.application.events import (
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.application.qualification import QualificationRequest, qualify_valve
 from benchrig.bench.opening import OpenedBench
-from benchrig.errors import ConfigError, NotCalibrated
+from benchrig.errors import ConfigError, NotCalibrated, aborted
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
 from tests.application.consoles import Console
@@ -88,8 +88,8 @@ def test_a_stop_from_another_thread_ends_the_run_with_the_outputs_off_and_a_page
     with pytest.raises(KeyboardInterrupt) as stopped:
         qualify_valve(Store(store_path()), bench, request(), tell=listen, stop_wanted=stop.is_set)
     assert board.outputs == 0
-    assert "all outputs off" in stopped.value.bench_state
-    record = Store(store_path()).run(stopped.value.run)
+    assert "all outputs off" in aborted(stopped.value).bench_state
+    record = Store(store_path()).run(aborted(stopped.value).run)
     assert (record.ending, record.error) == ("aborted", "stopped by the operator")
     assert [step.name for step in record.steps] == ["ready", "coil"]
     assert (pages_folder() / f"run-{record.run}.html").exists()

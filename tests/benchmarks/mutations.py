@@ -223,7 +223,7 @@ BENCH_AND_SEQUENCE = [
     *_of(
         "benchrig/bench/ending.py",
         RUN,
-        ("outputs left on after a fault", "error.bench_state = bench.make_safe()[1]", 'error.bench_state = "off"'),
+        ("outputs left on after a fault", "left.bench_state = bench.make_safe()[1]", 'left.bench_state = "off"'),
         ("an unsafe bench gives a verdict", "if not safe:", "if False:"),
     ),
     *_of(

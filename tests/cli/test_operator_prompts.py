@@ -13,7 +13,7 @@ from benchrig.application.events import nobody_listens
 from benchrig.application.operators import AskedOperator, operator_for
 from benchrig.bench.opening import OpenedBench
 from benchrig.cli.operator_prompts import ASK, SAY, TAKEN, TerminalQuestions
-from benchrig.errors import BenchError, ConfigError
+from benchrig.errors import BenchError, ConfigError, aborted
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended
 from tests.sequencer.simulated_hands import simulated
@@ -85,7 +85,7 @@ def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_sa
     operator, _, opened, bench = person(monkeypatch, "")
     with pytest.raises(Unattended, match="Nobody answered") as ended:
         bench_check(bench, operator, operator_name="me", program="test", barometer_pa=101_325.0)
-    assert "all outputs off" in ended.value.bench_state
+    assert "all outputs off" in aborted(ended.value).bench_state
     assert opened.machine.board.outputs == 0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from benchrig.errors import aborted
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.check.findings import TITLES
 from benchrig.sequencer.operator import Fitting
@@ -124,7 +125,7 @@ def test_a_check_that_is_stopped_leaves_the_bench_safe_and_gives_no_result():
     with pytest.raises(KeyboardInterrupt) as stopped:
         bench_check(bench, Stops(opened), operator_name="me", program="test")
     assert opened.machine.board.outputs == 0
-    assert "all outputs off" in stopped.value.bench_state
+    assert "all outputs off" in aborted(stopped.value).bench_state
 
 
 def test_the_wrong_barometer_reading_is_noticed():

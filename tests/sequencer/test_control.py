@@ -5,7 +5,7 @@ import pytest
 from benchrig.application.paths import model_folders
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue
-from benchrig.errors import BenchError
+from benchrig.errors import BenchError, aborted
 from benchrig.rehearsal.one_valve import InMemory
 from benchrig.sequencer.events import Intake
 from benchrig.sequencer.operator import Fitting, Silent
@@ -64,7 +64,7 @@ def test_what_is_the_benchs_is_never_held_against_the_valve(model, condition, fa
     with pytest.raises(BenchError, match="Nothing is said about the valve") as caught:
         taken(model, condition, fault)
     assert names in caught.value.hint
-    assert "all outputs off" in caught.value.bench_state
+    assert "all outputs off" in aborted(caught.value).bench_state
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,7 @@ def test_a_meter_that_reads_a_good_coil_as_a_short_reads_the_reference_so_too_an
         taken("alder-24", "good", prepare=reads(factor))
     assert caught.value.exit_status == 3
     assert "the relay K2" in caught.value.hint
-    assert "all outputs off" in caught.value.bench_state
+    assert "all outputs off" in aborted(caught.value).bench_state
 
 
 def test_with_nobody_there_for_the_reference_a_dead_short_is_left_undecided():

@@ -8,7 +8,7 @@ import pytest
 
 from benchrig.analysis.characteristics import units_of_step
 from benchrig.bench.traceability import Ground, Grounds, Missing
-from benchrig.errors import BenchError, InterlockOpen, LinkError
+from benchrig.errors import BenchError, InterlockOpen, LinkError, aborted
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.sequence import STEPS, Step
@@ -136,7 +136,7 @@ def test_a_fault_of_the_bench_closes_the_record_without_a_verdict_and_says_how_t
     assert (end.ending, end.judgement) == ("aborted", None)
     assert end.error == str(caught.value)
     assert end.hint == caught.value.hint != ""
-    assert end.bench_state == caught.value.bench_state != ""
+    assert end.bench_state == aborted(caught.value).bench_state != ""
     assert end.bench_seconds > 0
     opened.clock.sleep_until(opened.clock.now() + 3.0)
     assert opened.machine.board.outputs == 0
@@ -156,7 +156,7 @@ def test_a_bench_that_does_not_even_answer_leaves_no_record():
     with pytest.raises(LinkError) as caught:
         short_run(sink, bench)
     assert sink.told == []
-    assert "not known" in caught.value.bench_state
+    assert "not known" in aborted(caught.value).bench_state
 
 
 def test_ctrl_c_in_a_step_is_told_as_a_stop_and_leaves_the_outputs_off(monkeypatch):
@@ -170,7 +170,7 @@ def test_ctrl_c_in_a_step_is_told_as_a_stop_and_leaves_the_outputs_off(monkeypat
     with pytest.raises(KeyboardInterrupt) as caught:
         short_run(sink, bench)
     assert sink.ends[0].error == "stopped by the operator"
-    assert caught.value.bench_state == "all outputs off, pump stopped, vent open"
+    assert aborted(caught.value).bench_state == "all outputs off, pump stopped, vent open"
     assert opened.machine.board.outputs == 0
 
 
@@ -196,7 +196,7 @@ def test_a_record_that_cannot_be_written_ends_the_run_with_the_outputs_off(at):
     opened, bench, _ = short_bench()
     with pytest.raises(BenchError, match="disk full") as caught:
         short_run(sink, bench)
-    assert caught.value.bench_state == "all outputs off, pump stopped, vent open"
+    assert aborted(caught.value).bench_state == "all outputs off, pump stopped, vent open"
     assert opened.machine.board.outputs == 0
     assert [end.ending for end in sink.ends] == ([] if at == "end finished" else ["aborted"])
 
@@ -295,7 +295,7 @@ def test_measuring_only_ends_with_the_outputs_off_when_something_fails():
     of = valve()
     with pytest.raises(BenchError) as caught:
         measure_only(bench, of, steps=("hold",))
-    assert "all outputs off" in caught.value.bench_state
+    assert "all outputs off" in aborted(caught.value).bench_state
 
 
 def test_the_judgement_is_told_of_clicks_vacuum_and_opening():
