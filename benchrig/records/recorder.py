@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import glob
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -245,7 +247,7 @@ class Recorder:
             reason = str(error.orig) if isinstance(error, sa.exc.DBAPIError) else error.strerror or str(error)
             run = "" if self._run_id is None else f" Run {run_number(self._run_id)} keeps {_named(self._kept)}."
             raise BenchError(
-                f"The record could not be written into {self._path}: {reason}.{run}", hint=_advice(reason)
+                f"The record could not be written into {self._path}: {reason}.{run}", hint=_advice(error)
             ) from error
 
 
@@ -346,12 +348,23 @@ def _named(steps: list[str]) -> str:
     return f"its finished steps ({', '.join(steps)})"
 
 
-def _advice(reason: str) -> str:
-    low = reason.lower()
-    if "full" in low or "no space" in low:
-        return "Free some space on the disk, then start the run again. Nothing that was already written is lost."
-    if "locked" in low or "busy" in low:
-        return "Close the other program that holds the records (a database viewer, a backup), then start the run again."
-    if "readonly" in low or "read-only" in low or "permission" in low:
-        return "May you write to the file and its folder? Is the disk mounted read-only? Then start the run again."
-    return "Free space and health of the disk, the cable of an external one. Then start the run again."
+_DISK_FULL = "Free some space on the disk, then start the run again. Nothing that was already written is lost."
+_HELD = "Close the other program that holds the records (a database viewer, a backup), then start the run again."
+_READ_ONLY = "May you write to the file and its folder? Is the disk mounted read-only? Then start the run again."
+_SQLITE_ADVICE = {
+    sqlite3.SQLITE_FULL: _DISK_FULL,
+    sqlite3.SQLITE_BUSY: _HELD,
+    sqlite3.SQLITE_LOCKED: _HELD,
+    sqlite3.SQLITE_READONLY: _READ_ONLY,
+    sqlite3.SQLITE_PERM: _READ_ONLY,
+}
+_SYSTEM_ADVICE = {errno.ENOSPC: _DISK_FULL, errno.EACCES: _READ_ONLY, errno.EPERM: _READ_ONLY, errno.EROFS: _READ_ONLY}
+
+
+def _advice(error: sa.exc.DBAPIError | OSError) -> str:
+    """What to do about it, by SQLite's primary result code or the system's number of the error."""
+    if isinstance(error, OSError):
+        known = _SYSTEM_ADVICE.get(error.errno or 0)
+    else:
+        known = _SQLITE_ADVICE.get(getattr(error.orig, "sqlite_errorcode", 0) & 0xFF)
+    return known or "Free space and health of the disk, the cable of an external one. Then start the run again."

@@ -345,7 +345,11 @@ def _record(connection: sa.Connection, run_id: int, *, traces: bool) -> RunRecor
 def _steps(connection: sa.Connection, run_id: int, *, traces: bool) -> tuple[tuple[StepResult, ...], tuple[str, ...]]:
     c = tables.steps.c
     rows = connection.execute(sa.select(tables.steps).where(c.run_id == run_id).order_by(c.position)).mappings().all()
-    characteristics = _characteristics(connection, run_id)
+    characteristics: dict[int, list[Characteristic]] = defaultdict(list)
+    for row in connection.execute(_of_run(tables.characteristics, run_id)).mappings():
+        content = {key: row[key] for key in ("name", "value", "u", "unit", "how", "bound", "why_not")}
+        one = serialization.characteristic_from({**content, "parts": json.loads(row["parts"])})
+        characteristics[row["step_id"]].append(one)
     drawn = _traces(connection, run_id) if traces else defaultdict(list)
     found = tuple(
         StepResult(
@@ -367,14 +371,6 @@ def _steps(connection: sa.Connection, run_id: int, *, traces: bool) -> tuple[tup
 def _of_run(table: sa.Table, run_id: int) -> sa.Select[Any]:
     of_run = sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id)
     return sa.select(table).where(table.c.step_id.in_(of_run)).order_by(table.c.step_id, table.c.position)
-
-
-def _characteristics(connection: sa.Connection, run_id: int) -> dict[int, list[Characteristic]]:
-    found: dict[int, list[Characteristic]] = defaultdict(list)
-    for row in connection.execute(_of_run(tables.characteristics, run_id)).mappings():
-        content = {key: row[key] for key in ("name", "value", "u", "unit", "how", "bound", "why_not")}
-        found[row["step_id"]].append(serialization.characteristic_from({**content, "parts": json.loads(row["parts"])}))
-    return found
 
 
 def _traces(connection: sa.Connection, run_id: int) -> dict[int, list[Trace]]:

@@ -210,31 +210,37 @@ class Row:
 
 def rows(record: RunRecord) -> tuple[Row, ...]:
     """Every characteristic that the steps measured, with what was judged of it; those that were not measured too."""
+    listed: list[tuple[Characteristic, Limit | None, str, str]]
     if record.judgement is None:
         limits = {limit.name: limit for limit in record.model.limits}
-        return tuple(_row(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics)
-    measured = {each.name: each for each in record.characteristics}
+        listed = [(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics]
+    else:
+        measured = {each.name: each for each in record.characteristics}
+        listed = [
+            (
+                measured.get(one.characteristic.name, one.characteristic),
+                one.limit,
+                one.outcome,
+                _short(one, record.model.guard_band),
+            )
+            for one in record.judgement.judged
+        ]
     return tuple(
-        _row(measured.get(name, one.characteristic), one.limit, one.outcome, _short(one, record.model.guard_band))
-        for name, one in ((one.characteristic.name, one) for one in record.judgement.judged)
-    )
-
-
-def _row(each: Characteristic, limit: Limit | None, outcome: str, why: str) -> Row:
-    about = CHARACTERISTICS.get(each.name)
-    return Row(
-        name=each.name,
-        title=title_of(each.name),
-        value=value_text(each),
-        unit=unit_text(each.unit or (about.unit if about is not None else "")),
-        limit=limit_in_table(limit),
-        limit_from="" if limit is None else visible(limit.limit_from),
-        outcome=outcome,
-        sign=_SHAPES.get(outcome, "·"),
-        why=in_print(why),
-        how=in_print(each.how),
-        characteristic=each,
-        allowed=limit,
+        Row(
+            name=each.name,
+            title=title_of(each.name),
+            value=value_text(each),
+            unit=unit_text(each.unit or (CHARACTERISTICS[each.name].unit if each.name in CHARACTERISTICS else "")),
+            limit=limit_in_table(limit),
+            limit_from="" if limit is None else visible(limit.limit_from),
+            outcome=outcome,
+            sign=_SHAPES.get(outcome, "·"),
+            why=in_print(why),
+            how=in_print(each.how),
+            characteristic=each,
+            allowed=limit,
+        )
+        for each, limit, outcome, why in listed
     )
 
 

@@ -223,6 +223,7 @@ def _judge(run: Context, intake: Intake) -> Judgement:
         tested_at_c=run.ambient_k - 273.15,
         warmed_to_c=run.warmed_c,
         heat_complained_of=speaks_of_heat(intake.complaint),
+        intermittent=run.coil == "intermittent",
     )
     return decide(
         tuple(run.found),

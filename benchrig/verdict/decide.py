@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import Literal
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
-from benchrig.analysis.coil.resistance import INTERMITTENT
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.disposition import dispose, no_fault_found
+from benchrig.verdict.evidence import COIL
 from benchrig.verdict.warm import warm_causes
 from benchrig.verdict.wet import NAMED_FROM, Vapour, certain_beside_vapour, retest_after_min, vapour_said, wet_cause
 from benchrig.verdict.words import Cause, Judged, Judgement, Limit, Reason, Verdict
@@ -75,7 +75,7 @@ def decide(
     verdict, decisive, why = _verdict(judged)
     if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
         return _wet(judged, vapour, "" if verdict == "accept" else why, reason)
-    suspect = verdict == "reject" or any(_speaks_against(each) for each in decisive)
+    suspect = verdict == "reject" or any(_speaks_against(each, evidence) for each in decisive)
     causes: tuple[Cause, ...] = ()
     if suspect:
         causes = (warm_causes(decisive) if verdict == "reject" else ()) or likely_causes(judged, evidence, normally)
@@ -157,8 +157,8 @@ def _told(which: Sequence[Judged], one: str, several: str) -> str:
     return " ".join([f"{head} {several}.", *(f"{name}: {each.why}." for name, each in zip(names, which, strict=True))])
 
 
-def _speaks_against(judged: Judged) -> bool:
+def _speaks_against(judged: Judged, evidence: Evidence) -> bool:
     """Whether this is more than a gap in the measurements."""
     if judged.outcome in ("fail", "conditional fail", "conditional pass"):
         return True
-    return judged.characteristic.why_not.startswith(INTERMITTENT)
+    return evidence.intermittent and judged.characteristic.name == COIL

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchrig.analysis.characteristics import with_unit
-from benchrig.analysis.coil.resistance import INTERMITTENT
 from benchrig.verdict.conformity import limit_text
 from benchrig.verdict.wet import Vapour
 from benchrig.verdict.words import Judged, Limit
 
-__all__ = ["Evidence", "Feature", "features"]
+__all__ = ["COIL", "Evidence", "Feature", "features"]
+
+COIL = "coil_resistance_20c_ohm"
 
 LITTLE_VACUUM_KPA = 10.0
 """With the pump running and no more vacuum than this, the valve is as good as open."""
@@ -50,6 +51,8 @@ class Evidence:
         Temperature of the cold part, and that to which its coil heated itself for a second look, if there was one.
     heat_complained_of : bool
         Whether the customer's complaint speaks of heat.
+    intermittent : bool
+        Whether the meter found a path through the coil in some readings and none in others.
     """
 
     moved_fraction: float | None = None
@@ -63,6 +66,7 @@ class Evidence:
     tested_at_c: float | None = None
     warmed_to_c: float | None = None
     heat_complained_of: bool = False
+    intermittent: bool = False
 
 
 Kind = Literal[
@@ -115,7 +119,7 @@ def features(judged: Sequence[Judged], evidence: Evidence) -> tuple[Feature, ...
     """Everything that was seen and can be compared; what was not measured is left out."""
     by_name = {each.characteristic.name: each for each in judged}
     found = [
-        _coil(by_name.get("coil_resistance_20c_ohm"), by_name.get("steady_current_a")),
+        _coil(by_name.get(COIL), by_name.get("steady_current_a"), intermittent=evidence.intermittent),
         _load(evidence),
         _moved(evidence, by_name),
         _hold(by_name.get("hold_leak_sccm"), evidence),
@@ -133,7 +137,7 @@ _TIMES: tuple[tuple[str, Kind, str], ...] = (
 )
 
 
-def _coil(judged: Judged | None, current: Judged | None) -> Feature | None:
+def _coil(judged: Judged | None, current: Judged | None, *, intermittent: bool) -> Feature | None:
     if judged is None:
         return None
     coil = judged.characteristic
@@ -142,7 +146,6 @@ def _coil(judged: Judged | None, current: Judged | None) -> Feature | None:
             return Feature("coil path", 1.0, "the meter found no path through the coil, yet current flows in clicks")
         return Feature("coil path", 0.0, "the meter finds no path through the coil")
     if coil.value is None:
-        intermittent = coil.why_not.startswith(INTERMITTENT)
         return Feature("coil path", 1.0, "the path through the coil comes and goes") if intermittent else None
     middle = _middle(judged.limit)
     if middle is None:

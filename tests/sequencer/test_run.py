@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 
 import pytest
 
@@ -306,3 +307,13 @@ def test_the_judgement_is_told_of_clicks_vacuum_and_opening():
     assert evidence.load_ratio == pytest.approx(1.0, abs=0.1)
     *_, stuck = run_of("stuck-closed")
     assert (stuck.clicks, stuck.moved_fraction, stuck.opened) == (3, 0.0, False)
+
+
+def test_a_meter_that_finds_a_path_now_and_then_makes_a_joint_the_suspect(monkeypatch):
+    _, bench, operator = short_bench()
+    real = bench.coil_readings_ohm
+    monkeypatch.setattr(
+        bench, "coil_readings_ohm", lambda count: [r if n % 2 else math.inf for n, r in enumerate(real(count))]
+    )
+    judgement = short_run(Kept(), bench, operator=operator).judgement
+    assert (judgement.verdict, judgement.cause) == ("undecided", "high-resistance joint")

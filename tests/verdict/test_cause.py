@@ -230,7 +230,7 @@ def test_another_coil_and_another_flow_together_are_another_part() -> None:
 
 def test_an_intermittent_path_points_to_a_joint() -> None:
     why = "intermittent: 1 of 3 readings found no path"
-    found = valve({"coil_resistance_20c_ohm": not_measured("coil_resistance_20c_ohm", why)})
+    found = valve({"coil_resistance_20c_ohm": not_measured("coil_resistance_20c_ohm", why)}, intermittent=True)
     assert causes(found)[0].name == "high-resistance joint"
 
 

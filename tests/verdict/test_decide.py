@@ -102,7 +102,9 @@ def test_a_failure_outweighs_gaps_and_doubts() -> None:
 
 def test_an_intermittent_coil_is_not_rejected_but_suspected() -> None:
     why = "intermittent: 1 of 3 readings found no path (above 100 ohm)"
-    decided = judgement(valve({"coil_resistance_20c_ohm": not_measured("coil_resistance_20c_ohm", why)}))
+    decided = judgement(
+        valve({"coil_resistance_20c_ohm": not_measured("coil_resistance_20c_ohm", why)}, intermittent=True)
+    )
     assert (decided.verdict, decided.cause) == ("undecided", "high-resistance joint")
 
 

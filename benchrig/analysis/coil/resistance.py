@@ -17,7 +17,6 @@ from benchrig.analysis.statistics.uncertainty_budget import Quantity, combine, c
 __all__ = [
     "ALPHA_COPPER_PER_K",
     "ALPHA_HALF_WIDTH",
-    "INTERMITTENT",
     "CrossCheck",
     "coil_resistance_20c",
     "copper_ratio",
@@ -27,8 +26,6 @@ __all__ = [
 ALPHA_COPPER_PER_K = 0.00393
 ALPHA_HALF_WIDTH = 0.01
 """Relative half-width of alpha for winding wire, rectangular: engineering judgement. Thin tinned wire: 7 % low."""
-INTERMITTENT = "intermittent"
-"""First word of `why_not` when some readings found a path through the coil and others did not."""
 NAME, UNIT = "coil_resistance_20c_ohm", "ohm"
 
 
@@ -150,7 +147,7 @@ def _intermittent(sound: Sequence[float], n: int, range_ohm: float) -> str:
     low, high = min(sound), max(sound)
     seen = f"{low:.2f} ohm" if len(sound) == 1 else f"{low:.2f} to {high:.2f} ohm"
     return (
-        f"{INTERMITTENT}: {n - len(sound)} of {n} readings found no path (above {range_ohm:g} ohm), the others {seen}; "
+        f"intermittent: {n - len(sound)} of {n} readings found no path (above {range_ohm:g} ohm), the others {seen}; "
         "reseat the plug and measure again"
     )
 
