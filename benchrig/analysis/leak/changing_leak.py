@@ -107,7 +107,6 @@ def changing_leak(
                 "changing",
                 base.tau_ln - float(pull[tau]) * mean_in,
                 math.hypot(base.tau_ln_sd, float(pull[tau]) * math.sqrt(variance_in)),
-                log_odds + math.log(odds),
             )
         )
     best = score / information

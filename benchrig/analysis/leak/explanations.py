@@ -67,7 +67,7 @@ def component_of(fitted: Fitted, sd: Samples, noise: float, log_odds: float, kin
     cost = squares / noise**2 + max(fitted.cost - squares, 0.0)
     log = log_evidence_of(cost, covariance, fitted.parameters) + log_odds
     sds = [math.sqrt(max(covariance[k, k], 0.0)) for k in (at, tau)]
-    return Component(log, fitted.values["leak"], sds[0], kind, fitted.values["tau_ln"], sds[1], log_odds)
+    return Component(log, fitted.values["leak"], sds[0], kind, fitted.values["tau_ln"], sds[1])
 
 
 def not_below(component: Component, least: float, unsure: float, *, cut: bool) -> Component:
@@ -124,12 +124,8 @@ def explained(components: Sequence[Component]) -> Explained:
         changing_apart = float(next(likeliest) - next(likeliest))
     tau = np.array([one.tau_ln for one in components])
     tau_sd = np.array([one.tau_ln_sd for one in components])
-    # the odds of the ways are there for the leak's sake: what the record itself says of the recovery counts here
-    bare = logs - np.array([one.log_odds for one in components])
-    by = np.exp(bare - np.max(bare))
-    by /= by.sum()
-    tau_mean = float(by @ tau)
-    tau_u = math.sqrt(float(by @ (tau_sd**2 + (tau - tau_mean) ** 2)))
+    tau_mean = float(share @ tau)
+    tau_u = math.sqrt(float(share @ (tau_sd**2 + (tau - tau_mean) ** 2)))
     share, leak, sd = share[matter] / share[matter].sum(), leak[matter], sd[matter]
     mean = float(share @ leak)
     spread = math.sqrt(float(share @ (sd**2 + (leak - mean) ** 2)))

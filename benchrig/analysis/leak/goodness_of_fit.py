@@ -9,7 +9,7 @@ for what the fit took out of them, whether there is more than noise.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,10 +17,22 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Fitted
 
-__all__ = ["FALSE_ALARM", "Goodness", "covariance_of", "goodness_of", "goodness_of_fit", "resolution_pa", "weights"]
+__all__ = [
+    "FALSE_ALARM",
+    "NO_FIT",
+    "Goodness",
+    "covariance_of",
+    "goodness_of",
+    "goodness_of_fit",
+    "resolution_pa",
+    "weights",
+]
 
 FALSE_ALARM = 3e-3
 """A record that keeps to the model is questioned so seldom (verified by Monte Carlo: tests/analysis)."""
+NO_FIT = 1e-4
+"""Where noise leaves as much so seldom, the model does not describe the record. Between this and `FALSE_ALARM` chance
+and a small departure are both possible: what a wandering of the size that shows would do to the value is added."""
 SLOW, MIDDLE = 12, 40
 """The slowest cosines, which are tested; those up to the middle, which tell slow noise from white noise."""
 SLOW_NOISE_FROM = 1.75
@@ -41,11 +53,15 @@ class Goodness:
         Variance of the fast cosines, in units of the noise that was expected.
     slow : float
         Variance that slow noise adds to the slowest cosine but one, in the same unit; cosine k holds `slow` / k.
+    wandering : tuple of float
+        By how much each parameter is off, standard deviation, if what is left beyond noise is a random walk (`slow` /
+        k^2 in cosine k), as temperatures and transducers wander.
     """
 
     p: float
     white: float
     slow: float
+    wandering: tuple[float, ...] = ()
 
     @property
     def widening(self) -> float:
@@ -107,7 +123,14 @@ def goodness_of(residual: Samples, jacobian: Samples, weight: Samples, *, coarse
     free = spare > LEAST_SPARE
     turned = turn.T @ (parts[:slowest] / expected)
     chi2, k = float(np.sum(turned[free] ** 2 / np.minimum(spare[free], 1.0))), int(np.count_nonzero(free))
-    return Goodness(_f_tail(chi2 / max(k, 1), k, max(len(fast), 1)) if k else 1.0, white, slow)
+    if not k:
+        return Goodness(1.0, white, slow, (0.0,) * len(weight))
+    walk = 1 / np.maximum(np.arange(float(slowest)), 1.0)
+    # what a walk of unit size leaves of itself in the combinations that are tested
+    shows = float(np.sum(spare[free] * ((walk / expected) ** 2 @ turn[:, free] ** 2)))
+    walked = math.sqrt(max(chi2 - k, 0.0) / max(shows, 1e-300))
+    moves = np.linalg.norm(known @ seen.T * walk, axis=1) / size
+    return Goodness(_f_tail(chi2 / k, k, max(len(fast), 1)), white, slow, tuple((walked * moves).tolist()))
 
 
 def _f_tail(ratio: float, upper: int, lower: int) -> float:
@@ -147,7 +170,10 @@ def goodness_of_fit(fitted: Fitted, sd: Samples, *, coarse: bool = False) -> Goo
         ]
     )
     jacobian = fitted.jacobian / sd[:, None]
-    return goodness_of(fitted.residual, jacobian[:, loose], weights(fitted)[loose], coarse=coarse)
+    good = goodness_of(fitted.residual, jacobian[:, loose], weights(fitted)[loose], coarse=coarse)
+    wandering = np.zeros(len(loose))
+    wandering[loose] = good.wandering
+    return replace(good, wandering=tuple(wandering.tolist()))
 
 
 def resolution_pa(values: Samples, noise_pa: float) -> tuple[float, float]:

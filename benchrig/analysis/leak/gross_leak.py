@@ -18,6 +18,8 @@ from benchrig.analysis.leak.leak_model import (
     LAMINAR_LN_U,
     LAMINAR_ODDS,
     ORIFICE,
+    PORES,
+    PORES_ODDS,
     QUESTIONED,
     SUSPECTED,
     LeakFit,
@@ -112,6 +114,7 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
         last = attempt(begin, soft[1:] if last is not None else soft, 0.0)
     if half_s > FEW_SAMPLES * period_s and (not tried or min(one.widening for one, _ in tried) > ASTRAY):
         attempt(beginning(LAMINAR, LAMINAR[0], 1.0), soft, math.log(LAMINAR_ODDS))
+        attempt(beginning(PORES, PORES[0], 1.0), soft, math.log(PORES_ODDS))
     costs: list[float] = []
     for laminar_ln in LAMINAR_LN_TRIED if tried and half_s > FEW_SAMPLES * period_s else ():
         # where a flow turns laminar below the last of the vacuum that was seen, nothing says that it does so earlier
@@ -163,7 +166,7 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
             if fits and plausible:
                 slow, good, beyond_ambient_pa, odds = other, beside, 0.0, 0.0
                 ways = [component_of(one, sd, max(good.widening, 1.0), each) for one, each in tried]
-        more = [replace(c, log_evidence=c.log_evidence + odds, log_odds=odds) for c in slow.components]
+        more = [replace(c, log_evidence=c.log_evidence + odds) for c in slow.components]
     everything = explained([*ways, *more]) if told else None
     if everything is not None and everything.slow_probability < 0.5:
         good, beyond_ambient_pa = alone  # what vapour would mend is not mended by vapour that is not believed

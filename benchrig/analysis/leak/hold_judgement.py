@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from benchrig.analysis.leak.clipping import clipped
-from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM
+from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM, NO_FIT
 from benchrig.analysis.leak.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak.leak_model import LeakFit
 from benchrig.analysis.leak.slow_rise import LEAST_WET_PA
 from benchrig.analysis.results import Samples
 
-__all__ = ["CHANGES", "CLOGS", "FIT", "KNOWN_SCCM", "RISE", "judged", "no_hold"]
+__all__ = ["CHANGES", "CLOGS", "FIT", "KNOWN_SCCM", "RISE", "WANDERS", "judged", "no_hold"]
 
 KNOWN_SCCM = 0.3
 """A leak is known well enough for any limit when known to this, two standard uncertainties."""
@@ -35,11 +35,12 @@ WORTH_SCCM, WORTH_PART = 1.0, 0.5
 WORTHLESS_SCCM, WORTHLESS_PART = 5.0, 0.35
 """A leak beside vapour, and any leak, known no better than this, standard uncertainty, nor than this part of the
 leak, is not worth stating."""
-FIT, RISE, CLOGS, CHANGES = (
+FIT, RISE, CLOGS, CHANGES, WANDERS = (
     "fit of the rise, thermal recovery included",
     "a rise that saturates (vapour), or none",
     "vapour, or a leak that clogs",
     "a leak that changes with the vacuum",
+    "a rise that departs from every leak",
 )
 OF_THE_BENCH = {
     "volume of the reservoir": "the volume of the reservoir is not known well enough: calibrate it",
@@ -55,6 +56,7 @@ TOO_WIDE = {
     "from one that changes with the vacuum; hold longer",
     CLOGS: "this record does not tell vapour from a leak that clogs; hold longer",
     CHANGES: "the valve's leak changes with the vacuum: hold it once more at less vacuum",
+    WANDERS: NO_STEADY_LEAK,
     **OF_THE_BENCH,
 }
 """Why a value is too uncertain to be stated, by the largest part of its uncertainty."""
@@ -114,11 +116,17 @@ def judged(found: HoldResult, leak: LeakFit) -> HoldResult:
         return _taken_back(found, "changing", NO_STEADY_LEAK)
     notes = list(found.notes)
     explanation: Explanation = "leak"
-    if (leak.goodness is not None and leak.goodness.p < FALSE_ALARM) or _jumps(leak):
+    goodness = 1.0 if leak.goodness is None else leak.goodness.p
+    if goodness < NO_FIT or _jumps(leak) or not math.isfinite(u):
         return _taken_back(
             replace(found, vapour_probability=explained.slow_probability),
             "changing",
             NO_STEADY_LEAK,
+        )
+    if goodness < FALSE_ALARM:
+        notes.append(
+            "the rise departs from every leak by a little more than noise does in all but "
+            f"{1000 * FALSE_ALARM:.0f} of 1000 records: the uncertainty spans what a wandering of that size would do"
         )
     probability = explained.slow_probability
     if explained.changing_probability > 1 - REMAINS:

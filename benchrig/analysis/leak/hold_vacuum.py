@@ -15,8 +15,9 @@ from dataclasses import replace
 import numpy as np
 
 from benchrig.analysis.gas.air import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM
 from benchrig.analysis.leak.gross_leak import FEW_SAMPLES, gross_leak
-from benchrig.analysis.leak.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCCM, RISE, judged, no_hold
+from benchrig.analysis.leak.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCCM, RISE, WANDERS, judged, no_hold
 from benchrig.analysis.leak.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak.leak_fit import usual_leak
 from benchrig.analysis.leak.leak_model import LeakFit, LeakSetting
@@ -43,7 +44,7 @@ left (engineering judgement)."""
 CHANGE_KNOWN = 0.4
 """How a leak changes with the vacuum is known no better than by this part of what the change makes (engineering
 judgement)."""
-TAU_KNOWN_LN_U = 0.3
+TAU_KNOWN_LN_U = 0.2
 """A time constant of the recovery that is known no better than this, relative, is not stated."""
 
 
@@ -195,6 +196,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         parts[CLOGS] = found.slow_probability * clogged_sccm
     if found is not None and found.changing_probability > 0.5 and math.isfinite(found.changing_apart):
         parts[CHANGES] = CHANGE_KNOWN * abs(setting.sccm(found.changing_apart * setting.ambient_pa))
+    if leak.goodness is not None and leak.goodness.p < FALSE_ALARM:
+        parts[WANDERS] = setting.sccm(leak.goodness.wandering[list(q).index("leak")] * setting.ambient_pa)
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
     tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None

@@ -22,6 +22,8 @@ from benchrig.analysis.leak.leak_model import (
     LAMINAR,
     LAMINAR_ODDS,
     ORIFICE,
+    PORES,
+    PORES_ODDS,
     QUESTIONED,
     SUSPECTED,
     LeakFit,
@@ -41,10 +43,10 @@ SETTLED_S = 0.05
 """Relays and the isolation valve are at rest so long after the command (a slow small valve takes 30 ms)."""
 SHAPE_SHOWS = 0.008
 """A rise by more than this part of ambient pressure depends on the shape: both kinds of leak are then tried."""
-CONVECTION_U, CONVECTION_ODDS = 0.25, 0.03
+CONVECTION_U, CONVECTION_ODDS = 0.25, 0.06
 """A recovery may slow down as in free convection, where the heat transfer falls with the temperature difference. A
 wall that conducts gives a plain exponential instead; both are fitted, and each counts as much as the record bears it
-out: thirty to one for the plain one, before that, since the little that a short record says about the difference
+out: sixteen to one for the plain one, before that, since the little that a short record says about the difference
 would otherwise cost it most of its precision (engineering judgement)."""
 LEAST_LEAK_PER_S = 2e-6
 """Leaks are not negative; one of this many ambient pressures per second is, for drift and noise, nearly as good as
@@ -90,14 +92,15 @@ def usual_leak(t: Samples, p: Samples, noise_pa: float, setting: LeakSetting) ->
     if rises:
         # a gap that does not fit where a hole does is not worth a search
         thorough = likelier.widening > ASTRAY
-        gaps: list[tuple[Fitted, float]] = []
-        gap, likelier_gap = _weighed_recoveries(
-            model, y, sd, beginning(LAMINAR), slope, setting, gaps, thorough=thorough
-        )
-        ways += [(one, odds + math.log(LAMINAR_ODDS)) for one, odds in gaps]
-        if gap.cost < fitted.cost:
-            likelier = likelier_gap
-        fitted = either(fitted, gap, LAMINAR_ODDS)
+        for shape, odds in ((LAMINAR, LAMINAR_ODDS), (PORES, PORES_ODDS)):
+            gaps: list[tuple[Fitted, float]] = []
+            gap, likelier_gap = _weighed_recoveries(
+                model, y, sd, beginning(shape), slope, setting, gaps, thorough=thorough
+            )
+            ways += [(one, by + math.log(odds)) for one, by in gaps]
+            if gap.cost < fitted.cost:
+                likelier = likelier_gap
+            fitted = either(fitted, gap, odds)
     good = goodness_of_fit(likelier, sd, coarse=coarse)
     return _explained(LeakFit(fitted, likelier, x, sd, model(likelier.values)), good, model, y, ways, coarse, setting)
 
@@ -139,7 +142,7 @@ def _explained(
     def together(noise: float, slow: list[tuple[SlowRise, float]]) -> Explained:
         changing = [not_below(c, 0.0, LEAST_LEAK_PER_S, cut=True) for each in grown(noise) for c in each.components]
         more = [
-            not_below(replace(c, log_evidence=c.log_evidence + odds, log_odds=odds), 0.0, LEAST_LEAK_PER_S, cut=True)
+            not_below(replace(c, log_evidence=c.log_evidence + odds), 0.0, LEAST_LEAK_PER_S, cut=True)
             for rise, odds in slow
             for c in rise.components
         ]

@@ -24,6 +24,8 @@ __all__ = [
     "LAMINAR_LN_U",
     "LAMINAR_ODDS",
     "ORIFICE",
+    "PORES",
+    "PORES_ODDS",
     "QUESTIONED",
     "SUSPECTED",
     "LeakFit",
@@ -36,13 +38,17 @@ __all__ = [
 BLOCKS = 200
 ORIFICE = (0.7, 0.25, 0.0, 1.05)
 LAMINAR = (-1.0, 0.15, -1.0, -0.5)
+PORES = (-2.0, 0.15, -2.0, -2.0)
 """How the leak's flow falls with the vacuum: 1 is a nozzle, 0.4 an ellipse with b = 0.2, 0 one with b = 0, -1
-laminar. Shape expected, its standard uncertainty and its ends, of a leak through a hole and through a long narrow
-gap."""
+laminar (the flow goes with the difference of the squared pressures), -2 in proportion to the difference itself. Shape
+expected, its standard uncertainty and its ends, of a leak through a hole, through a long narrow gap, and through pores
+narrower than the free path of the air."""
 LAMINAR_ODDS = 0.2
-"""A long narrow gap is so likely beforehand, over a hole (engineering judgement)."""
+PORES_ODDS = 0.1
+"""A long narrow gap, and pores, are so likely beforehand, over a hole (engineering judgement)."""
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+ALL_OF_IT = 0.99
 LAMINAR_LN, LAMINAR_LN_U = math.log(USUAL_LAMINAR) - 0.7, 1.2
 """Logarithm of the part of ambient below which a flow is proportional to its pressure difference; matters to gross
 leaks."""
@@ -133,8 +139,13 @@ def recovery(warmth: float, start: float, setting: LeakSetting) -> list[Paramete
 def leaking(q: dict[str, float]) -> Fill:
     """The fill of a leak; `leak` is the isothermal rise at the start over ambient pressure, 1/s."""
     # index 0.5 is the ellipse of ISO 6358-1; b = 0 with index 1 is the flow of a long narrow gap, 1 - r^2
-    critical_ratio, index = CRITICAL_RATIO_NOZZLE * max(q["shape"], 0.0), 0.5 - 0.5 * min(q["shape"], 0.0)
-    part = max(float(flow_function(q["start"], critical_ratio, index)), 1e-3)
+    shape = q["shape"]
+    critical_ratio, index = CRITICAL_RATIO_NOZZLE * max(shape, 0.0), 0.5 - 0.5 * max(min(shape, 0.0), -1.0)
+    laminar = math.exp(q.get("laminar_ln", LAMINAR_LN))
+    if shape < -1.0:  # pores: in proportion from the larger part of ambient on, at -2 from the start
+        laminar = min(max(laminar, -1.0 - shape), ALL_OF_IT)
+    part = float(flow_function(min(q["start"], 1.0 - laminar), critical_ratio, index))
+    part = max(part * min((1.0 - q["start"]) / laminar, 1.0), 1e-3)
     heat = q["start"] / q["warmth"] / math.exp(q["tau_ln"])
     convection = q.get("convection", 0.0)
     return Fill(
@@ -146,7 +157,7 @@ def leaking(q: dict[str, float]) -> Fill:
         q["warmth"],
         convection=convection,
         index=index,
-        laminar=math.exp(q.get("laminar_ln", LAMINAR_LN)),
+        laminar=laminar,
     )
 
 

@@ -40,8 +40,7 @@ MATTERS = 12.0
 class Component:
     """One way to explain the record: its log evidence, and what it says, with standard deviations.
 
-    `leak` is in the units of the fit, `tau_ln` the logarithm of the recovery's time constant in seconds. `log_odds` is
-    what the way's odds beforehand contribute to the evidence.
+    `leak` is in the units of the fit, `tau_ln` the logarithm of the recovery's time constant in seconds.
     """
 
     log_evidence: float
@@ -50,7 +49,6 @@ class Component:
     kind: str
     tau_ln: float = 0.0
     tau_ln_sd: float = 0.0
-    log_odds: float = 0.0
 
 
 @dataclass(frozen=True)
