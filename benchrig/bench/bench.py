@@ -79,8 +79,8 @@ class Bench:
         if self._barometer_kpa is not None:
             self.enter_barometer(self._barometer_kpa)
         supply, thermistor, transducer = self.file.supply, self.file.thermistor, self.file.transducer
-        self.shunt = Shunt(self.file.shunt.volts_per_amp, self.file.shunt.u_percent / 100)
-        self.divider = Divider(supply.divider, supply.u_percent / 100)
+        self.shunt = Shunt(self.file.shunt.volts_per_amp, self.file.shunt.u_relative)
+        self.divider = Divider(supply.divider, supply.u_relative)
         self._transducer = Transducer(transducer.offset_v, transducer.volts_per_pa)
         self._thermistor = Thermistor(
             thermistor.r25_ohm, thermistor.beta_k, thermistor.pull_up_ohm, thermistor.pull_up_v

@@ -85,7 +85,18 @@ class MeterTable(_Table):
     range_ohm: Positive = 100.0
 
 
-class SupplyTable(_Table):
+class _InPercent(_Table):
+    """A table whose standard uncertainty stands in percent of its value."""
+
+    u_percent: Percent
+
+    @property
+    def u_relative(self) -> float:
+        """The same as a part of the value."""
+        return self.u_percent / 100
+
+
+class SupplyTable(_InPercent):
     """The coil's supply."""
 
     low_v: Volts = 12.0
@@ -100,7 +111,7 @@ class SupplyTable(_Table):
         return self
 
 
-class ShuntTable(_Table):
+class ShuntTable(_InPercent):
     """Coil current to volts at the board."""
 
     volts_per_amp: Annotated[float, Field(gt=0, le=1000)] = 2.0
@@ -136,7 +147,7 @@ class ThermistorTable(_Table):
     u_k: NotNegative = 0.5
 
 
-class ReservoirTable(_Table):
+class ReservoirTable(_InPercent):
     """The reservoir with the manifold, and how far the pump draws it down."""
 
     volume_l: Annotated[float, Field(gt=0, le=1000)]
@@ -145,6 +156,16 @@ class ReservoirTable(_Table):
     u_percent: Percent = 0.5
     hold_vacuum_kpa: Annotated[float, Field(gt=5, le=85)] = 60.0
     pump_limit_s: Seconds = 25.0
+
+    @property
+    def volume_m3(self) -> float:
+        """Volume in cubic metres."""
+        return self.volume_l * 1e-3
+
+    @property
+    def volume_u_m3(self) -> float:
+        """Standard uncertainty of the volume in cubic metres."""
+        return self.volume_m3 * self.u_relative
 
 
 class BackgroundTable(_Table):
@@ -230,11 +251,10 @@ class FlowTable(_Standard):
     at_c: Annotated[float, Field(gt=-50, lt=100)] = 20.0
 
 
-class VesselTable(_Standard):
+class VesselTable(_Standard, _InPercent):
     """A vessel of known volume, up to its tap."""
 
     volume_l: Annotated[float, Field(gt=0, le=1000)]
-    u_percent: Percent
 
 
 class BarometerTable(_Standard):
@@ -249,10 +269,8 @@ class VacuumGaugeTable(_Standard):
     u_pa: NotNegative
 
 
-class VoltmeterTable(_Standard):
+class VoltmeterTable(_Standard, _InPercent):
     """A voltmeter across the reference resistor, read by the operator."""
-
-    u_percent: Percent
 
 
 class BenchFile(_Table):

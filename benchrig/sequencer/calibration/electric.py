@@ -85,7 +85,7 @@ def shunt(bench: Bench, operator: Operator) -> CalibrationOutput:
     budget = current_scale_v_per_a(
         on,
         off,
-        Quantity("voltmeter", across_v, across_v * voltmeter.u_percent / 100),
+        Quantity("voltmeter", across_v, across_v * voltmeter.u_relative),
         Quantity("reference resistor", resistor.ohm, resistor.u_ohm),
     )
     return CalibrationOutput.of(
@@ -94,7 +94,7 @@ def shunt(bench: Bench, operator: Operator) -> CalibrationOutput:
         budget,
         (
             reference("reference resistor", file, "reference_resistor", resistor.ohm, resistor.u_ohm, "ohm"),
-            reference("voltmeter", file, "voltmeter", across_v, across_v * voltmeter.u_percent / 100, "V"),
+            reference("voltmeter", file, "voltmeter", across_v, across_v * voltmeter.u_relative, "V"),
         ),
         f"{across_v:.4f} V across {resistor.ohm:g} ohm; the pin's volts without current taken off",
     )

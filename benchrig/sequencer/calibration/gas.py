@@ -67,7 +67,7 @@ def _seen(bench: Bench, recording: Recording, air_pa: float, *, tau_known: bool)
     result = analyse_hold(
         recording.time_s,
         recording.columns["pressure_pa"],
-        volume_m3=bench.file.reservoir.volume_l * 1e-3,
+        volume_m3=bench.file.reservoir.volume_m3,
         volume_u_m3=0.0,
         ambient_pa=air_pa,
         ambient_k=bench.ambient_k(),
@@ -124,7 +124,7 @@ def volume_by_the_vessel(bench: Bench, operator: Operator) -> CalibrationOutput:
     # the time, since what leaked in before the tap was opened is shared out too.
     share = file.reservoir.volume_l / (file.reservoir.volume_l + vessel.volume_l)
     leaking_s = share * (joined_s - rested_s)
-    known_u = vessel.volume_l * vessel.u_percent / 100
+    known_u = vessel.volume_l * vessel.u_relative
     budget = volume_by_expansion(
         Quantity("pressure before", before.value, before.u),
         Quantity("pressure after", after.value - leak.value * leaking_s, math.hypot(after.u, leak.u * leaking_s)),
@@ -216,7 +216,7 @@ def background(bench: Bench, operator: Operator) -> CalibrationOutput:
         assert seen.hold_leak_sccm is not None  # _seen refuses a result without
         assert seen.hold_leak_sccm_u is not None
         leaks.append(seen.hold_leak_sccm)
-        spreads.append(math.hypot(seen.hold_leak_sccm_u, seen.hold_leak_sccm * file.reservoir.u_percent / 100))
+        spreads.append(math.hypot(seen.hold_leak_sccm_u, seen.hold_leak_sccm * file.reservoir.u_relative))
     bench.switch(AT_REST)
     budget = repeated("own leak", leaks, spreads)
     how = f"{BACKGROUND_TIMES} holds of {BACKGROUND_S:.0f} s on a blind plug"

@@ -142,9 +142,8 @@ def inflow(bench: Bench, operator: Operator) -> CalibrationOutput:
     through_vent = [(each.time_s, each.pressure_pa) for each in pulses if each.opening == VENT]
     response, _ = transducer_response_s(through_vent, file.transducer.response_ms * 1e-3)
     reservoir, transducer = file.reservoir, file.transducer
-    volume_m3 = reservoir.volume_l * 1e-3
     setting = InflowSetting(
-        Quantity("volume", volume_m3, volume_m3 * reservoir.u_percent / 100),
+        Quantity("volume", reservoir.volume_m3, reservoir.volume_u_m3),
         ambient_k,
         Quantity("response", response.value, response.u),
         Quantity("zero", 0.0, transducer.u_pa),

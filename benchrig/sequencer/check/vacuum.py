@@ -88,8 +88,8 @@ def leak(bench: Bench, recording: Recording, air_pa: float, drift_k_s: tuple[flo
     return analyse_hold(
         recording.time_s,
         recording.columns["pressure_pa"],
-        volume_m3=file.reservoir.volume_l * 1e-3,
-        volume_u_m3=file.reservoir.volume_l * 1e-5 * file.reservoir.u_percent,
+        volume_m3=file.reservoir.volume_m3,
+        volume_u_m3=file.reservoir.volume_u_m3,
         ambient_pa=air_pa,
         ambient_k=bench.ambient_k(),
         ambient_u_k=file.thermistor.u_k,
@@ -224,7 +224,7 @@ def _volume(
     these hold of that volume's own uncertainty is not part of this comparison, so that it is on the wide side.
     """
     file = bench.file
-    in_use_l, part_u = file.reservoir.volume_l, file.reservoir.u_percent / 100
+    in_use_l, part_u = file.reservoir.volume_l, file.reservoir.u_relative
     reference = file.reference_leak
     assert reference is not None  # whoever calls this has measured it
     own_sccm, own_u = own if math.isfinite(own[0]) else (0.0, 0.0)

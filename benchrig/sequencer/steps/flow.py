@@ -87,8 +87,8 @@ def flow(run: Context) -> StepOutput:
     result = analyse_flow(
         recording.time_s,
         recording.columns["pressure_pa"],
-        volume_m3=file.reservoir.volume_l * 1e-3,
-        volume_u_m3=file.reservoir.volume_l * 1e-3 * file.reservoir.u_percent / 100,
+        volume_m3=file.reservoir.volume_m3,
+        volume_u_m3=file.reservoir.volume_u_m3,
         ambient_pa=run.ambient_pa,
         ambient_k=run.ambient_k,
         rated_vacuum_pa=run.model.rated_vacuum_kpa * 1000,

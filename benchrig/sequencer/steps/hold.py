@@ -128,8 +128,8 @@ def hold(run: Context) -> StepOutput:
     result = analyse_hold(
         recording.time_s,
         pressure_pa,
-        volume_m3=file.reservoir.volume_l * 1e-3,
-        volume_u_m3=file.reservoir.volume_l * 1e-3 * file.reservoir.u_percent / 100,
+        volume_m3=file.reservoir.volume_m3,
+        volume_u_m3=file.reservoir.volume_u_m3,
         ambient_pa=run.ambient_pa,
         ambient_k=run.ambient_k,
         ambient_u_k=file.thermistor.u_k,
@@ -154,7 +154,7 @@ def hold(run: Context) -> StepOutput:
     )
     leak = _leak(result, recording)
     if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
-        leak = beside_vapour(leak, rest, file.reservoir.volume_l * 1e-3, limit_sccm)
+        leak = beside_vapour(leak, rest, file.reservoir.volume_m3, limit_sccm)
     return StepOutput(
         characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
