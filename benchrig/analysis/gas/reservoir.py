@@ -128,7 +128,7 @@ class Fill:
         Examples
         --------
         >>> round(Fill(1.0, 0.3, 0.0, 0.0, 0.4, departure=(0.04, 0.0, 0.0, 0.0)).shape(0.7), 4)
-        0.8307
+        0.8257
         """
         x = min(max((ratio - self.critical_ratio) / (1 - self.critical_ratio), 0.0), 1.0)
         return math.pow(1 - x * x, self.index) + _departed(self.departure, (1 - ratio) / (1 - self.start))
