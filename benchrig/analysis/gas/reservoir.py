@@ -155,8 +155,8 @@ def departure_polynomial(departure: Sequence[float]) -> tuple[float, float, floa
 
     Examples
     --------
-    >>> departure_polynomial((0.01, 0.03, 0.0, 0.0))
-    (0.04, -0.08, 0.0, -0.0)
+    >>> [round(each, 3) for each in departure_polynomial((0.01, 0.03, 0.02, 0.01))]
+    [0.07, -0.3, 0.425, -0.22]
     """
     if not departure:
         return 0.0, 0.0, 0.0, 0.0
