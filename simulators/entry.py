@@ -8,11 +8,11 @@ from pathlib import Path
 
 from simulators.bench_file import demo_bench_toml, with_addresses, with_stand_in
 from simulators.faults import parse_fault, schedule
-from simulators.hands import Hands
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
+from simulators.links.in_process import MemoryByteLink, MemoryTextLink, SimClock
+from simulators.links.server import Server
 from simulators.noise import normal, within
-from simulators.serve import Server
+from simulators.operator import SimulatedOperator
+from simulators.simulated_bench import SimulatedBench
 from simulators.world import (
     COIL_U_K,
     CONDITIONS,
@@ -27,7 +27,7 @@ from simulators.world import (
     overridden,
 )
 
-__all__ = ["OpenedBench", "open_bench"]
+__all__ = ["OpenedSimulation", "open_bench"]
 
 BENCH_FILE = "bench.toml"
 _OPTIONS = (
@@ -48,7 +48,7 @@ _OPTIONS = (
 
 
 @dataclass(frozen=True)
-class OpenedBench:
+class OpenedSimulation:
     """A simulated bench with a valve on it, ready to be talked to.
 
     Attributes
@@ -59,9 +59,9 @@ class OpenedBench:
         Links to the two instruments.
     bench_file : str
         Text of the bench file, TOML.
-    machine : Machine
+    machine : SimulatedBench
         The bench itself, for whoever wants to meddle with it.
-    hands : Hands
+    hands : SimulatedOperator
         Who connects references and reads instruments beside the bench.
     """
 
@@ -69,8 +69,8 @@ class OpenedBench:
     board_link: MemoryByteLink
     meter_link: MemoryTextLink
     bench_file: str
-    machine: Machine
-    hands: Hands
+    machine: SimulatedBench
+    hands: SimulatedOperator
 
     def close(self) -> None:
         """Close both links. Safe to repeat."""
@@ -106,7 +106,7 @@ class OpenedBench:
             server.run(until=until)
 
 
-def open_bench(options: Mapping[str, object]) -> OpenedBench:
+def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
     """Open the simulated bench.
 
     Parameters
@@ -129,7 +129,7 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
 
     Returns
     -------
-    OpenedBench
+    OpenedSimulation
         The same every time for the same options.
 
     Raises
@@ -172,15 +172,15 @@ def open_bench(options: Mapping[str, object]) -> OpenedBench:
         valve = replace(valve, start_k=bench.ambient_k + normal(COIL_U_K, seed=seed, stream=520))
     world = World(bench, valve, seed=bench_seed)
     world.connect(_choice("connected", options.get("connected", "valve"), FITTINGS))
-    machine = Machine(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
+    machine = SimulatedBench(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
     schedule(machine, faults)
-    return OpenedBench(
+    return OpenedSimulation(
         SimClock(machine),
         MemoryByteLink(machine),
         MemoryTextLink(machine),
         with_addresses(bench_toml, "memory", "memory"),
         machine,
-        Hands(machine, world, seed=bench_seed),
+        SimulatedOperator(machine, world, seed=bench_seed),
     )
 
 

@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from firmware_protocol.messages import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT
-from simulators.machine import Machine
-from simulators.meter import MeterMode
-from simulators.wire import RATE
+from simulators.instruments.board_cable import RATE
+from simulators.instruments.meter import MeterMode
+from simulators.simulated_bench import SimulatedBench
 
 __all__ = ["FAULT_KINDS", "Fault", "parse_fault", "schedule"]
 
@@ -40,109 +40,109 @@ WEAK_PUMP = 0.05
 """Part of its strength that a pump with a torn diaphragm has left (our own invention)."""
 
 
-def _estop(machine: Machine) -> None:
+def _estop(machine: SimulatedBench) -> None:
     machine.estop_ok = False
 
 
-def _guard(machine: Machine) -> None:
+def _guard(machine: SimulatedBench) -> None:
     machine.guard_closed = False
 
 
-def _supply_off(machine: Machine) -> None:
+def _supply_off(machine: SimulatedBench) -> None:
     machine.world.supply_on = False
 
 
-def _unplug(machine: Machine) -> None:
+def _unplug(machine: SimulatedBench) -> None:
     machine.board_unplugged = True
 
 
-def _line_leak(machine: Machine) -> None:
+def _line_leak(machine: SimulatedBench) -> None:
     machine.world.line_leak_sccm += LINE_LEAK_SCCM
 
 
-def _weak_pump(machine: Machine) -> None:
+def _weak_pump(machine: SimulatedBench) -> None:
     machine.world.pump_strength *= WEAK_PUMP
 
 
-def _relay(*, welded: int = 0, dead: int = 0) -> Callable[[Machine], None]:
-    def fail(machine: Machine) -> None:
+def _relay(*, welded: int = 0, dead: int = 0) -> Callable[[SimulatedBench], None]:
+    def fail(machine: SimulatedBench) -> None:
         machine.world.fail_relays(welded=welded, dead=dead)
 
     return fail
 
 
-def _blocked_line(machine: Machine) -> None:
+def _blocked_line(machine: SimulatedBench) -> None:
     machine.world.block_line(BLOCKED_LINE_M2)
 
 
-def _transducer_stuck(machine: Machine) -> None:
+def _transducer_stuck(machine: SimulatedBench) -> None:
     machine.pins.stick_transducer()
 
 
-def _transducer_offset(machine: Machine) -> None:
+def _transducer_offset(machine: SimulatedBench) -> None:
     machine.pins.shift_transducer(TRANSDUCER_OFFSET_PA)
 
 
-def _transducer_slow(machine: Machine) -> None:
+def _transducer_slow(machine: SimulatedBench) -> None:
     machine.world.transducer_lag_s = TRANSDUCER_SLOW_S
 
 
-def _supply_sag(machine: Machine) -> None:
+def _supply_sag(machine: SimulatedBench) -> None:
     machine.world.source_ohm += SUPPLY_SAG_OHM
 
 
-def _supply_noise(machine: Machine) -> None:
+def _supply_noise(machine: SimulatedBench) -> None:
     machine.pins.add_noise(SUPPLY_NOISE_V, SUPPLY_NOISE_A)
 
 
-def _meter_range(machine: Machine) -> None:
+def _meter_range(machine: SimulatedBench) -> None:
     machine.meter.hold_range(HELD_RANGE_OHM)
 
 
-def _frames_lost(machine: Machine) -> None:
+def _frames_lost(machine: SimulatedBench) -> None:
     machine.wire.lost = RATE
 
 
-def _frames_damaged(machine: Machine) -> None:
+def _frames_damaged(machine: SimulatedBench) -> None:
     machine.wire.damaged = RATE
 
 
-def _frames_repeated(machine: Machine) -> None:
+def _frames_repeated(machine: SimulatedBench) -> None:
     machine.wire.repeated = RATE
 
 
-def _frames_delayed(machine: Machine) -> None:
+def _frames_delayed(machine: SimulatedBench) -> None:
     machine.wire.delayed = RATE
 
 
-def _ambient_step(machine: Machine) -> None:
+def _ambient_step(machine: SimulatedBench) -> None:
     machine.world.ambient_k += AMBIENT_STEP_K
 
 
-def _drifting_room(machine: Machine) -> None:
+def _drifting_room(machine: SimulatedBench) -> None:
     machine.world.room_k_s += ROOM_K_S
 
 
-def _heated_reservoir(machine: Machine) -> None:
+def _heated_reservoir(machine: SimulatedBench) -> None:
     machine.world.wall_heat_w += HEATED_W
 
 
-def _two_time_constants(machine: Machine) -> None:
+def _two_time_constants(machine: SimulatedBench) -> None:
     machine.world.line_wall(LINER_SHARE, LINER_J_K, LINER_W_K)
 
 
-def _tap_in_flow(machine: Machine) -> None:
+def _tap_in_flow(machine: SimulatedBench) -> None:
     machine.world.tap_loss_1_m4 = TAP_LOSS_1_M4
 
 
-def _meter(mode: MeterMode) -> Callable[[Machine], None]:
-    def set_mode(machine: Machine) -> None:
+def _meter(mode: MeterMode) -> Callable[[SimulatedBench], None]:
+    def set_mode(machine: SimulatedBench) -> None:
         machine.meter_mode = mode
 
     return set_mode
 
 
-FAULT_KINDS: dict[str, Callable[[Machine], None]] = {
+FAULT_KINDS: dict[str, Callable[[SimulatedBench], None]] = {
     "supply-off": _supply_off,
     "estop": _estop,
     "guard": _guard,
@@ -205,7 +205,7 @@ def parse_fault(text: str) -> Fault:
     return Fault(kind, float(seconds))
 
 
-def schedule(machine: Machine, faults: Iterable[Fault]) -> None:
+def schedule(machine: SimulatedBench, faults: Iterable[Fault]) -> None:
     """Have the faults happen at their instants; those that are past, at once."""
     for fault in faults:
 

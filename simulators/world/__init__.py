@@ -7,10 +7,10 @@ from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, dra
 from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, SET_BY_VALUE, grade
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
+from simulators.world.parameters import ArmatureTruth, BenchTruth, CoilTruth, InstrumentTruth, PortTruth, ValveTruth
 from simulators.world.population import draw_valve
 from simulators.world.sampler import WorldSampler
-from simulators.world.segments import Motion
-from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth, InstrumentTruth, PortTruth, ValveTruth
+from simulators.world.trajectory import Motion
 from simulators.world.world import World
 
 __all__ = [

@@ -14,9 +14,9 @@ import math
 from collections.abc import Callable
 
 from simulators.world.circuit import Circuit
-from simulators.world.electric import cross, electric_step
-from simulators.world.segments import ActuatorSegment, ActuatorState, Motion, cubic, hermite
-from simulators.world.truths import ArmatureTruth, PortTruth
+from simulators.world.coil_at_rest import cross, electric_step
+from simulators.world.parameters import ArmatureTruth, PortTruth
+from simulators.world.trajectory import ActuatorSegment, ActuatorState, Motion, cubic, hermite
 
 __all__ = ["REST_SPEED_M_S", "Actuator"]
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 
 from simulators.noise import normal, within
-from simulators.world.truths import BenchTruth, InstrumentTruth
+from simulators.world.parameters import BenchTruth, InstrumentTruth
 
 __all__ = ["COIL_U_K", "draw_bench", "draw_instruments", "draw_stated", "overridden"]
 

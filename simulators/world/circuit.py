@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-from simulators.world.truths import ArmatureTruth, BenchTruth, CoilTruth
+from simulators.world.parameters import ArmatureTruth, BenchTruth, CoilTruth
 
 __all__ = ["MU_0", "Circuit"]
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
 from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
-from simulators.world.truths import CoilTruth, ValveTruth
+from simulators.world.parameters import CoilTruth, ValveTruth
 
 __all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "SET_BY_VALUE", "grade", "spoil", "spoil_to"]
 

@@ -10,7 +10,7 @@ the moment that putting something on takes, during which a real port is open to 
 
 from __future__ import annotations
 
-from simulators.world.truths import BenchTruth, CoilTruth
+from simulators.world.parameters import BenchTruth, CoilTruth
 
 __all__ = ["FITTINGS", "ON_PLUG", "OPEN_PORT_C_M3_S_PA", "resistor"]
 

@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import math
 
-from simulators.world.segments import Cubic, GasSegment, GasState, cubic, hermite, play
-from simulators.world.stiff import rodas3
-from simulators.world.truths import BenchTruth, PortTruth
-from simulators.world.turning import turning_points
+from simulators.world.extrema import turning_points
+from simulators.world.parameters import BenchTruth, PortTruth
+from simulators.world.stiff_solver import rodas3
+from simulators.world.trajectory import Cubic, GasSegment, GasState, cubic, hermite, play
 from simulators.world.vapour import GAS_J_MOL_K, VapourStep, evaporate, evaporation_mol_s_pa
 
 __all__ = ["AIR_R", "ANR_K", "ANR_KG_M3", "CHOKED", "KAPPA", "Gas", "leak_area_m2", "nozzle_flux", "vent_area_m2"]

@@ -6,7 +6,7 @@ import random
 
 from simulators.world.conditions import CONDITIONS, spoil, spoil_to
 from simulators.world.models import MODELS, draw_good
-from simulators.world.truths import ValveTruth
+from simulators.world.parameters import ValveTruth
 
 __all__ = ["draw_valve"]
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.world.segments import ActuatorSegment, GasSegment
+from simulators.world.trajectory import ActuatorSegment, GasSegment
 
 __all__ = ["WorldSampler"]
 

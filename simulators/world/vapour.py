@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from simulators.world.segments import Cubic, hermite
-from simulators.world.truths import PortTruth
+from simulators.world.parameters import PortTruth
+from simulators.world.trajectory import Cubic, hermite
 
 __all__ = ["GAS_J_MOL_K", "VapourStep", "evaporate", "evaporation_mol_s_pa"]
 

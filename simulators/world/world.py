@@ -7,18 +7,18 @@ from dataclasses import replace
 
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
-from simulators.world.course import Course
 from simulators.world.fittings import FITTINGS, ON_PLUG, OPEN_PORT_C_M3_S_PA, resistor
 from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3
-from simulators.world.joint import LooseJoint
+from simulators.world.loose_joint import LooseJoint
 from simulators.world.relays import METER
-from simulators.world.segments import cubic
+from simulators.world.stepper import Stepper
+from simulators.world.trajectory import cubic
 from simulators.world.vapour import GAS_J_MOL_K
 
 __all__ = ["World"]
 
 
-class World(Course):
+class World(Stepper):
     """Bench and valve. Time begins at 0 with everything off, vented and at ambient temperature.
 
     Parameters

@@ -13,18 +13,18 @@ from benchrig.drivers.links import LONGEST_BLOCK_S
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 from firmware_protocol import messages as m
-from simulators.entry import OpenedBench
+from simulators.entry import OpenedSimulation
 from tests.sequencer.short_runs import set_in_file, short_bench
 
 
-def armed(**options) -> tuple[OpenedBench, Bench]:
+def armed(**options) -> tuple[OpenedSimulation, Bench]:
     opened, bench, _ = short_bench(**options)
     bench.connect()
     bench.arm(20.0)
     return opened, bench
 
 
-def switchings(opened: OpenedBench) -> list[tuple[float, int]]:
+def switchings(opened: OpenedSimulation) -> list[tuple[float, int]]:
     """What the outputs became from now on, and when."""
     seen: list[tuple[float, int]] = []
     through = opened.machine.world.set_outputs
@@ -37,7 +37,7 @@ def switchings(opened: OpenedBench) -> list[tuple[float, int]]:
     return seen
 
 
-def words_to_the_board(opened: OpenedBench) -> list[float]:
+def words_to_the_board(opened: OpenedSimulation) -> list[float]:
     """When the board was spoken to from now on."""
     heard: list[float] = []
     through = opened.machine.board_exchange

@@ -33,7 +33,7 @@ from benchrig.drivers.relay_board import RelayBoard
 from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.operator import Fitting
-from simulators.entry import OpenedBench, open_bench
+from simulators.entry import OpenedSimulation, open_bench
 from simulators.world import MODELS, BenchTruth, World
 from simulators.world.relays import ISOLATION
 
@@ -58,7 +58,7 @@ GOALS = {
 class Obedient:
     """An operator that has the simulated bench do what it is told."""
 
-    def __init__(self, opened: OpenedBench) -> None:
+    def __init__(self, opened: OpenedSimulation) -> None:
         self._hands = opened.hands
 
     def connect(self, fitting: Fitting) -> None:
@@ -110,7 +110,7 @@ def drawn_gain(number: int, seed: int) -> float:
     return 1 + 0.003 * random.Random(f"scale {seed} {number}").gauss(0.0, 1.0)
 
 
-def opened(number: int, truth: dict[str, float], **more: object) -> tuple[OpenedBench, Bench]:
+def opened(number: int, truth: dict[str, float], **more: object) -> tuple[OpenedSimulation, Bench]:
     bench = open_bench({"seed": number, "bench_truth": truth, **more})
     loaded = parse_bench_file(bench.bench_file, where="here")
     return bench, Bench(
@@ -234,7 +234,7 @@ def flow_study(draws: int, seed: int, first: int = 0) -> None:
     print(f"{draws} benches, seed {seed}, medians")
 
 
-def _measured(simulated: OpenedBench, bench: Bench, model: ValveModel) -> tuple[float, float, float, float]:
+def _measured(simulated: OpenedSimulation, bench: Bench, model: ValveModel) -> tuple[float, float, float, float]:
     """Relative standard uncertainties of C and flow, and their errors in standard uncertainties."""
     result = measure_only(bench, model, steps=["coil", "hold", "flow"])
     value = {each.name: each for each in result.characteristics}

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchrig.drivers.links import ByteLink
 from firmware_protocol.frame import Decoder
-from simulators.entry import OpenedBench
+from simulators.entry import OpenedSimulation
 from simulators.world import MODELS
 from tests.benchmarks.whole_run import Outcome, whole_run
 from tests.drivers.fakes import LossyLink
@@ -40,7 +40,7 @@ CONDITIONS = ("good", "open-coil", "shorted-turns", "stuck-closed", "stuck-open"
 class BadLine(LossyLink):
     """A link on which each frame meets at most one mishap; counts them."""
 
-    def __init__(self, opened: OpenedBench, seed: int, loss: float, kinds: tuple[str, ...]) -> None:
+    def __init__(self, opened: OpenedSimulation, seed: int, loss: float, kinds: tuple[str, ...]) -> None:
         super().__init__(opened.machine, seed, drop=0.0, damage=0.0, repeat=0.0, delay=0.0, delay_s=DELAY_S)
         self._loss, self._kinds = loss, kinds
         self.met: Counter[str] = Counter()
@@ -85,7 +85,7 @@ class BadLine(LossyLink):
 class Repeats:
     """Looks over the board's shoulder: does a frame that was heard before change an output?"""
 
-    def __init__(self, opened: OpenedBench) -> None:
+    def __init__(self, opened: OpenedSimulation) -> None:
         self._machine = opened.machine
         self._exchange = opened.machine.board_exchange
         self._decoder = Decoder()
@@ -137,7 +137,7 @@ def lossy(
     lines: list[BadLine] = []
     looks: list[Repeats] = []
 
-    def link(opened: OpenedBench) -> ByteLink:
+    def link(opened: OpenedSimulation) -> ByteLink:
         looks.append(Repeats(opened))
         lines.append(BadLine(opened, line_seed, loss, kinds))
         return lines[0]

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from click.testing import CliRunner
 
-import simulators.machine
+import simulators.simulated_bench
 from benchrig.cli import cli
 from simulators.entry import open_bench
 from tests.firmware_protocol.micropython_board import MicroPythonBoard, micropython
@@ -34,10 +34,10 @@ def one(condition: str) -> bool:
         return boards[0]
 
     in_memory = CliRunner().invoke(cli, [*command(condition), "--simulated", condition])
-    plain = simulators.machine.Board
-    simulators.machine.Board = board  # type: ignore[misc,assignment]
+    plain = simulators.simulated_bench.Board
+    simulators.simulated_bench.Board = board  # type: ignore[misc,assignment]
     opened = open_bench({"model": "alder-24", "condition": condition, "seed": 1})
-    simulators.machine.Board = plain  # type: ignore[misc]
+    simulators.simulated_bench.Board = plain  # type: ignore[misc]
     ready, over = threading.Event(), threading.Event()
     with tempfile.TemporaryDirectory() as place:
 

@@ -22,7 +22,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import benchrig.bench.bench
-from simulators.entry import OpenedBench
+from simulators.entry import OpenedSimulation
 from simulators.world import CONDITIONS, MODELS
 from tests.benchmarks.whole_run import whole_run
 
@@ -35,7 +35,7 @@ ALLOWED_S = 0.020
 class Mortal:
     """A bench whose host dies at given instants, each time in a copy of this process."""
 
-    def __init__(self, opened: OpenedBench, instants_s: list[float], limit_s: float, turn_us: int) -> None:
+    def __init__(self, opened: OpenedSimulation, instants_s: list[float], limit_s: float, turn_us: int) -> None:
         self._machine = opened.machine
         self._limit_s = limit_s
         self._heard_s = 0.0
@@ -95,7 +95,7 @@ class Mortal:
         }
 
 
-def _doom(into: list[Mortal], instants_s: list[float], limit_s: float, turn_us: int, opened: OpenedBench) -> None:
+def _doom(into: list[Mortal], instants_s: list[float], limit_s: float, turn_us: int, opened: OpenedSimulation) -> None:
     into.append(Mortal(opened, instants_s, limit_s, turn_us))
 
 

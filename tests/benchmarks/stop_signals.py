@@ -36,7 +36,7 @@ from benchrig import stop_requests
 from benchrig.__main__ import main as program
 from benchrig.bench.constants import KINDS
 from benchrig.records import Store
-from simulators.entry import OpenedBench
+from simulators.entry import OpenedSimulation
 
 ROOT = Path(__file__).parents[2]
 COMMANDS: dict[str, list[str]] = {
@@ -104,7 +104,7 @@ def _child(words: list[str], told: Path, out: Path, prepare: Callable[[Any, dict
     seen: dict[str, Any] = {}
     real = simulators.entry.open_bench
 
-    def open_bench(options: Mapping[str, object]) -> OpenedBench:
+    def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
         opened = real(options)
         prepare(opened.machine, seen)
         seen["machine"] = opened.machine

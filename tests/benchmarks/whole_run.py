@@ -16,7 +16,7 @@ from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
 from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.run import qualify
-from simulators.entry import OpenedBench, open_bench
+from simulators.entry import OpenedSimulation, open_bench
 
 __all__ = ["Outcome", "Pins", "whole_run"]
 
@@ -65,7 +65,7 @@ class Outcome:
     error: str
     bench_seconds: float
     pins: Pins
-    opened: OpenedBench
+    opened: OpenedSimulation
 
 
 def whole_run(
@@ -73,8 +73,8 @@ def whole_run(
     condition: str,
     seed: int,
     *,
-    link: Callable[[OpenedBench], ByteLink] = lambda opened: opened.board_link,
-    prepare: Callable[[OpenedBench], None] = lambda _: None,
+    link: Callable[[OpenedSimulation], ByteLink] = lambda opened: opened.board_link,
+    prepare: Callable[[OpenedSimulation], None] = lambda _: None,
     bench_file: str = "",
 ) -> Outcome:
     """Take one simulated valve through the whole sequence.

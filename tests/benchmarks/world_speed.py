@@ -16,7 +16,7 @@ import time
 
 from firmware_protocol.messages import COIL, COIL_CURRENT, ISOLATION, PRESSURE, PUMP, SUPPLY, VENT
 from simulators.entry import open_bench
-from simulators.machine import Machine
+from simulators.simulated_bench import SimulatedBench
 
 LOOP = 2_000_000
 
@@ -29,7 +29,9 @@ def loop_s() -> float:
     return time.process_time() - began
 
 
-def record(machine: Machine, mask: int, period_us: int, samples: int, outputs: int, on_s: float, off_s: float) -> None:
+def record(
+    machine: SimulatedBench, mask: int, period_us: int, samples: int, outputs: int, on_s: float, off_s: float
+) -> None:
     """Capture through the board's pins, as its firmware does, while the outputs switch on and off again."""
     pins = machine.pins
     began = machine.now_s

@@ -17,8 +17,8 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink
+from simulators.links.in_process import MemoryByteLink
+from simulators.simulated_bench import SimulatedBench
 
 
 class SteadyWorld:
@@ -89,7 +89,15 @@ class LossyLink:
     """A byte link that drops, damages, repeats, delays and cuts up what passes, in order, as a seed tells it."""
 
     def __init__(
-        self, machine: Machine, seed: int, *, drop: float, damage: float, repeat: float, delay: float, delay_s: float
+        self,
+        machine: SimulatedBench,
+        seed: int,
+        *,
+        drop: float,
+        damage: float,
+        repeat: float,
+        delay: float,
+        delay_s: float,
     ) -> None:
         self.name = "a bad cable"
         self._machine = machine

@@ -14,8 +14,8 @@ from benchrig.drivers.serial_link import open_serial
 from benchrig.errors import ConfigError, LinkError, LinkTimeout
 from firmware_protocol import messages
 from firmware_protocol.frame import encode
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, SimClock
+from simulators.links.in_process import MemoryByteLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.drivers.fakes import SteadyWorld
 
 ASK = encode(1, messages.HELLO, b"")
@@ -70,12 +70,12 @@ class PtyBoard:
 
 
 def in_memory():
-    machine = Machine(SteadyWorld(), seed=1)
+    machine = SimulatedBench(SteadyWorld(), seed=1)
 
     def unplug():
         machine.board_unplugged = True
 
-    answer = Machine(SteadyWorld(), seed=1).board_exchange(ASK)
+    answer = SimulatedBench(SteadyWorld(), seed=1).board_exchange(ASK)
     case = Case(MemoryByteLink(machine), SimClock(machine), answer, unplug)
     yield case
     case.link.close()
@@ -89,7 +89,7 @@ def loop():
 
 
 def pty():
-    answer = Machine(SteadyWorld(), seed=1).board_exchange(ASK)
+    answer = SimulatedBench(SteadyWorld(), seed=1).board_exchange(ASK)
     board = PtyBoard(answer)
     clock = RealClock()
     case = Case(open_serial(board.path, clock), clock, answer, board.unplug)

@@ -7,16 +7,16 @@ import pytest
 from benchrig.drivers.links import LONGEST_BLOCK_S
 from benchrig.drivers.multimeter import ANSWER_S, Multimeter
 from benchrig.errors import DeviceError, LinkError, LinkTimeout
-from simulators.machine import Machine
-from simulators.memory import MemoryTextLink, SimClock
-from simulators.meter import IDENTITY, MeterMode
+from simulators.instruments.meter import IDENTITY, MeterMode
+from simulators.links.in_process import MemoryTextLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.drivers.fakes import ScriptedTextLink, SteadyWorld, Ticks
 
 
 class Rig:
     def __init__(self):
         self.world = SteadyWorld()
-        self.machine = Machine(self.world, seed=5)
+        self.machine = SimulatedBench(self.world, seed=5)
         self.clock = SimClock(self.machine)
         self.meter = Multimeter(MemoryTextLink(self.machine), self.clock)
 

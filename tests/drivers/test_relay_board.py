@@ -13,8 +13,8 @@ from benchrig.errors import ConfigError, DeviceError, InterlockOpen, LinkError, 
 from firmware_protocol import messages
 from firmware_protocol.frame import Decoder, encode
 from firmware_protocol.messages import COIL
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, SimClock
+from simulators.links.in_process import MemoryByteLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.drivers.fakes import ScriptedByteLink, SteadyWorld, Ticks
 
 RUNNING = frozenset({Output.VENT, Output.ISOLATION, Output.PUMP})
@@ -23,7 +23,7 @@ RUNNING = frozenset({Output.VENT, Output.ISOLATION, Output.PUMP})
 class Rig:
     def __init__(self):
         self.world = SteadyWorld()
-        self.machine = Machine(self.world, seed=3)
+        self.machine = SimulatedBench(self.world, seed=3)
         self.clock = SimClock(self.machine)
         self.log = io.StringIO()
         self.board = RelayBoard(MemoryByteLink(self.machine), self.clock, wire_log=WireLog(self.log))

@@ -14,8 +14,8 @@ from benchrig.drivers.relay_board import CapturePlan, Channel, Output, RelayBoar
 from benchrig.errors import LinkError, LinkTimeout
 from firmware_protocol import messages
 from firmware_protocol.frame import Decoder, encode
-from simulators.machine import Machine
-from simulators.memory import SimClock
+from simulators.links.in_process import SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.benchmarks.lossy_link import BadLine
 from tests.drivers.fakes import LossyLink, SteadyWorld
 
@@ -33,7 +33,7 @@ LATE = {"drop": 0.0, "damage": 0.0, "repeat": 0.3, "delay": 1.0, "delay_s": 0.12
 class Cable:
     def __init__(self, seed, odds):
         self.world = SteadyWorld()
-        self.machine = Machine(self.world, seed=1)
+        self.machine = SimulatedBench(self.world, seed=1)
         self.clock = SimClock(self.machine)
         self.board = RelayBoard(LossyLink(self.machine, seed, **odds), self.clock)
         self.timeouts = 0

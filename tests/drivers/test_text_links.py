@@ -11,9 +11,9 @@ from benchrig.clock import RealClock
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.visa_link import LONGEST_LINE, open_visa
 from benchrig.errors import ConfigError, LinkError, LinkTimeout
-from simulators.machine import Machine
-from simulators.memory import MemoryTextLink, SimClock
-from simulators.meter import IDENTITY, MeterMode
+from simulators.instruments.meter import IDENTITY, MeterMode
+from simulators.links.in_process import MemoryTextLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.drivers.fakes import PtyPeer, SteadyWorld, TcpPeer
 
 GONE = (LinkError, OSError)
@@ -37,7 +37,7 @@ class Case:
 
 
 def in_memory():
-    machine = Machine(SteadyWorld(), seed=1)
+    machine = SimulatedBench(SteadyWorld(), seed=1)
 
     def unplug():
         machine.meter_mode = MeterMode.UNPLUGGED

@@ -11,7 +11,7 @@ import pytest
 
 from benchrig.clock import RealClock
 from benchrig.drivers.serial_link import open_serial
-from simulators.memory import MemoryByteLink
+from simulators.links.in_process import MemoryByteLink
 from tests.benchmarks.whole_run import whole_run
 from tests.firmware_protocol.micropython_board import MicroPythonBoard, micropython
 
@@ -76,7 +76,7 @@ def test_a_whole_run_on_micropython_gives_the_verdict_that_it_gives_on_cpython(m
         links.append(PtyLink(opened.machine))
         return links[0]
 
-    monkeypatch.setattr("simulators.machine.Board", board)
+    monkeypatch.setattr("simulators.simulated_bench.Board", board)
     try:
         got = whole_run("alder-24", condition, 1, link=link)
     finally:

@@ -21,7 +21,7 @@ from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.run import Finished, qualify
 from benchrig.sequencer.sequence import STEPS
-from simulators.entry import OpenedBench
+from simulators.entry import OpenedSimulation
 from tests.sequencer.simulated_hands import Obedient, simulated
 
 SHORT = {"hold_s": 5.0, "flow_s": 3.0, "clicks": 3, "coil_readings": 2}
@@ -38,7 +38,7 @@ def set_in_file(bench: Bench, table: str, **keys: Any) -> None:
     bench.rest_on(bench.grounds)
 
 
-def short_bench(**options: Any) -> tuple[OpenedBench, Bench, Obedient]:
+def short_bench(**options: Any) -> tuple[OpenedSimulation, Bench, Obedient]:
     opened, bench, operator = simulated(**options)
     set_in_file(bench, "sequence", **SHORT)
     return opened, bench, operator

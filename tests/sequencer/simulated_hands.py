@@ -7,13 +7,13 @@ from benchrig.bench.file import parse_bench_file
 from benchrig.drivers.multimeter import Multimeter
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.sequencer.operator import Fitting
-from simulators.entry import OpenedBench, open_bench
+from simulators.entry import OpenedSimulation, open_bench
 
 
 class Obedient:
     """An operator without a person; `asked` is what was connected, in order."""
 
-    def __init__(self, opened: OpenedBench) -> None:
+    def __init__(self, opened: OpenedSimulation) -> None:
         self._hands = opened.hands
         self.asked: list[str] = []
 
@@ -31,7 +31,7 @@ class Obedient:
         pass
 
 
-def simulated(**options: object) -> tuple[OpenedBench, Bench, Obedient]:
+def simulated(**options: object) -> tuple[OpenedSimulation, Bench, Obedient]:
     """Open a simulated bench, with ``swap`` = (old, new) exchanged in its bench file."""
     swap = options.pop("swap", None)
     opened = open_bench(options)

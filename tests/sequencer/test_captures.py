@@ -14,7 +14,7 @@ from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.events import Intake
 from benchrig.sequencer.run import qualify
 from benchrig.sequencer.steps import clicks, flow, hold
-from simulators.pins import CAPTURE_WORDS
+from simulators.instruments.board_pins import CAPTURE_WORDS
 from tests.sequencer.simulated_hands import simulated
 
 pytestmark = pytest.mark.usefixtures("quick_fill")
@@ -29,7 +29,7 @@ class NoSink:
 
 def bench_with(words=CAPTURE_WORDS, **sequence):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("simulators.pins.CAPTURE_WORDS", words)
+        patch.setattr("simulators.instruments.board_pins.CAPTURE_WORDS", words)
         opened, bench, _ = simulated(seed=1)
     table = bench.file.sequence.model_copy(update=sequence)
     bench.file = bench.file.model_copy(update={"sequence": table})

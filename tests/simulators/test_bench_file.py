@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from simulators.bench_file import demo_bench_toml
-from simulators.machine import IDENTITY
-from simulators.meter import IDENTITY as METER_IDENTITY
-from simulators.pins import DIVIDER, SHUNT_V_PER_A, TRANSDUCER_OFFSET_V, TRANSDUCER_V_PER_PA
+from simulators.instruments.board_pins import DIVIDER, SHUNT_V_PER_A, TRANSDUCER_OFFSET_V, TRANSDUCER_V_PER_PA
+from simulators.instruments.meter import IDENTITY as METER_IDENTITY
+from simulators.simulated_bench import IDENTITY
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "demo" / "bench.toml"
 

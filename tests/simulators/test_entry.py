@@ -11,7 +11,7 @@ import pytest
 
 from firmware_protocol import messages as m
 from simulators.bench_file import demo_bench_toml
-from simulators.entry import OpenedBench, open_bench
+from simulators.entry import OpenedSimulation, open_bench
 from simulators.world import World, draw_bench, draw_valve
 from tests.simulators.hand_client import HandClient
 
@@ -30,7 +30,7 @@ def pascals(raw: float | np.ndarray) -> float | np.ndarray:
 class Host:
     """A host with both links, that feeds the board while it waits."""
 
-    def __init__(self, bench: OpenedBench, **limits: int) -> None:
+    def __init__(self, bench: OpenedSimulation, **limits: int) -> None:
         self.bench = bench
         self.board = HandClient(bench.board_link, bench.clock)
         self.board.hello()

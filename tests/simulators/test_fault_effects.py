@@ -10,7 +10,7 @@ import pytest
 from firmware_protocol import messages as m
 from firmware_protocol.frame import Decoder, encode
 from simulators.entry import open_bench
-from simulators.wire import LATE_S, Wire
+from simulators.instruments.board_cable import LATE_S, BoardCable
 
 RELAY_BITS = {
     "coil": m.COIL, "meter": m.METER, "pump": m.PUMP, "isolation": m.ISOLATION, "vent": m.VENT,
@@ -207,7 +207,7 @@ def test_an_ambient_step_warms_what_comes_in():
 def test_frames_are_lost_damaged_repeated_and_delayed_as_often_as_they_should_be():
     frames = [encode(n % 256, 2, bytes([n % 7, n % 251])) for n in range(4000)]
     for how in ("lost", "damaged", "repeated", "delayed"):
-        wire = Wire(5, **{how: 0.2})
+        wire = BoardCable(5, **{how: 0.2})
         got = [wire.passed(frame) for frame in frames]
         hit = sum(pieces != [(0.0, frame)] for pieces, frame in zip(got, frames, strict=True))
         assert hit / 4000 == pytest.approx(0.2, abs=4 * math.sqrt(0.16 / 4000))
@@ -218,7 +218,7 @@ def test_frames_are_lost_damaged_repeated_and_delayed_as_often_as_they_should_be
         assert arrived == pytest.approx(4000 + changed, abs=0.2 * hit if how == "damaged" else 0)
         delays = [delay for pieces in got for delay, _ in pieces if delay]
         assert (len(delays) == hit and LATE_S[0] <= min(delays) <= max(delays) <= LATE_S[1]) == (how == "delayed")
-        again = Wire(5, **{how: 0.2})
+        again = BoardCable(5, **{how: 0.2})
         assert [again.passed(frame) for frame in frames] == got
 
 

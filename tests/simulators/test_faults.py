@@ -6,9 +6,9 @@ import pytest
 
 from firmware_protocol import messages as m
 from simulators.faults import FAULT_KINDS, Fault, parse_fault, schedule
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, SimClock
-from simulators.meter import IDENTITY, MeterMode
+from simulators.instruments.meter import IDENTITY, MeterMode
+from simulators.links.in_process import MemoryByteLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.simulators.hand_client import HandClient
 from tests.simulators.plants import StillPlant
 
@@ -58,9 +58,9 @@ def test_what_cannot_be_read_is_refused_in_words(text, said):
     assert said in str(caught.value)
 
 
-def bench_with(fault: str) -> tuple[StillPlant, Machine, HandClient]:
+def bench_with(fault: str) -> tuple[StillPlant, SimulatedBench, HandClient]:
     plant = StillPlant()
-    machine = Machine(plant, seed=1)
+    machine = SimulatedBench(plant, seed=1)
     client = HandClient(MemoryByteLink(machine), SimClock(machine))
     client.hello()
     client.arm(host_silent_ms=10_000)
@@ -82,7 +82,7 @@ def test_an_interlock_fault_trips_at_its_instant_and_its_cause_persists(fault, c
 
 
 def test_a_fault_at_zero_is_there_from_the_start():
-    machine = Machine(StillPlant(), seed=1)
+    machine = SimulatedBench(StillPlant(), seed=1)
     schedule(machine, [parse_fault("estop@0"), parse_fault("supply-off@0")])
     assert not machine.estop_ok
     assert not machine.world.supply_on

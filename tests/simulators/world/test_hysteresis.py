@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulators.world import BenchTruth, World, draw_valve
+from simulators.world.extrema import turning_points
 from simulators.world.gas import Gas
-from simulators.world.segments import play
-from simulators.world.truths import PortTruth
-from simulators.world.turning import turning_points
+from simulators.world.parameters import PortTruth
+from simulators.world.trajectory import play
 
 PUMP, ISOLATION, VENT, REFERENCE = 0x04, 0x08, 0x10, 0x20
 WIDTH_PA = 400.0

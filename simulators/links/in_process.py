@@ -10,8 +10,8 @@ import errno
 from collections import deque
 from functools import partial
 
-from simulators.machine import Machine
-from simulators.meter import MeterMode
+from simulators.instruments.meter import MeterMode
+from simulators.simulated_bench import SimulatedBench
 
 __all__ = ["MemoryByteLink", "MemoryTextLink", "SimClock"]
 
@@ -26,11 +26,11 @@ class SimClock:
 
     Parameters
     ----------
-    machine : Machine
+    machine : SimulatedBench
         What moves when somebody waits.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: SimulatedBench) -> None:
         self._machine = machine
 
     def now(self) -> float:
@@ -48,7 +48,7 @@ class MemoryByteLink:
 
     Parameters
     ----------
-    machine : Machine
+    machine : SimulatedBench
         Whose board.
 
     Raises
@@ -57,7 +57,7 @@ class MemoryByteLink:
         From `write` and `read`, while the board is unplugged or after `close`.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: SimulatedBench) -> None:
         self.name = "the simulated bench"
         self._machine = machine
         self._arriving: list[tuple[float, bytes]] = []
@@ -117,7 +117,7 @@ class MemoryTextLink:
 
     Parameters
     ----------
-    machine : Machine
+    machine : SimulatedBench
         Whose meter.
 
     Raises
@@ -126,7 +126,7 @@ class MemoryTextLink:
         From `write`, `read` and `reopen`, while the meter is unplugged; from the first two also after `close`.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: SimulatedBench) -> None:
         self.name = "the simulated bench"
         self._machine = machine
         self._session = 1

@@ -14,13 +14,13 @@ from collections.abc import Callable
 
 from firmware_protocol.board import Board
 from firmware_protocol.messages import COIL
-from simulators.meter import Meter, MeterMode
-from simulators.pins import CHANNELS, Pins
-from simulators.plant import Plant
-from simulators.wire import Wire
-from simulators.world.truths import InstrumentTruth
+from simulators.instruments.board_cable import BoardCable
+from simulators.instruments.board_pins import CHANNELS, BoardPins
+from simulators.instruments.interfaces import Plant
+from simulators.instruments.meter import Meter, MeterMode
+from simulators.world.parameters import InstrumentTruth
 
-__all__ = ["BUILD", "IDENTITY", "Machine"]
+__all__ = ["BUILD", "IDENTITY", "SimulatedBench"]
 
 IDENTITY = b"BRSIM001"
 BUILD = 1
@@ -30,7 +30,7 @@ WATCH_CAPTURE_US = 25_000
 """The same during a capture, where each look takes in all samples since the last one."""
 
 
-class Machine:
+class SimulatedBench:
     """World, board and meter, moved on together.
 
     Parameters
@@ -50,7 +50,7 @@ class Machine:
         The board's own logic, on simulated pins.
     meter : Meter
         The multimeter.
-    wire : Wire
+    wire : BoardCable
         What the link to the board does to frames.
     board_unplugged : bool
         Nobody can talk to the board; it runs on.
@@ -72,8 +72,8 @@ class Machine:
         self.world = world
         self.board_unplugged = False
         self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
-        self.wire = Wire(seed)
-        self._pins = Pins(world, seed=seed, errors=errors)
+        self.wire = BoardCable(seed)
+        self._pins = BoardPins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
         wrong = InstrumentTruth() if errors is None else errors
         self.meter = Meter(
@@ -134,7 +134,7 @@ class Machine:
         self.world.connect(fitting)
 
     @property
-    def pins(self) -> Pins:
+    def pins(self) -> BoardPins:
         """The board's pins, for faults of what is wired to them."""
         return self._pins
 

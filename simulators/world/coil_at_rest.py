@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from simulators.world.circuit import Circuit
-from simulators.world.stiff import rodas3
+from simulators.world.stiff_solver import rodas3
 
 __all__ = ["cross", "electric_step"]
 

@@ -32,11 +32,11 @@ from firmware_protocol.messages import (
     REFERENCE,
     VENT,
 )
-from simulators.hands import Hands
-from simulators.hands_server import HandsServer
-from simulators.machine import Machine
-from simulators.meter import MeterMode
-from simulators.scpi import ScpiError
+from simulators.instruments.meter import MeterMode
+from simulators.instruments.scpi import ScpiError
+from simulators.links.operator_server import OperatorServer
+from simulators.operator import SimulatedOperator
+from simulators.simulated_bench import SimulatedBench
 
 __all__ = ["BOARD_LINK", "Server", "in_words", "serve"]
 
@@ -74,7 +74,7 @@ class Server:
 
     Parameters
     ----------
-    machine : Machine
+    machine : SimulatedBench
         What is served.
     folder : Path
         Where the symbolic link to the pseudo-terminal goes; must exist.
@@ -100,12 +100,12 @@ class Server:
 
     def __init__(
         self,
-        machine: Machine,
+        machine: SimulatedBench,
         *,
         folder: Path,
         meter_port: int,
         announce: Callable[[str], None],
-        hands: Hands | None = None,
+        hands: SimulatedOperator | None = None,
     ) -> None:
         self._machine = machine
         self._selector = selectors.DefaultSelector()
@@ -127,7 +127,7 @@ class Server:
         self._board_out = bytearray()
         self._selector.register(self._master, selectors.EVENT_READ, self._board_ready)
         self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
-        self._hands = None if hands is None else HandsServer(hands, self._selector)
+        self._hands = None if hands is None else OperatorServer(hands, self._selector)
         machine.on_change = lambda t_s, outputs, cause: announce(in_words(t_s, outputs, cause))
 
     def __enter__(self) -> Server:
@@ -295,7 +295,7 @@ class Server:
 
 
 def serve(
-    machine: Machine,
+    machine: SimulatedBench,
     *,
     folder: Path,
     meter_port: int = 0,
@@ -306,7 +306,7 @@ def serve(
 
     Parameters
     ----------
-    machine : Machine
+    machine : SimulatedBench
         What is served.
     folder : Path
         For the link to the board's port.

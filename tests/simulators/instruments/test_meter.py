@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from simulators.meter import IDENTITY, Meter, MeterMode
-from simulators.ohmmeter import RANGES
+from simulators.instruments.meter import IDENTITY, Meter, MeterMode
+from simulators.instruments.ohmmeter import RANGES
 from tests.simulators.plants import METER, StillPlant
 
 

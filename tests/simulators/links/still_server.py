@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 from simulators.faults import parse_fault, schedule
-from simulators.machine import Machine
-from simulators.serve import serve
+from simulators.links.server import serve
+from simulators.simulated_bench import SimulatedBench
 from tests.simulators.plants import METER, StillPlant
 
 
@@ -19,7 +19,7 @@ def say(line: str) -> None:
 if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a parent in the background hands it down as ignored
     plant = StillPlant()
-    machine = Machine(plant, seed=1)
+    machine = SimulatedBench(plant, seed=1)
     plant.set_outputs(METER)
     schedule(machine, [parse_fault(text) for text in sys.argv[2:]])
     try:

@@ -8,20 +8,20 @@ from hypothesis import strategies as st
 
 from firmware_protocol import messages as m
 from firmware_protocol.frame import encode
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, SimClock
+from simulators.links.in_process import MemoryByteLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.simulators.hand_client import HandClient
 from tests.simulators.plants import StillPlant
 
 
-def talking(plant: StillPlant, *, seed: int = 1) -> tuple[Machine, HandClient]:
-    machine = Machine(plant, seed=seed)
+def talking(plant: StillPlant, *, seed: int = 1) -> tuple[SimulatedBench, HandClient]:
+    machine = SimulatedBench(plant, seed=seed)
     client = HandClient(MemoryByteLink(machine), SimClock(machine))
     client.hello()
     return machine, client
 
 
-def armed(plant: StillPlant, **limits: int) -> tuple[Machine, HandClient]:
+def armed(plant: StillPlant, **limits: int) -> tuple[SimulatedBench, HandClient]:
     machine, client = talking(plant)
     client.arm(**limits)
     return machine, client
@@ -136,7 +136,7 @@ def test_stopping_twice_at_one_instant_is_stopping_once():
 
 
 def test_actions_happen_in_order_and_past_ones_at_once():
-    machine = Machine(StillPlant(), seed=1)
+    machine = SimulatedBench(StillPlant(), seed=1)
     happened: list[tuple[str, float]] = []
 
     def note(name: str):
@@ -165,7 +165,7 @@ def test_every_change_of_the_outputs_is_told():
 
 def test_a_quiet_machine_does_not_stop_on_the_way():
     plant = StillPlant()
-    machine = Machine(plant, seed=1)
+    machine = SimulatedBench(plant, seed=1)
     machine.advance_to(1000.0)
     assert plant.stops_s == [1000.0]
 

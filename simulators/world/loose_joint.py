@@ -9,7 +9,7 @@ import bisect
 import math
 import random
 
-from simulators.world.truths import CoilTruth
+from simulators.world.parameters import CoilTruth
 
 __all__ = ["LooseJoint"]
 

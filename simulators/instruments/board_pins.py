@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_protocol.messages import ALL_INPUTS, AMBIENT, COIL_CURRENT, ESTOP_OK, GUARD_CLOSED, PRESSURE, SUPPLY
+from simulators.instruments.interfaces import Plant, Sampler
 from simulators.noise import SampleNoise
-from simulators.plant import Plant, Sampler
 from simulators.world.benches import draw_instruments
-from simulators.world.truths import InstrumentTruth
+from simulators.world.parameters import InstrumentTruth
 
-__all__ = ["CAPTURE_WORDS", "CHANNELS", "CONVERSION_US", "Pins"]
+__all__ = ["CAPTURE_WORDS", "CHANNELS", "CONVERSION_US", "BoardPins"]
 
 CHANNELS = ((COIL_CURRENT, 12, 3300), (PRESSURE, 16, 3300), (SUPPLY, 12, 3300), (AMBIENT, 12, 3300))
 """Quantity, bits, full scale in millivolts, in index order."""
@@ -107,13 +107,13 @@ def _channels(seed: int, errors: InstrumentTruth) -> dict[int, _Channel]:
     }
 
 
-class Pins:
+class BoardPins:
     """Port of a `firmware_protocol.board.Board` on the simulated world.
 
     Parameters
     ----------
     world : Plant
-        The physical world. `Pins` never moves it.
+        The physical world. `BoardPins` never moves it.
     seed : int
         Draws the noise, which depends on channel and instant only; and the errors, unless they are given.
     errors : InstrumentTruth or None

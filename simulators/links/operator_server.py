@@ -11,15 +11,15 @@ import socket
 from contextlib import suppress
 from functools import partial
 
-from simulators.hands import Hands
+from simulators.operator import SimulatedOperator
 
-__all__ = ["HandsServer"]
+__all__ = ["OperatorServer"]
 
 MOST_LINE_BYTES = 200
 MOST_CLIENTS = 8
 
 
-class HandsServer:
+class OperatorServer:
     """Listens on a free port of 127.0.0.1; works within the selector loop of whoever serves the bench.
 
     Attributes
@@ -28,7 +28,7 @@ class HandsServer:
         ``127.0.0.1:PORT``.
     """
 
-    def __init__(self, hands: Hands, selector: selectors.BaseSelector) -> None:
+    def __init__(self, hands: SimulatedOperator, selector: selectors.BaseSelector) -> None:
         self._hands = hands
         self._selector = selector
         self._listener = socket.create_server(("127.0.0.1", 0))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-from simulators.world.segments import Cubic
+from simulators.world.trajectory import Cubic
 
 __all__ = ["turning_points"]
 

@@ -16,9 +16,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from simulators.meter_setting import MeterSetting, limited
-from simulators.ohmmeter import RANGES, Ohmmeter, Range, Terminals
-from simulators.scpi import ScpiError, Status, arguments, compiled_header, split_units
+from simulators.instruments.meter_setting import MeterSetting, limited
+from simulators.instruments.ohmmeter import RANGES, Ohmmeter, Range, Terminals
+from simulators.instruments.scpi import ScpiError, StatusRegisters, arguments, compiled_header, split_units
 
 __all__ = ["IDENTITY", "Meter", "MeterMode"]
 
@@ -95,7 +95,7 @@ class Meter:
         zero_ohm: float = 0.0,
     ) -> None:
         self.mode = MeterMode.NORMAL
-        self.status = Status()
+        self.status = StatusRegisters()
         self._ohms = Ohmmeter(
             terminals,
             seed=seed,
@@ -258,7 +258,7 @@ class Meter:
 
     def _complete(self) -> None:
         if self._tell_complete:
-            self.status.event |= Status.OPERATION_COMPLETE
+            self.status.event |= StatusRegisters.OPERATION_COMPLETE
             self._tell_complete = False
 
     def _operation_complete(self, _: list[str], __: float) -> None:

@@ -6,15 +6,15 @@ import pytest
 
 from firmware_protocol import messages as m
 from firmware_protocol.frame import Decoder, encode
-from simulators.machine import Machine
-from simulators.memory import MemoryByteLink, MemoryTextLink, SimClock
-from simulators.meter import IDENTITY, MeterMode
+from simulators.instruments.meter import IDENTITY, MeterMode
+from simulators.links.in_process import MemoryByteLink, MemoryTextLink, SimClock
+from simulators.simulated_bench import SimulatedBench
 from tests.simulators.plants import METER, StillPlant
 
 
 @pytest.fixture
-def machine() -> Machine:
-    machine = Machine(StillPlant(), seed=1)
+def machine() -> SimulatedBench:
+    machine = SimulatedBench(StillPlant(), seed=1)
     machine.world.set_outputs(METER)
     return machine
 

@@ -10,7 +10,7 @@ import pytest
 
 from firmware_protocol import messages as m
 from simulators.bench_file import demo_bench_toml
-from simulators.pins import CHANNELS, Pins, _channels
+from simulators.instruments.board_pins import CHANNELS, BoardPins, _channels
 from simulators.world import draw_instruments
 from tests.simulators.plants import StillPlant
 
@@ -19,7 +19,7 @@ STATED = tomllib.loads(demo_bench_toml())
 
 def raw_of(plant: StillPlant, channel: int, *, seed: int, count: int = 400) -> np.ndarray:
     """So many conversions, a millisecond apart."""
-    pins = Pins(plant, seed=seed)
+    pins = BoardPins(plant, seed=seed)
     pins.capture_start(1 << channel, 1000, count)
     plant.advance_to(plant.t_s + count * 1e-3)
     return np.frombuffer(pins.capture_block(0, count), dtype="<u2").astype(float)
@@ -89,7 +89,7 @@ def test_the_converter_clips_at_both_ends():
 
 def test_a_block_is_the_same_however_it_is_asked_for():
     plant = StillPlant()
-    pins = Pins(plant, seed=2)
+    pins = BoardPins(plant, seed=2)
     pins.capture_start(0b1011, 500, 300)
     plant.advance_to(1.0)
     whole = pins.capture_block(0, 300)
@@ -109,7 +109,7 @@ def test_readings_in_between_leave_the_noise_of_a_capture_alone():
     blocks = []
     for readings in (0, 7):
         plant = StillPlant()
-        pins = Pins(plant, seed=2)
+        pins = BoardPins(plant, seed=2)
         for _ in range(readings):
             pins.read_channel(m.PRESSURE)
         pins.capture_start(1 << m.PRESSURE, 1000, 50)
@@ -120,9 +120,9 @@ def test_readings_in_between_leave_the_noise_of_a_capture_alone():
 
 def test_channels_seeds_and_conversions_of_one_instant_have_noise_of_their_own():
     plant = StillPlant()
-    first = [Pins(plant, seed=1).read_channel(m.PRESSURE) for _ in range(3)]
+    first = [BoardPins(plant, seed=1).read_channel(m.PRESSURE) for _ in range(3)]
     assert len(set(first)) == 1
-    pins = Pins(plant, seed=1)
+    pins = BoardPins(plant, seed=1)
     many = [pins.read_channel(m.PRESSURE) for _ in range(200)]
     assert many[0] == first[0]
     assert np.std(many) / 65536 * 3.3 / 25e-6 == pytest.approx(12.0, rel=0.25)
@@ -131,7 +131,7 @@ def test_channels_seeds_and_conversions_of_one_instant_have_noise_of_their_own()
 
 
 def test_a_rate_that_the_converter_cannot_keep_is_refused():
-    pins = Pins(StillPlant(), seed=1)
+    pins = BoardPins(StillPlant(), seed=1)
     pins.capture_start(0b0011, 10, 5)
     with pytest.raises(ValueError, match="3 conversions take longer than 14 us"):
         pins.capture_start(0b0111, 14, 5)
@@ -139,7 +139,7 @@ def test_a_rate_that_the_converter_cannot_keep_is_refused():
 
 def test_samples_that_are_not_recorded_are_not_invented():
     plant = StillPlant()
-    pins = Pins(plant, seed=1)
+    pins = BoardPins(plant, seed=1)
     pins.capture_start(1, 1000, 50)
     plant.advance_to(0.0101)
     assert pins.capture_recorded() == 11

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from simulators.ohmmeter import APERTURES_NPLC, OVER_RANGE, RANGES, Range
-from simulators.scpi import ScpiError, number
+from simulators.instruments.ohmmeter import APERTURES_NPLC, OVER_RANGE, RANGES, Range
+from simulators.instruments.scpi import ScpiError, number
 
 __all__ = ["MeterSetting", "limited"]
 

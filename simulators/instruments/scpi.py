@@ -10,7 +10,16 @@ from __future__ import annotations
 import re
 from collections import deque
 
-__all__ = ["ERROR_TEXTS", "ErrorQueue", "ScpiError", "Status", "arguments", "compiled_header", "number", "split_units"]
+__all__ = [
+    "ERROR_TEXTS",
+    "ErrorQueue",
+    "ScpiError",
+    "StatusRegisters",
+    "arguments",
+    "compiled_header",
+    "number",
+    "split_units",
+]
 
 ERROR_TEXTS = {
     0: "No error",
@@ -81,7 +90,7 @@ class ErrorQueue:
         self._entries.clear()
 
 
-class Status:
+class StatusRegisters:
     """Standard event status and status byte (IEEE 488.2, chapter 11), with the error queue of SCPI.
 
     Attributes

@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.integrate import solve_ivp
 
-from simulators.world.stiff import rodas3
+from simulators.world.stiff_solver import rodas3
 
 
 def march(steps):

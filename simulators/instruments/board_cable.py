@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 
-__all__ = ["LATE_S", "RATE", "Wire"]
+__all__ = ["LATE_S", "RATE", "BoardCable"]
 
 RATE = 0.2
 """Part of the frames that each frame fault hits (our own invention)."""
@@ -18,7 +18,7 @@ END = b"\x00"
 
 
 @dataclass
-class Wire:
+class BoardCable:
     r"""What the link does to frames.
 
     Attributes
@@ -30,9 +30,9 @@ class Wire:
 
     Examples
     --------
-    >>> Wire(1).passed(b"ab\x00")
+    >>> BoardCable(1).passed(b"ab\x00")
     [(0.0, b'ab\x00')]
-    >>> Wire(1, lost=1.0).passed(b"ab\x00cd\x00")
+    >>> BoardCable(1, lost=1.0).passed(b"ab\x00cd\x00")
     []
     """
 

@@ -18,19 +18,19 @@ import serial
 
 from benchrig.clock import RealClock
 from firmware_protocol import messages as m
-from simulators.machine import Machine
-from simulators.meter import IDENTITY
-from simulators.serve import Server, serve
+from simulators.instruments.meter import IDENTITY
+from simulators.links.server import Server, serve
+from simulators.simulated_bench import SimulatedBench
 from tests.simulators.hand_client import HandClient
 from tests.simulators.plants import StillPlant
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 PATIENCE_S = 20.0
 HOST = """
 import sys
 from benchrig.clock import RealClock
 from tests.simulators.hand_client import HandClient
-from tests.simulators.test_serve import SerialPort, ask_for_ever
+from tests.simulators.links.test_server import SerialPort, ask_for_ever
 
 client = HandClient(SerialPort(sys.argv[1]), RealClock())
 client.hello()
@@ -74,7 +74,7 @@ class Served:
 
 @contextmanager
 def served(folder: Path, *faults: str) -> Iterator[Served]:
-    command = [sys.executable, "-m", "tests.simulators.still_server", str(folder), *faults]
+    command = [sys.executable, "-m", "tests.simulators.links.still_server", str(folder), *faults]
     with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE) as process:
         try:
             yield Served(process, folder)
@@ -237,27 +237,27 @@ def test_ending_the_server_takes_the_link_away(tmp_path):
 
 def test_serving_ends_when_it_is_told_to(tmp_path):
     said: list[str] = []
-    serve(Machine(StillPlant(), seed=1), folder=tmp_path, announce=said.append, until=lambda: len(said) >= 2)
+    serve(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, announce=said.append, until=lambda: len(said) >= 2)
     assert [line.split()[0] for line in said] == ["board", "meter"]
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_taken_tcp_port_is_refused_in_words(tmp_path):
-    with Server(Machine(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
+    with Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
         port = int(server.meter_address.split("::")[2])
         with pytest.raises(ValueError, match=rf"TCP port {port} on this computer cannot be had"):
-            Server(Machine(StillPlant(), seed=1), folder=tmp_path / "b", meter_port=port, announce=print)
+            Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path / "b", meter_port=port, announce=print)
 
 
 def test_a_file_in_the_way_of_the_boards_link_is_left_alone(tmp_path):
     (tmp_path / "board").write_text("mine")
     with pytest.raises(ValueError, match="is in the way"):
-        Server(Machine(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print)
+        Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print)
     assert (tmp_path / "board").read_text() == "mine"
 
 
 def test_a_link_left_over_from_a_killed_server_is_replaced(tmp_path):
     (tmp_path / "board").symlink_to("/dev/pts/nothing")
-    with Server(Machine(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
+    with Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
         assert server.board_port.exists()
     assert list(tmp_path.iterdir()) == []

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from simulators.machine import Machine
 from simulators.noise import within
+from simulators.simulated_bench import SimulatedBench
 from simulators.world import World
 
-__all__ = ["BAROMETER_PA", "GAUGE_PA", "VOLTMETER_PART", "Hands"]
+__all__ = ["BAROMETER_PA", "GAUGE_PA", "VOLTMETER_PART", "SimulatedOperator"]
 
 BAROMETER_PA = 15.0
 """Half-width of the barometer's error (our own invention; the bench file states it)."""
@@ -16,12 +16,12 @@ VOLTMETER_PART = 3e-4
 """Half-width of the reference voltmeter's relative error (our own invention; the bench file states it)."""
 
 
-class Hands:
+class SimulatedOperator:
     """Hands and eyes beside the machine.
 
     Parameters
     ----------
-    machine, world : Machine, World
+    machine, world : SimulatedBench, World
         The bench, and the world that it is in.
     seed : int
         Draws the errors of the reference instruments.
@@ -35,7 +35,7 @@ class Hands:
     ('blind-plug', 101.3)
     """
 
-    def __init__(self, machine: Machine, world: World, *, seed: int) -> None:
+    def __init__(self, machine: SimulatedBench, world: World, *, seed: int) -> None:
         self._machine = machine
         self._world = world
         self._barometer_pa = within(BAROMETER_PA, seed=seed, stream=400)

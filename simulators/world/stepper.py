@@ -1,7 +1,7 @@
 """How bench and valve are moved on: in blocks that depend on what happens in them and on nothing else.
 
 A block is one step of the gas with the steps of the actuator within it. Blocks follow each other without regard to
-where calls of `Course.advance_to` stop; readings between are interpolated. So ``advance_to(a); advance_to(b)`` gives
+where calls of `Stepper.advance_to` stop; readings between are interpolated. So ``advance_to(a); advance_to(b)`` gives
 the same as ``advance_to(b)``, to the last bit. Only a change from outside (an output, a fault) cuts a block short.
 """
 
@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
 from simulators.world.gas import Gas, leak_area_m2
-from simulators.world.joint import LooseJoint
+from simulators.world.loose_joint import LooseJoint
+from simulators.world.parameters import ROOM_MOST_K, BenchTruth, ValveTruth
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
-from simulators.world.segments import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
-from simulators.world.truths import ROOM_MOST_K, BenchTruth, ValveTruth
+from simulators.world.trajectory import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
 
-__all__ = ["Course"]
+__all__ = ["Stepper"]
 
 MOVING_GAS_S = 250e-6
 """Longest step of the gas while the armature moves."""
@@ -42,7 +42,7 @@ class _Block:
     from_rate_pa_s: float
 
 
-class Course:
+class Stepper:
     """Time in the world: what `World` builds on. Parameters as there."""
 
     def __init__(self, bench: BenchTruth, valve: ValveTruth, *, seed: int) -> None:

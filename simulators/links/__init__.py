@@ -1,0 +1,1 @@
+"""How a program reaches the simulated instruments: within one process, or by a pseudo-terminal and TCP ports."""
