@@ -1,8 +1,8 @@
 """Volts at the board's pins to amperes, pascals, volts and kelvins.
 
-Each constant of the bench is a small frozen dataclass with its standard uncertainty beside it. The conversions take one
-number or an array and give back the same. Uncertainties are those of the constants alone; noise and the steps of the
-converter belong to the reading.
+Each constant of the bench is a small frozen dataclass; a scale has its standard uncertainty beside it, that of the
+constant alone: noise and the steps of the converter belong to the reading. The conversions take one number or an array
+and give back the same.
 """
 
 from __future__ import annotations
@@ -49,16 +49,6 @@ class Shunt:
         """
         return pin_v / self.volts_per_amp
 
-    def u_a(self, current_a: float) -> float:
-        """Standard uncertainty in amperes that the constant gives to a current.
-
-        Examples
-        --------
-        >>> Shunt(volts_per_amp=2.0, u_relative=0.004).u_a(-0.5)
-        0.002
-        """
-        return abs(current_a) * self.u_relative
-
 
 @dataclass(frozen=True)
 class Transducer:
@@ -70,13 +60,10 @@ class Transducer:
         Volts at the pin at 0 Pa absolute.
     volts_per_pa : float
         Slope, V/Pa.
-    u_pa : float
-        Standard uncertainty in pascals of the pressure that it gives.
     """
 
     offset_v: float
     volts_per_pa: float
-    u_pa: float = 0.0
 
     @overload
     def pressure_pa(self, pin_v: float) -> float: ...
@@ -139,15 +126,12 @@ class Thermistor:
         B, kelvin.
     pull_up_ohm, pull_up_v : float
         The resistor and the volts that it pulls up to.
-    u_k : float
-        Standard uncertainty in kelvins of the temperature that it gives, the model's own error included.
     """
 
     r25_ohm: float
     beta_k: float
     pull_up_ohm: float
     pull_up_v: float
-    u_k: float = 0.0
 
     @overload
     def temperature_k(self, pin_v: float) -> float: ...
