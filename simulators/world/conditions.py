@@ -12,8 +12,8 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 
-from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
 from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
+from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
 from simulators.world.parameters import CoilTruth, ValveTruth
 
 __all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "SET_BY_VALUE", "grade", "spoil", "spoil_to"]

@@ -1,8 +1,7 @@
 """Gas in the reservoir: mass and energy, with orifices to the ambient, a pump, and walls that give heat.
 
-Air is an ideal gas with constant specific heats. Every orifice is an isentropic nozzle with a discharge coefficient
-(common textbook equations). Below a pressure difference of 50 Pa the flow is taken as proportional to the difference:
-the nozzle's slope is infinite there, a real orifice turns laminar. Fuel vapour (`vapour.py`) may be mixed with the air.
+Air is an ideal gas with constant specific heats. Every orifice is a nozzle (`nozzle.py`). Fuel vapour (`vapour.py`) may
+be mixed with the air.
 
 Not modelled: humidity, pressure drop and waves in hoses, temperature layers in the reservoir, leaks narrow enough to be
 laminar, and what a diaphragm pump leaks back through its valves.
@@ -13,26 +12,13 @@ from __future__ import annotations
 import math
 
 from simulators.world.extrema import turning_points
+from simulators.world.nozzle import AIR_R, CP, CV, KAPPA, discharge, leak_area_m2, nozzle_flux, vent_area_m2
 from simulators.world.parameters import BenchTruth, PortTruth
 from simulators.world.stiff_solver import rodas3
 from simulators.world.trajectory import Cubic, GasSegment, GasState, cubic, hermite, play
 from simulators.world.vapour import GAS_J_MOL_K, VapourStep, evaporate, evaporation_mol_s_pa
 
-__all__ = ["AIR_R", "ANR_K", "ANR_KG_M3", "CHOKED", "KAPPA", "Gas", "leak_area_m2", "nozzle_flux", "vent_area_m2"]
-
-AIR_R = 287.05
-KAPPA = 1.4
-CV = AIR_R / (KAPPA - 1.0)
-CP = CV + AIR_R
-CRITICAL = (2.0 / (KAPPA + 1.0)) ** (KAPPA / (KAPPA - 1.0))
-CHOKED: float = math.sqrt(KAPPA / AIR_R) * (2.0 / (KAPPA + 1.0)) ** ((KAPPA + 1.0) / (2.0 * (KAPPA - 1.0)))
-SUBSONIC = math.sqrt(2.0 * KAPPA / (KAPPA - 1.0) / AIR_R)
-LINEAR_ABOVE = 1.0 - 50.0 / 101_325.0
-ANR_KG_M3, ANR_K = 1.185, 293.15
-"""Reference atmosphere of ISO 8778; serves to turn a sonic conductance into an area."""
-SCCM_KG_S = 101_325.0 / (AIR_R * 273.15) * 1e-6 / 60.0
-CD_FALLS_ABOVE = 0.35
-"""Pressure ratio from which a valve's discharge coefficient falls (our own invention)."""
+__all__ = ["Gas"]
 
 DRY: Cubic = (0.0, 0.0, 0.0, 0.0)
 RELATIVE = 2e-7
@@ -42,48 +28,6 @@ LINED_S, WET_S, SWEPT_S = 0.25, 0.5, 0.05
 """Longest steps with a liner, with fuel vapour, and with fuel vapour that is pumped or blown out."""
 CUBIC_BELOW = 4.0
 """A step longer than this many time constants of the pressure is interpolated by a straight line."""
-
-
-def nozzle_flux(ratio: float) -> float:
-    """Mass flow of an ideal nozzle, in kg/s per m2 of area, Pa of upstream pressure and 1/sqrt(K).
-
-    Parameters
-    ----------
-    ratio : float
-        Downstream over upstream pressure, 0 to 1.
-
-    Examples
-    --------
-    >>> round(nozzle_flux(0.4), 7), nozzle_flux(1.0)
-    (0.0404149, 0.0)
-    """
-    if ratio <= CRITICAL:
-        return CHOKED
-    if ratio > LINEAR_ABOVE:
-        return _AT_LINEAR * (1.0 - ratio) / (1.0 - LINEAR_ABOVE)
-    root: float = ratio ** (1.0 / KAPPA)
-    return SUBSONIC * math.sqrt(root * (root - ratio))
-
-
-_AT_LINEAR: float = SUBSONIC * math.sqrt(LINEAR_ABOVE ** (2.0 / KAPPA) - LINEAR_ABOVE ** ((KAPPA + 1.0) / KAPPA))
-
-
-def discharge(port: PortTruth, ratio: float) -> float:
-    """Discharge coefficient of the valve's port at a pressure ratio."""
-    if ratio <= CD_FALLS_ABOVE:
-        return port.cd_choked
-    x = (ratio - CD_FALLS_ABOVE) / (1.0 - CD_FALLS_ABOVE)
-    return port.cd_choked * (1.0 - port.cd_drop * x * x)
-
-
-def leak_area_m2(sccm: float) -> float:
-    """Effective area of an orifice from its choked flow, from 101.325 kPa and 20 degC."""
-    return sccm * SCCM_KG_S * math.sqrt(293.15) / (CHOKED * 101_325.0)
-
-
-def vent_area_m2(c_m3_s_pa: float) -> float:
-    """Effective area of an orifice from its sonic conductance (ISO 6358-1)."""
-    return c_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / CHOKED
 
 
 def _in_series_m2(first: float, second: float) -> float:

@@ -9,7 +9,7 @@ import math
 import random
 from dataclasses import dataclass, replace
 
-from simulators.world.gas import ANR_K, ANR_KG_M3, CHOKED
+from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED
 from simulators.world.parameters import ArmatureTruth, CoilTruth, PortTruth, ValveTruth
 
 __all__ = ["MIDDLES", "MODELS", "Limits", "Middle", "draw_good", "open_m2", "throat_m2"]

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
-from simulators.world.gas import Gas, leak_area_m2
+from simulators.world.gas import Gas
 from simulators.world.loose_joint import LooseJoint
+from simulators.world.nozzle import leak_area_m2
 from simulators.world.parameters import ROOM_MOST_K, BenchTruth, ValveTruth
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler

@@ -8,8 +8,8 @@ from dataclasses import replace
 from simulators.world.actuator import Actuator
 from simulators.world.circuit import Circuit
 from simulators.world.fittings import FITTINGS, ON_PLUG, OPEN_PORT_C_M3_S_PA, resistor
-from simulators.world.gas import AIR_R, ANR_K, ANR_KG_M3
 from simulators.world.loose_joint import LooseJoint
+from simulators.world.nozzle import AIR_R, ANR_K, ANR_KG_M3
 from simulators.world.relays import METER
 from simulators.world.stepper import Stepper
 from simulators.world.trajectory import cubic

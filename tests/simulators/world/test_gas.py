@@ -8,7 +8,8 @@ import pytest
 from scipy.integrate import quad
 
 from simulators.world import BenchTruth, PortTruth
-from simulators.world.gas import Gas, nozzle_flux, vent_area_m2
+from simulators.world.gas import Gas
+from simulators.world.nozzle import nozzle_flux, vent_area_m2
 
 ATM_PA, START_PA, T0_K = 101_325.0, 41_325.0, 293.15
 R_AIR = 287.05
