@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
-from benchrig.analysis.results import Characteristic
+from benchrig.analysis.results import Characteristic, Samples
 from benchrig.bench.bench import Bench
 from benchrig.catalogue.model import ValveModel
 from benchrig.sequencer.events import Watcher
 from benchrig.verdict.wet import Vapour
 
-__all__ = ["Context", "Quiet", "not_measured"]
+__all__ = ["Context", "HoldRecord", "Quiet", "not_measured"]
 
 
 class Quiet:
@@ -26,6 +26,21 @@ class Quiet:
 
     def step_ended(self, step: object) -> None:
         """Do nothing."""
+
+
+@dataclass(frozen=True)
+class HoldRecord:
+    """The record of the hold, and what its analysis was told (see `benchrig.analysis.leak.hold_vacuum.analyse_hold`).
+
+    Attributes
+    ----------
+    time_s, pressure_pa : ndarray, shape (n,)
+    told : mapping
+    """
+
+    time_s: Samples
+    pressure_pa: Samples
+    told: Mapping[str, Any]
 
 
 @dataclass
@@ -47,8 +62,12 @@ class Context:
         The pressure rose in the closed manifold before the pump had run.
     not_vapour : str
         Why what looked like vapour is none, as the control found.
-    bench_tight : bool
-        The control found the bench tight without the valve.
+    leak_controlled : bool
+        The control told the bench's own leak from the valve's.
+    leak_hidden : str
+        Why the control could not tell the bench's own leak, though nothing is wrong with the bench; empty: it could.
+    held : HoldRecord or None
+        The hold, for the control to compare with.
     """
 
     bench: Bench
@@ -78,7 +97,9 @@ class Context:
     slow_rise: Vapour | None = None
     rises_at_rest: bool = False
     not_vapour: str = ""
-    bench_tight: bool = False
+    leak_controlled: bool = False
+    leak_hidden: str = ""
+    held: HoldRecord | None = None
     found: list[Characteristic] = field(default_factory=list)
 
     @property

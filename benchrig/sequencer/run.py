@@ -112,11 +112,11 @@ def qualify(
                 steps += (_take(Step("control", "Control", _controlling(doubts, operator)), run, sink),)
                 if operator is None and not control_waived:
                     judgement = without_control(judgement, doubts)
-            if SLOW_RISE in doubts:
+            if SLOW_RISE in doubts or run.leak_controlled or run.leak_hidden:
                 judgement = _judge(run, intake)
-                left = doubted(judgement) - ({LEAK} if run.bench_tight else set())
-                judgement = without_control(judgement, left) if left else judgement
-                if run.not_vapour and judgement.verdict == "undecided":
+                left = doubted(judgement) - ({LEAK} if run.leak_controlled else set())
+                judgement = without_control(judgement, left, run.leak_hidden) if left else judgement
+                if run.not_vapour and judgement.verdict == "undecided" and run.not_vapour not in judgement.why:
                     judgement = replace(judgement, why=f"{judgement.why} {run.not_vapour}")
             judgement = _with_clock(judgement, clock_before)
             bench_state = end_safe(bench)

@@ -354,6 +354,25 @@ BENCH_AND_SEQUENCE = [
             "if found.hold_leak_sccm is None:",
         ),
         ("a gross own leak is tight", "own_sccm = math.inf if", "own_sccm = 0.0 if"),
+        ("a hidden own leak is a fault", "found.explanation in OF_THE_WALL:", "found.explanation in ():"),
+        ("a lined wall hides a leak", "if found.hold_leak_sccm is None else None", "if False else None"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/blank_hold.py",
+        STEPS,
+        ("the hold without the valve not taken off", "[both] - blank_pa +", "[both] - blank_pa.mean() +"),
+        ("two holds on a wall are alike", "ALIKE = 0.03", "ALIKE = 0.0"),
+    ),
+    *_of(
+        "benchrig/analysis/leak/hold_judgement.py",
+        ("tests/analysis",),
+        ("chance is a leak that changes", "if goodness < NO_FIT", "if goodness < FALSE_ALARM"),
+        ("a fit that led nowhere is a leak", "or not math.isfinite(u):", "or math.isinf(u):"),
+    ),
+    *_of(
+        "benchrig/analysis/leak/hold_vacuum.py",
+        ("tests/analysis",),
+        ("what departs costs nothing", "parts[WANDERS] = setting", "parts[WANDERS] = 0.0 * setting"),
     ),
 ]
 

@@ -9,6 +9,8 @@ import pytest
 
 from benchrig.analysis.leak import hold_vacuum as analysis
 from benchrig.analysis.results import Characteristic
+from benchrig.sequencer.steps import blank_hold
+from benchrig.sequencer.steps import control as control_step
 from benchrig.sequencer.steps import hold as step
 from benchrig.sequencer.steps.vapour import RestRise, beside_vapour, rise_at_rest
 from tests.sequencer.short_runs import context, set_in_file, short_bench
@@ -135,6 +137,8 @@ def test_a_small_rise_that_levels_off_is_looked_for_without_the_valve_and_makes_
     monkeypatch,
 ):
     hold_with(monkeypatch, **{**WET, "explanation": "slow_wall"}, vapour_pa=120.0)
+    found = {**WET, "explanation": "slow_wall"}
+    monkeypatch.setattr(blank_hold, "analyse_hold", lambda *a, **k: replace(analysis.analyse_hold(*a, **k), **found))
     finished, steps = taken("alder-24", "good")
     assert (finished.judgement.verdict, finished.judgement.cause) == ("undecided", "wet")
     assert steps.steps[-1].name == "control"
@@ -155,6 +159,40 @@ def test_a_lined_wall_is_found_without_the_valve_which_is_neither_wet_nor_reject
     assert "it is the reservoir's wall" in steps.steps[-1].notes[0]
     if finished.judgement.verdict == "undecided":
         assert finished.judgement.why.endswith("it is its wall, not vapour.")
+
+
+def hold_leak(finished):
+    return next(each.characteristic for each in finished.judgement.judged if each.characteristic.name == step.NAME)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_on_a_lined_wall_the_valves_leak_is_what_the_hold_shows_beyond_the_one_without_it(seed):
+    finished, steps = taken("alder-24", "good", "two-time-constants@0", seed=seed)
+    assert finished.judgement.verdict == "accept"
+    leak = hold_leak(finished)
+    assert leak.how.endswith("less that of the bench without the valve")
+    assert 0 < leak.value < 0.5
+    assert "the bench's wall in two holds" in dict(leak.parts)
+    assert "was taken off the valve's leak" in steps.steps[-1].notes[0]
+
+
+def test_on_a_lined_wall_a_leak_is_rejected_and_no_fault_of_the_bench():
+    finished, _ = taken("alder-24", "seat-leak", "two-time-constants@0", seed=2, value=12.0)
+    assert (finished.judgement.verdict, finished.judgement.cause) == ("reject", "seat leak")
+    assert abs(hold_leak(finished).value - 12.0) < 2 * hold_leak(finished).u + 0.3
+
+
+@pytest.mark.parametrize(("condition", "value"), [("good", None), ("seat-leak", 30.0)])
+def test_where_a_lined_wall_hides_the_leak_the_words_are_of_the_wall_and_not_of_airing_out(
+    monkeypatch, condition, value
+):
+    monkeypatch.setattr(control_step, "leak_beside_blank", lambda *_: None)
+    finished, _ = taken("alder-24", condition, "two-time-constants@0", seed=2, value=value)
+    assert finished.judgement.verdict == "undecided"
+    assert finished.judgement.cause != "wet"
+    assert "wall" in finished.judgement.why
+    assert "air the valve out" not in finished.judgement.why
+    assert "not looked at" not in finished.judgement.why
 
 
 def test_a_reservoir_in_the_sun_is_found_without_the_valve():

@@ -19,11 +19,14 @@ from dataclasses import replace
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.analysis.leak.hold_vacuum import HoldResult
+from benchrig.analysis.results import Characteristic
+from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST
 from benchrig.errors import BenchError
 from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Operator, put_on
+from benchrig.sequencer.steps.blank_hold import REST_S, leak_beside_blank, put_in_place, say_why_hidden
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.sequencer.steps.witnesses import check_meter
@@ -41,6 +44,16 @@ SURE_U = 3.0
 REST_TAUS = 15.0
 """Gas that an opening has warmed is at rest after so many time constants of its recovery at the hold's vacuum: six of
 those at the pressure of the room."""
+WALLS = "it is the reservoir's wall (a liner, a coating)"
+STEADY = "Let the room's temperature become steady, keep sun and draught off the reservoir, and run it again."
+OF_THE_WALL = ("wet", "slow_wall", "undecided")
+"""What a bench without a valve shows where nothing is wrong with it but its wall and the room."""
+HIDDEN = (
+    "Without the valve the pressure rises too, by the reservoir's wall or the room, which hides what the bench leaks "
+    "by itself."
+)
+NOT_VAPOUR = "Without the valve the bench shows the same rise: it is its wall, not vapour."
+OFF = "what the bench does by itself was taken off the valve's leak"
 LINE_S, LINE_PA = 4.0, 3_000.0
 """A small pump draws well under a kilopascal through an open hose."""
 
@@ -65,8 +78,8 @@ def not_controlled(what: frozenset[str]) -> StepOutput:
     )
 
 
-def without_control(judgement: Judgement, what: frozenset[str]) -> Judgement:
-    """The judgement when the control was wanted and nobody was there for it.
+def without_control(judgement: Judgement, what: frozenset[str], hidden: str = "") -> Judgement:
+    """The judgement when the control was wanted and nobody was there for it, or (`hidden`: why) when it told nothing.
 
     A reject that rests on nothing but what a hose or a meter could cause too is left undecided; one that rests on more
     stands.
@@ -77,9 +90,11 @@ def without_control(judgement: Judgement, what: frozenset[str]) -> Judgement:
     return replace(
         judgement,
         verdict="undecided",
-        why=f"{judgement.why} The bench was not looked at without the valve: {_alike(what)}.",
+        why=f"{judgement.why} {hidden or f'The bench was not looked at without the valve: {_alike(what)}.'}",
         disposition="ask",
-        disposition_why="Run it again where somebody can take the valve off when asked, or say --no-control to let the "
+        disposition_why=STEADY
+        if hidden
+        else "Run it again where somebody can take the valve off when asked, or say --no-control to let the "
         "measurement stand as it is.",
     )
 
@@ -111,8 +126,7 @@ def control(run: Context, operator: Operator, what: frozenset[str]) -> StepOutpu
         notes.append(_whose_rise(run, operator, readings))
     elif LEAK in what:
         put_on(run.bench, operator, Fitting.BLIND, run.coil_limit_s)
-        readings["leak of the bench without the valve"] = (_tight(run, operator), "sccm")
-        notes.append("controlled: without the valve the bench is tight")
+        notes.append(_tight(run, operator, readings))
     if FLOW in what:
         put_on(run.bench, operator, Fitting.OPEN, run.coil_limit_s)
         readings["vacuum on the open port"] = (_open(run, operator), "kPa")
@@ -126,19 +140,26 @@ def _whose_rise(run: Context, operator: Operator, readings: dict[str, tuple[floa
     assert seen is not None
     if run.rises_at_rest:
         return _whose_warmth(run, seen, readings)
-    found = _held(run, operator, run.bench.file.sequence.hold_s, "does it rise without the valve too?")
+    _rest(run)
+    found, blank = _held(run, operator, run.bench.file.sequence.hold_s, "does it rise without the valve too?")
+    shows = found.vapour_probability >= NAMED_FROM
+    apart = leak_beside_blank(run, blank, found)
+    if found.vapour_pa is not None:
+        readings["slow rise without the valve"] = (found.vapour_pa, "Pa")
+    if apart is not None and (shows or apart[1] < NAMED_FROM):
+        _take(run, apart[0], readings)
+        return f"controlled: without the valve the pressure rises as with it: {WALLS} or the room, not vapour; {OFF}"
     if found.hold_leak_sccm is not None:
         _demand_tight(run, found)
         readings["leak of the bench without the valve"] = (found.hold_leak_sccm, "sccm")
-    shows = found.vapour_probability >= NAMED_FROM
-    if found.vapour_pa is not None:
-        readings["slow rise without the valve"] = (found.vapour_pa, "Pa")
     if shows:
         run.vapour = None
-        run.not_vapour = "Without the valve the bench shows the same rise: it is its wall, not vapour."
+        run.not_vapour = NOT_VAPOUR
+        run.leak_hidden = "" if run.leak_controlled else HIDDEN
+        say_why_hidden(run, f"it is hidden. {NOT_VAPOUR.rstrip('.')}")
         return (
-            "controlled: without the valve the pressure rises and levels off too: it is the reservoir's wall "
-            "(a liner, a coating), not vapour; every hold on this bench is less certain for it"
+            f"controlled: without the valve the pressure rises and levels off too: {WALLS}, not vapour; every hold on "
+            "this bench is less certain for it"
         )
     run.vapour = seen
     return "controlled: without the valve the pressure does not rise and level off: the valve is wet"
@@ -163,18 +184,44 @@ def _whose_warmth(run: Context, seen: Vapour, readings: dict[str, tuple[float, s
     return "controlled: without the valve the pressure does not rise at rest: the valve is wet"
 
 
-def _tight(run: Context, operator: Operator) -> float:
-    """Leak of the bench without the valve, sccm; held longer where a short hold does not tell, or tells of a leak.
+def _tight(run: Context, operator: Operator, readings: dict[str, tuple[float, str]]) -> str:
+    """Demand a tight bench without the valve; held longer where a short hold does not tell, or tells of a leak.
 
-    A lined wall or a room that drifts reads as a leak in a short hold.
+    A lined wall or a room that drifts reads as a leak in a short hold, and hides the bench's own leak in a long one.
+    Then the valve's leak is what the hold with it shows beyond the one without it.
     """
-    found = _held(run, operator, SECONDS, "tight without the valve?")
+    found, _ = _held(run, operator, SECONDS, "tight without the valve?")
     if _leaks(run, found) and not found.bound:
-        found = _held(run, operator, run.bench.file.sequence.hold_s, "tight without the valve?")
-    return _demand_tight(run, found)
+        _rest(run)
+        found, blank = _held(run, operator, run.bench.file.sequence.hold_s, "tight without the valve?")
+        apart = leak_beside_blank(run, blank, found) if found.hold_leak_sccm is None else None
+        if apart is not None:
+            _take(run, apart[0], readings)
+            return f"controlled: without the valve the pressure rises too: {WALLS} or the room; {OFF}"
+        if found.hold_leak_sccm is None and found.explanation in OF_THE_WALL:
+            run.leak_hidden = HIDDEN
+            return f"controlled: {HIDDEN[0].lower()}{HIDDEN[1:]}"
+    readings["leak of the bench without the valve"] = (_demand_tight(run, found), "sccm")
+    return "controlled: without the valve the bench is tight"
 
 
-def _held(run: Context, operator: Operator, seconds: float, what: str) -> HoldResult:
+def _rest(run: Context) -> None:
+    """Let the reservoir come to rest, so that its wall begins this hold as it began the one with the valve."""
+    run.bench.switch(AT_REST)
+    run.bench.wait(REST_S)
+
+
+def _take(run: Context, leak: Characteristic, readings: dict[str, tuple[float, str]]) -> None:
+    """Let the leak be what the hold with the valve shows beyond the one without it; the rest is the bench's."""
+    assert leak.value is not None
+    readings["leak of the valve beyond what the bench does"] = (leak.value, "sccm")
+    put_in_place(run, leak)
+    run.leak_controlled = True
+    run.vapour = None
+    run.not_vapour = NOT_VAPOUR
+
+
+def _held(run: Context, operator: Operator, seconds: float, what: str) -> tuple[HoldResult, Recording]:
     bench = run.bench
     limit_s = bench.file.reservoir.pump_limit_s
     _, reached_pa = pump_to(bench, operator, run.ambient_pa, run.hold_vacuum_pa, limit_s)
@@ -191,7 +238,7 @@ def _held(run: Context, operator: Operator, seconds: float, what: str) -> HoldRe
     recording = hold_for(bench, operator, seconds, what)
     found = leak(bench, recording, run.ambient_pa, room.drift_k_s())
     bench.switch(AT_REST)
-    return found
+    return found, recording
 
 
 def _leaks(run: Context, found: HoldResult) -> bool:
@@ -226,7 +273,7 @@ def _demand_tight(run: Context, found: HoldResult) -> float:
             "K5 and reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. "
             "Mend it, then 'benchrig bench check', then test the valve again.",
         )
-    run.bench_tight = True
+    run.leak_controlled = True
     return own_sccm
 
 

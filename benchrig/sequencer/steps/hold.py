@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.errors import BenchError
-from benchrig.sequencer.context import Context, not_measured
+from benchrig.sequencer.context import Context, HoldRecord, not_measured
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
@@ -125,9 +127,7 @@ def hold(run: Context) -> StepOutput:
     run.vacuum_pa = run.ambient_pa - ended_pa
     drift_k_s, drift_u_k_s = room.drift_k_s()
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
-    result = analyse_hold(
-        recording.time_s,
-        pressure_pa,
+    told: dict[str, Any] = dict(
         volume_m3=file.reservoir.volume_m3,
         volume_u_m3=file.reservoir.volume_u_m3,
         ambient_pa=run.ambient_pa,
@@ -144,6 +144,9 @@ def hold(run: Context) -> StepOutput:
         ambient_drift_u_k_s=drift_u_k_s,
         **vapour_odds(rest, (drift_k_s, drift_u_k_s)),
     )
+    result = analyse_hold(recording.time_s, pressure_pa, **told)
+    if not quick:
+        run.held = HoldRecord(recording.time_s, pressure_pa, told)
     learn_of_vapour(run, result, rest, (drift_k_s, drift_u_k_s), hold_s)
     run.thermal_time_constant_s = result.thermal_time_constant_s
     run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
