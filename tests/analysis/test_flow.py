@@ -299,6 +299,14 @@ def test_valve_that_opens_before_it_was_switched_has_no_negative_delay():
 
 
 @pytest.mark.slow
+def test_valve_that_stood_half_open_before_it_was_switched_has_no_conductance():
+    t, p = opening_course(lambda t: 0.55 if 0.012 <= t < 0.33 else float(t >= 0.33))
+    found = analyse_flow(t - 0.3, p, **HEAT, **BENCH)
+    assert found.sonic_conductance_dm3_s_bar is None
+    assert "the valve was not shut before it was switched" in found.why_not[C]
+
+
+@pytest.mark.slow
 def test_late_opening_is_a_bound_unless_the_switching_is_known():
     t, p = opening_course(lambda t: float(t >= 0.262))
     found = analyse_flow(t, p, **HEAT, **BENCH)
@@ -365,3 +373,12 @@ def test_a_rise_that_dies_away_is_a_slow_transducer_and_no_valve_that_shuts():
     gradual = words_for(Course(at, np.exp(-at / 0.8), False))
     assert "is the transducer slow" in gradual
     assert "shuts again" in words_for(Course(at, np.where(at < 1.0, 1.0, 0.02), False))
+
+
+@pytest.mark.slow
+def test_delay_seen_by_a_transducer_that_is_slower_than_told_is_no_surer_than_its_lag():
+    t, p = opening_course(lambda t: float(t >= 0.012), lag_s=0.015)
+    found = analyse_flow(t, p, **{**BENCH, "response_s": 0.003}, **HEAT)
+    assert "slower than the bench file says" in found.explanation
+    assert found.opening_delay_ms_u > 3.0
+    assert abs(found.opening_delay_ms - 12.0) < 2 * found.opening_delay_ms_u

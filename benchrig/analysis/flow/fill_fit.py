@@ -169,6 +169,8 @@ class FillFit:
     pulled : float
         How far the record pulls bench, heat and the opening's curve from what is known of them, beyond what sound
         records do, in standard uncertainties. An exchange of heat of another form than fitted shows like that.
+    pulled_heat : float
+        The same of bench and heat alone.
     members : tuple of (float, Fitted)
         What `fitted` is the mean of, each with its probability.
     """
@@ -180,6 +182,7 @@ class FillFit:
     cost: float
     strained: str = ""
     pulled: float = 0.0
+    pulled_heat: float = 0.0
     members: tuple[tuple[float, Fitted], ...] = ()
 
     @property
@@ -315,8 +318,11 @@ def _fit_of(
     likelier = min([likelier, *(one for _, one in members)], key=lambda fitted: fitted.cost)
     opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
     good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
-    strained, pulled = _strained(likelier), _pulled(likelier)
-    return FillFit(fitted, opened_s, model(likelier.values), good, likelier.cost, strained, pulled, tuple(members))
+    heat = _pulled(likelier, _OF_BENCH, PULL_OF_BENCH)
+    pulled = math.hypot(heat, _pulled(likelier, [q.name for q in _CURVE], PULL_OF_OPENING))
+    curve_pa = model(likelier.values)
+    strained = _strained(likelier)
+    return FillFit(fitted, opened_s, curve_pa, good, likelier.cost, strained, pulled, heat, tuple(members))
 
 
 def _strained(fitted: Fitted) -> str:
@@ -338,11 +344,8 @@ def _pulls(fitted: Fitted, names: Sequence[str]) -> dict[str, float]:
     return {q.name: abs(fitted.values[q.name] - q.prior) / q.prior_u for q in fitted.parameters if q.name in names}
 
 
-def _pulled(fitted: Fitted) -> float:
-    beyond = 0.0
-    for names, usual in ((_OF_BENCH, PULL_OF_BENCH), ([q.name for q in _CURVE], PULL_OF_OPENING)):
-        beyond += max(sum(pull**2 for pull in _pulls(fitted, names).values()) - usual, 0.0)
-    return math.sqrt(beyond)
+def _pulled(fitted: Fitted, names: Sequence[str], usual: float) -> float:
+    return math.sqrt(max(sum(pull**2 for pull in _pulls(fitted, names).values()) - usual, 0.0))
 
 
 def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:

@@ -30,11 +30,12 @@ UNSEEN_U = 0.006
 opening, and just above it little that is not bound to an ISO curve: the standard uncertainty of that, as part of C
 (engineering judgement; simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.3 to
 0.6 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are four shapes of any number."""
-PULLED_RATIO_U, PULLED_FLOW_U = 0.035, 0.004
+PULLED_RATIO_U, PULLED_FLOW_U, PULLED_HEAT_C_U = 0.035, 0.004, 0.018
 """What an exchange of heat of another form than the fitted ones (free convection, stirring by the square of the inflow,
 a liner), or an opening far from the ISO curve, makes of the critical ratio, and of C and the flow at rated vacuum as
-part of them, for each standard uncertainty that the record pulls what is known of both beyond what sound records do.
-Engineering judgement: in records of such kinds the ratio was off by 0.02 to 0.06 a unit of `FillFit.pulled`."""
+part of them, for each standard uncertainty that the record pulls what is known of both beyond what sound records do;
+the last is for C and pulls of bench and heat alone. Engineering judgement: in records of such kinds the ratio was off
+by 0.02 to 0.06 a unit of `FillFit.pulled`, C by 1.5 to 3.5 % and the flow at rated vacuum by up to 1 %."""
 BEGINS_U_S = 0.0003
 """How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
@@ -127,12 +128,13 @@ def _values(one: Explanation, setting: Setting) -> _Values:
     scale = math.sqrt(sum(u * u for u in scale_u.values()))
     parts["opening that departs from its ISO curve about the start"] = c * UNSEEN_U
     other_u = math.hypot(PULLED_FLOW_U * fill.pulled, one.flow_u)
-    if other_u:
-        parts["heat exchange or opening of another form"] = c * other_u
+    other_c_u = math.hypot(other_u, PULLED_HEAT_C_U * fill.pulled_heat)
+    if other_c_u:
+        parts["heat exchange or opening of another form"] = c * other_c_u
     lpm, lpm_u = _rated(fill, setting)
     tau_s = math.exp(q["tau_ln"])
     return _Values(
-        (c, math.hypot(fit_u, c * scale, c * UNSEEN_U, c * other_u)),
+        (c, math.hypot(fit_u, c * scale, c * UNSEEN_U, c * other_c_u)),
         (b, math.hypot(fitted.u("critical_ratio"), ELLIPSE_U, PULLED_RATIO_U * fill.pulled, one.ratio_u)),
         (lpm, math.hypot(lpm_u, lpm * scale, lpm * UNSEEN_U, lpm * other_u)),
         (tau_s, tau_s * fitted.u("tau_ln")),

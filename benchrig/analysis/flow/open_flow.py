@@ -332,14 +332,13 @@ def _questioned(
             f"the pressure rises {1e3 * before_s:.0f} ms before t = 0, unlike through one opening: the valve was not "
             "shut before it was switched, or t = 0 is not when that was"
         )
+        return _not_measured(words, plain, blocks, switched)
     found = explanations(blocks, setting, course)
     if found:
         said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
         return result_of(blocks, found, said, setting, switched)
     if plain is not None and plain.fitted.widening <= DEPARTS and not plain.strained:
         return result_of(blocks, [Explanation("", plain)], "", setting, switched)
-    if words:
-        return _not_measured(words, plain, blocks, switched)
     if plain is not None and plain.strained and (plain.goodness <= 1.0 or plain.strained == "ambient"):
         return _not_measured(_strain_words(plain, setting), plain, blocks, switched)
     times = "" if plain is None else f" ({plain.fitted.widening:.1f} times the noise)"
