@@ -136,6 +136,21 @@ SURVIVED_ONCE = [
         ("flow's temperature u doubled", "0.5 * setting.ambient_u_k", "1.0 * setting.ambient_u_k"),
     ),
     *_of(
+        "benchrig/analysis/flow/fill_concavity.py",
+        ("tests/analysis/test_fill_concavity.py",),
+        ("flows that bend upwards count", "share = 0.5 * math.erfc(-at / math.sqrt(2))", "share = 1.0"),
+    ),
+    *_of(
+        "benchrig/analysis/flow/open_flow.py",
+        FLOW,
+        ("half open before it is switched is no matter", "before_s > 0.02:", "before_s > 20.0:"),
+    ),
+    *_of(
+        "benchrig/analysis/flow/fill_alternatives.py",
+        FLOW,
+        ("a lag that nobody told leaves the delay sure", "LAG_U * abs(found_s - told_s)", "0.0"),
+    ),
+    *_of(
         "benchrig/analysis/armature/inrush.py",
         INRUSH,
         ("step variance of inrush gone", "step_var = trace.step_a**2 / 12", "step_var = 0.0 * trace.step_a"),
