@@ -72,6 +72,8 @@ u_sccm = 0.05
 [heat]                      # how fast the gas takes the walls' temperature after pump-down
 time_constant_s = 2.3
 u_s = 0.6
+chill_k = 14.0              # how much colder than the walls it is after pumping to the hold vacuum
+chill_u_k = 4.0
 inflow_w_k = 1.6            # what 1 g/s of inflow adds to the walls' heat conductance
 inflow_u_w_k = 0.3
 inflow_power = 0.8          # it grows with this power of the inflow

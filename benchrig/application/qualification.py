@@ -40,6 +40,8 @@ from benchrig.verdict.warm import USUAL_C, speaks_of_heat
 __all__ = ["Qualification", "QualificationRequest", "check_tag", "qualify_valve"]
 
 TAG_LONGEST = 300
+FULL_FOR = ("return", "check-valve")
+"""Reasons for which everything is measured to the end: a customer's claim, and the part that is measured daily."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,11 @@ class QualificationRequest:
         Do not ask whether the part is aired out and connected.
     warm_c : float or None
         Heat the coil to this temperature at the end and look again.
+    full : bool or None
+        Measure everything for as long as the bench file says; otherwise each measurement ends as soon as it has told
+        enough. None: by the reason, full where the record is to be shown or compared (`FULL_FOR`).
+    until_certain : bool
+        Leave the rest out once something is certainly beyond its limit.
     """
 
     model: ValveModel
@@ -70,6 +77,8 @@ class QualificationRequest:
     barometer_kpa: float | None = None
     known_ready: bool = False
     warm_c: float | None = None
+    full: bool | None = None
+    until_certain: bool = False
 
 
 @dataclass(frozen=True)
@@ -173,6 +182,8 @@ def qualify_valve(
                 operator=None if request.no_control else control_operator(opened, asked, tell),
                 control_waived=request.no_control,
                 warm_c=warm_c,
+                full=intake.reason in FULL_FOR if request.full is None else request.full,
+                until_certain=request.until_certain,
             )
         except (BenchError, KeyboardInterrupt) as error:
             with stop_requests.ending(), suppress(BenchError, OSError):

@@ -10,6 +10,7 @@ from pathlib import Path
 from benchrig.application.events import Listener, RehearsalBegan, RehearsalProgress, nobody_listens
 from benchrig.application.paths import model_folders
 from benchrig.bench.bench import never
+from benchrig.bench.constants import Kind
 from benchrig.bench.file import load_bench_file
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue, ValveModel
@@ -42,6 +43,10 @@ class RehearsalRequest:
         Draw the bench's constants only within what its file states, not from the stated distributions.
     workers : int or None
         Processes; None: one for each core.
+    full : bool
+        Measure everything to the end, as for a return.
+    calibrated : tuple of str
+        Constants that each simulated bench has calibrated before.
     """
 
     valves: int
@@ -52,6 +57,8 @@ class RehearsalRequest:
     near_limit: bool = False
     within: bool = False
     workers: int | None = None
+    full: bool = False
+    calibrated: tuple[Kind, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,7 +87,9 @@ def rehearse_valves(
     mix = default_mix() if request.mix_file is None else load_mix(request.mix_file)
     bench = None if request.bench_file is None else load_bench_file(request.bench_file).file
     models = {name: _model(name, request.models_folder) for name in mix.models}
-    setting = Setting(request.seed, models, bench, as_stated=not request.within)
+    setting = Setting(
+        request.seed, models, bench, as_stated=not request.within, full=request.full, calibrated=request.calibrated
+    )
     _check_mix(mix)
     if request.near_limit:
         limits = {name: model.limits for name, model in models.items()}

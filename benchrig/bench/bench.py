@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -22,7 +23,11 @@ from benchrig.drivers.meters import Meter
 from benchrig.drivers.relay_board import BoardStatus, CapturePlan, Channel, Output, RelayBoard, TripCause
 from benchrig.errors import BenchError, DeviceError, InterlockOpen, LinkError, LinkTimeout
 
-__all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording", "never"]
+__all__ = ["HOST_SILENT_S", "KEEP_ALIVE_S", "Bench", "Recording", "Waiting", "never"]
+
+Found = TypeVar("Found")
+Waiting = Generator[float, None, Found]
+"""A task that yields instants on the bench's clock: it wants to be resumed then, and not before."""
 
 HOST_SILENT_S = 2.0
 """Host silent for so long: the board turns everything off. Over four times the longest blocking call."""
@@ -68,6 +73,7 @@ class Bench:
         self.capture_words = 0
         self.notes: list[str] = []
         self._state = AT_REST
+        self._alongside: list[tuple[float, Waiting[None]]] = []
         self.armed = False
         self._barometer_kpa: float | None = None
         self.rest_on(Grounds())
@@ -161,14 +167,40 @@ class Bench:
             self._check(self.board.set_outputs(state))
             self._state = state
 
+    def arrange(self, end: frozenset[Output]) -> None:
+        """Bring the outputs to `end`, the meter's route left as it is: a measurement of the coil may be going on."""
+        self.switch(end | (self._state & METERING))
+
+    def alongside(self, task: Waiting[None]) -> None:
+        """Let a task go on beside whatever waits next; it yields the instant at which it wants to be resumed.
+
+        A recording does not resume it: `await_alongside` before one that must not be disturbed.
+        """
+        self._alongside.append((self.clock.now(), task))
+
+    def await_alongside(self) -> None:
+        """Wait until every such task has come to its end."""
+        while self._alongside:
+            self.wait_until(min(due_s for due_s, _ in self._alongside))
+
     def wait_until(self, t: float) -> None:
         """Wait for an instant on the bench's clock, watching the board meanwhile."""
         while True:
             now = self.clock.now()
-            self.clock.sleep_until(min(t, now + KEEP_ALIVE_S))
+            self.clock.sleep_until(min(t, now + KEEP_ALIVE_S, *(due_s for due_s, _ in self._alongside)))
             self.feed()
+            self._resume_tasks()
             if self.clock.now() >= t:
                 return
+
+    def _resume_tasks(self) -> None:
+        """Resume what is due. A task does not wait by itself, so that none comes in another's way."""
+        now, tasks, self._alongside = self.clock.now(), self._alongside, []
+        for due_s, task in tasks:
+            try:
+                self._alongside.append((due_s if due_s > now else next(task), task))
+            except StopIteration:
+                continue
 
     def wait(self, seconds: float) -> None:
         """Wait for so many seconds."""
@@ -213,18 +245,39 @@ class Bench:
     def coil_readings_ohm(self, count: int) -> list[float]:
         """Coil resistance by the multimeter, so many readings; infinity where it shows overload."""
         self.switch(METERING)
-        self.wait(0.1)
-        readings = self.meter_readings_ohm(count)
+        readings = self._waited_for(self.reading_coil_ohm(count))
         self.switch(AT_REST)
+        return readings
+
+    def reading_coil_ohm(self, count: int) -> Waiting[list[float]]:
+        """The same as a task that says until when it waits, for `alongside`; pump and vent stay as they are."""
+        self.switch(self._state | METERING)
+        yield self.clock.now() + 0.1
+        readings = yield from self._reading_meter_ohm(count)
+        self.switch(self._state - METERING)
         return readings
 
     def meter_readings_ohm(self, count: int) -> list[float]:
         """What the multimeter reads as things stand, so many readings; infinity where it shows overload."""
+        return self._waited_for(self._reading_meter_ohm(count))
+
+    def _waited_for(self, task: Waiting[list[float]]) -> list[float]:
+        while True:
+            try:
+                self.wait_until(next(task))
+            except StopIteration as end:
+                readings: list[float] = end.value
+                return readings
+
+    def _reading_meter_ohm(self, count: int) -> Waiting[list[float]]:
         meter = self.file.meter
         self.meter.set_up_resistance(meter.wires, meter.range_ohm, meter.nplc)
-        return [self._one_reading_ohm() for _ in range(count)]
+        readings = []
+        for _ in range(count):
+            readings.append((yield from self._one_reading_ohm()))
+        return readings
 
-    def _one_reading_ohm(self) -> float:
+    def _one_reading_ohm(self) -> Waiting[float]:
         self.meter.start()
         deadline = self.clock.now() + METER_READY_S
         while not self.meter.ready():
@@ -233,7 +286,7 @@ class Bench:
                     f"Multimeter at {self.file.meter.address}: no resistance reading within {METER_READY_S:g} s.",
                     hint="Is the meter in a menu, or waiting for a trigger? Then its cable and address.",
                 )
-            self.wait(0.1)
+            yield self.clock.now() + 0.1
         return self.meter.fetch()
 
     # -- captures
@@ -249,6 +302,7 @@ class Bench:
         release_at: int | None = None,
         release_to: frozenset[Output] = AT_REST,
         enough: Callable[[Recording], bool] = lambda _: False,
+        every_s: float = RECORD_POLL_S,
     ) -> Recording:
         """Record channels at a fixed rate while the board throws one or two switches at exact samples.
 
@@ -263,7 +317,7 @@ class Bench:
         switch_at, release_at : int or None
             Sample at which the outputs become exactly `switch_to`, then `release_to`.
         enough : callable
-            Asked now and then with what has been recorded; True ends the recording early.
+            Asked every `every_s` seconds with what has been recorded; True ends the recording early.
 
         Returns
         -------
@@ -294,7 +348,7 @@ class Bench:
             if progress.finished or (done and enough(recording)):
                 break
             left_s = (samples - done) * period_us * 1e-6
-            self.clock.sleep_until(self.clock.now() + min(RECORD_POLL_S, left_s + 0.001))
+            self.clock.sleep_until(self.clock.now() + min(every_s, left_s + 0.001))
             self.feed()
         status = self.board.status()
         self._state = status.outputs
@@ -316,6 +370,7 @@ class Bench:
         (bool, str)
             Whether the board says that all outputs are off, and in words in what state the bench is.
         """
+        self._alongside.clear()
         self.armed = False  # as far as this program goes: from here on nobody feeds the board
         with suppress(BenchError):  # in order if it can be; what counts is the DISARM after it
             status = self.board.status()

@@ -180,6 +180,9 @@ class HeatTable(_Table):
 
     time_constant_s: Seconds = 2.5
     u_s: Seconds = 0.6
+    chill_k: NotNegative | None = None
+    """How much colder than the walls the gas is after pumping to the hold vacuum; left out: each hold must tell it."""
+    chill_u_k: NotNegative = 2.0
     inflow_w_k: NotNegative | None = None
     """What an inflow of 1 g/s adds to the heat conductance between gas and wall; left out: each fill must tell it."""
     inflow_u_w_k: NotNegative = 0.3

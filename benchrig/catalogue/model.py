@@ -67,6 +67,11 @@ class ValveModel(_Table):
         Vacuum at which the flow is stated, and the vacuum drawn for the hold step.
     guard_band : {"none", "0.83 U", "U"}
         Decision rule: how far inside the limit a value must lie to pass (ILAC-G8:09/2019).
+    false_accept, false_reject : float
+        Largest probability that a hold which ends as soon as it has told enough takes a leaking valve for tight, and a
+        tight one for leaking.
+    least_clicks : int
+        So many clicks at least, also where fewer would settle the matter.
     """
 
     model: str = Field(pattern=MODEL_NAME, max_length=60)
@@ -77,6 +82,9 @@ class ValveModel(_Table):
     rated_vacuum_kpa: Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)]
     hold_vacuum_kpa: Annotated[float, Field(gt=5, le=85, allow_inf_nan=False)] = 60.0
     guard_band: Literal["none", "0.83 U", "U"] = "0.83 U"
+    false_accept: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
+    false_reject: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
+    least_clicks: Annotated[int, Field(ge=3, le=200)] = 4
     notes: str = Field(default="", max_length=2000)
     limit: tuple[LimitTable, ...] = Field(default=(), strict=False)
 

@@ -100,6 +100,13 @@ __all__ = ["qualify"]
     help="Then let the coil heat itself to this temperature, 60 when none is named, and look at coil, clicks and flow "
     "again. Takes minutes; offered by itself when the complaint of a return speaks of heat.",
 )
+@click.option(
+    "--full/--no-full",
+    default=None,
+    help="Measure everything to the end, for the record; or end each measurement as soon as it has told enough. Left "
+    "out: to the end for returns and the check valve.",
+)
+@click.option("--until-certain", is_flag=True, help="Leave the rest out once something certainly fails its limit.")
 @click.option("--yes", is_flag=True, help="Do not ask whether the part is aired out and connected.")
 @as_json_option
 @speaks
@@ -124,6 +131,8 @@ def qualify(
     barometer_kpa: float | None,
     no_control: bool,
     warm_c: float | None,
+    full: bool | None,
+    until_certain: bool,
     yes: bool,
     as_json: bool,
 ) -> None:
@@ -173,6 +182,8 @@ def qualify(
         barometer_kpa=barometer_kpa,
         known_ready=yes,
         warm_c=warm_c,
+        full=full,
+        until_certain=until_certain,
     )
     with ExitStack() as stack:
         log = None if wire_log is None else stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from benchrig.bench.constants import KINDS, Kind
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
@@ -65,6 +66,15 @@ REFRESH_S = 0.1
     is_flag=True,
     help="Draw the bench's constants only within what its file states, not from the distributions that it states.",
 )
+@click.option(
+    "--full", is_flag=True, help="Measure everything to the end, as for a return; left out: until it has told enough."
+)
+@click.option(
+    "--calibrated",
+    multiple=True,
+    type=click.Choice(KINDS),
+    help="Each simulated bench has this calibrated before; without it, it knows what its file states. May be repeated.",
+)
 @click.option("--example-mix", is_flag=True, help="Print a mix file to start from, and leave.")
 @click.option(
     "--workers",
@@ -90,6 +100,8 @@ def rehearse(
     mix_file: Path | None,
     near_limit: bool,
     within: bool,
+    full: bool,
+    calibrated: tuple[Kind, ...],
     example_mix: bool,
     workers: int | None,
     most: int,
@@ -111,7 +123,9 @@ def rehearse(
         else:
             click.echo(default_text(), nl=False)
         return
-    request = RehearsalRequest(valves, seed, bench_file, models_folder, mix_file, near_limit, within, workers)
+    request = RehearsalRequest(
+        valves, seed, bench_file, models_folder, mix_file, near_limit, within, workers, full, calibrated
+    )
     line = LiveLine(plain_console(stderr=True))
     with line.cleared():
         done = rehearse_valves(request, tell=_Display(line))

@@ -38,6 +38,7 @@ def document(tally: Tally, setting: Setting, *, workers: int, wall_seconds: floa
         "models": {name: _rates(found) for name, found in tally.by_model().items()},
         "near_limits": tally.near_limits(),
         "as_stated": setting.as_stated,
+        "full": setting.full,
         "misses": [miss_document(result, setting) for result in tally.misses()],
         "bench_seconds_median": None if median is None else round(median.value, 3),
         "bench_seconds_median_limits": _limits(median),
@@ -79,7 +80,7 @@ def miss_document(result: Result, setting: Setting) -> dict[str, Any]:
             }
             for each in result.limited
         ],
-        "again": again(result, as_stated=setting.as_stated),
+        "again": again(result, as_stated=setting.as_stated, full=setting.full),
     }
 
 

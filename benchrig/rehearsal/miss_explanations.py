@@ -17,7 +17,7 @@ FAR_U = 6.0
 """No choice of guard band would have helped a characteristic that lies further than this from its limit."""
 
 
-def again(result: Result, *, as_stated: bool = True) -> str:
+def again(result: Result, *, as_stated: bool = True, full: bool = False) -> str:
     """The command that runs this one valve again, on the simulated bench's own file."""
     entry = result.entry
     words = ["benchrig", "qualify", "--simulated", entry.condition, "--model", entry.model]
@@ -30,6 +30,8 @@ def again(result: Result, *, as_stated: bool = True) -> str:
         words += ["--fault", fault]
     if as_stated:
         words.append("--as-stated")
+    if full:
+        words.append("--full")
     return shlex.join(words)
 
 

@@ -7,12 +7,17 @@ from dataclasses import dataclass
 from typing import Literal, cast
 
 from benchrig.bench.bench import Bench
+from benchrig.bench.calibrations import Calibration
+from benchrig.bench.constants import Kind
 from benchrig.bench.file import BenchFile
 from benchrig.bench.opening import open_registered
+from benchrig.bench.traceability import Grounds
 from benchrig.catalogue import ValveModel
+from benchrig.clock import utc_now
 from benchrig.errors import BenchError
 from benchrig.rehearsal.perturbed_bench import bench_as_stated
 from benchrig.rehearsal.plan import Entry
+from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
 from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Hands, Silent
 from benchrig.sequencer.run import qualify
@@ -28,13 +33,16 @@ BENCH = "simulated"
 class Setting:
     """What all valves of a rehearsal share. `bench` is None for the simulated bench's own file.
 
-    `as_stated`: every valve has a bench of its own, drawn from the distributions that the bench file states.
+    `as_stated`: every valve has a bench of its own, drawn from the distributions that the bench file states. `full`:
+    everything is measured to the end, as for a return. `calibrated`: each bench has these constants calibrated before.
     """
 
     seed: int
     models: Mapping[str, ValveModel]
     bench: BenchFile | None = None
     as_stated: bool = True
+    full: bool = False
+    calibrated: tuple[Kind, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,6 +110,7 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
             if setting.bench is not None:
                 loaded = bench_as_stated(setting.bench, opened.loaded, entry.seed)
                 bench = Bench(loaded, opened.clock, opened.board, opened.meter)
+            _calibrate(bench, setting.calibrated, Silent(hands))
             finished = qualify(
                 bench,
                 setting.models[entry.model],
@@ -109,12 +118,22 @@ def rehearse_one(setting: Setting, entry: Entry) -> Result:
                 sink=InMemory(),
                 seed=entry.seed,
                 operator=Silent(hands),
+                full=setting.full,
             )
     except BenchError as error:
         return Result(entry, "bench fault", said=str(error), hint=error.hint)
     except Exception as error:  # noqa: BLE001  # a bug is counted and listed like everything else that happens
         return Result(entry, "program fault", said=f"{type(error).__name__}: {error}", hint=_where(error))
     return Result(entry, "finished", finished.judgement, finished.bench_seconds)
+
+
+def _calibrate(bench: Bench, kinds: tuple[Kind, ...], operator: Silent) -> None:
+    """Let the bench find some of its constants, as 'bench calibrate' does, and rest on them."""
+    made: list[Calibration] = []
+    for kind in kinds:
+        method = next(each for each in METHODS if each.kind == kind)
+        made.append(calibrate(method, bench, operator, operator_name="rehearsal", now=utc_now()))
+        bench.rest_on(Grounds(used=tuple(made)))
 
 
 def _where(error: BaseException) -> str:

@@ -178,7 +178,9 @@ def _print_misses(tally: Tally, setting: Setting, console: Console, fit: Callabl
         console.print(_head(result))
         band = setting.models[result.entry.model].guard_band
         console.print(Padding(Text(fit(remedy(result, band))), (0, 0, 0, 2)))
-        console.print(Text("  " + again(result, as_stated=setting.as_stated), style="dim"), soft_wrap=True)
+        console.print(
+            Text("  " + again(result, as_stated=setting.as_stated, full=setting.full), style="dim"), soft_wrap=True
+        )
     if len(misses) > most:
         left = len(misses) - most
         console.print(Text(f"\n… and {left} more: --misses {len(misses)} tells them all, --json too.".lstrip("\n")))

@@ -53,6 +53,11 @@ class Context:
         From the ready step; not a number before.
     coil : {"", "sound", "open", "short", "intermittent"}
         From the coil step. An open coil cannot be energised to any effect, a short is not energised at all.
+    full : bool
+        Measure everything for as long as the bench file says; otherwise each measurement ends as soon as it has told
+        enough.
+    held_s : float
+        Seconds of the hold's record.
     vacuum_pa : float
         Vacuum left in the manifold at the end of the hold step.
     vapour, slow_rise : Vapour or None
@@ -73,12 +78,14 @@ class Context:
     bench: Bench
     model: ValveModel
     watcher: Watcher
+    full: bool = True
     began_s: float = 0.0
     ambient_pa: float = float("nan")
     ambient_k: float = float("nan")
     supply_v: float = float("nan")
     coil: Literal["", "sound", "open", "short", "intermittent"] = ""
     cold_resistance: Characteristic | None = None
+    held_s: float = 0.0
     vacuum_pa: float = 0.0
     reached_vacuum_pa: float | None = None
     thermal_time_constant_s: float | None = None

@@ -12,7 +12,9 @@ from benchrig.catalogue.model import ValveModel
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import StepResult, Watcher
-from benchrig.sequencer.sequence import with_needed
+from benchrig.sequencer.overlap import take_steps
+from benchrig.sequencer.sequence import Step, with_needed
+from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["OnlyMeasured", "measure_only"]
 
@@ -51,20 +53,26 @@ def measure_only(
     """
     run = Context(bench, model, watcher if watcher is not None else Quiet())
     notes: list[str] = []
+
+    def ended(step: Step, began_s: float, found: StepOutput) -> None:
+        bench.feed()  # the analysis took its time
+        run.found.extend(found.characteristics)
+        notes.extend([*found.notes, *([found.skipped] if found.skipped else [])])
+        run.watcher.step_ended(
+            StepResult(
+                step.name,
+                step.title,
+                began_s - run.began_s,
+                bench.clock.now() - run.began_s,
+                found.characteristics,
+            )
+        )
+
     with safe_on_error(bench):
         bench.connect()
         check_captures(bench)
         run.began_s = bench.clock.now()
         bench.arm(model.coil_limit_s)
-        for step in with_needed(steps):
-            run.watcher.step_began(step.name, step.title, 0.0)
-            started_s = bench.clock.now() - run.began_s
-            found = step.run(run)
-            bench.feed()  # the analysis took its time
-            run.found.extend(found.characteristics)
-            notes += [*found.notes, *([found.skipped] if found.skipped else [])]
-            run.watcher.step_ended(
-                StepResult(step.name, step.title, started_s, bench.clock.now() - run.began_s, found.characteristics)
-            )
+        take_steps(with_needed(steps), run, ended)
         end_safe(bench)
     return OnlyMeasured(tuple(run.found), tuple(notes), bench.clock.now() - run.began_s)

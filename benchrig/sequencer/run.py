@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
@@ -28,8 +29,10 @@ from benchrig.sequencer.events import (
     model_facts,
 )
 from benchrig.sequencer.operator import Operator
+from benchrig.sequencer.overlap import take_steps
 from benchrig.sequencer.sequence import STEPS, WARM_STEP, Step
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
+from benchrig.sequencer.steps.enough import beyond_limits
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
@@ -62,6 +65,8 @@ def qualify(
     operator: Operator | None = None,
     control_waived: bool = False,
     warm_c: float | None = None,
+    full: bool = True,
+    until_certain: bool = False,
 ) -> Finished:
     """Take one valve through the sequence.
 
@@ -81,6 +86,10 @@ def qualify(
         With nobody there, let such a reject stand: somebody said so. The record says that nobody looked.
     warm_c : float or None
         Heat the coil to this temperature at the end and look again; None: no warm step.
+    full : bool
+        Measure everything for as long as the bench file says; else end each measurement as soon as it has told enough.
+    until_certain : bool
+        Leave out the steps that are left once a step has found something that is certainly beyond its limit.
 
     Raises
     ------
@@ -89,7 +98,7 @@ def qualify(
         outputs are off, the record is closed as aborted, and `errors.aborted` of the error says how the bench was left.
     """
     run = Context(bench, model, watcher if watcher is not None else Quiet())
-    run.warm_c = warm_c
+    run.warm_c, run.full = warm_c, full
     recording, number = False, ""
     run.began_s = bench.clock.now()
     try:
@@ -103,13 +112,16 @@ def qualify(
                 recording = True
             run.began_s = bench.clock.now()
             bench.arm(model.coil_limit_s)
-            steps = tuple(_take(step, run, sink) for step in (*STEPS, *([WARM_STEP] if warm_c is not None else [])))
+            wanted: Iterable[Step] = (*STEPS, *([WARM_STEP] if warm_c is not None else []))
+            if until_certain:
+                wanted = takewhile(lambda _: not beyond_limits(run, run.found), wanted)
+            steps = _take(wanted, run, sink)
             judgement = _judge(run, intake)
             doubts = doubted(judgement, coil_not_energised=run.coil == "short")
             if operator is not None and not doubts and run.slow_rise is not None:
                 doubts = frozenset({SLOW_RISE})
             if doubts:
-                steps += (_take(Step("control", "Control", _controlling(doubts, operator)), run, sink),)
+                steps += _take([Step("control", "Control", _controlling(doubts, operator))], run, sink)
                 if operator is None and not control_waived:
                     judgement = without_control(judgement, doubts)
             if SLOW_RISE in doubts or run.leak_controlled or run.leak_hidden:
@@ -162,25 +174,27 @@ def _with_clock(judgement: Judgement, before: ClockLook) -> Judgement:
     return replace(judgement, why=f"{judgement.why} The computer's clock {clock_was} during the run: set it right.")
 
 
-def _take(step: Step, run: Context, sink: Sink) -> StepResult:
-    clock = run.bench.clock
-    run.watcher.step_began(step.name, step.title, 0.0)
-    started_s = clock.now() - run.began_s
-    found = step.run(run)
-    if run.bench.grounds.missing:
-        found = _marked(found)
-    run.bench.feed()  # the analysis took its time, and so may the store
-    run.found.extend(found.characteristics)
-    result = StepResult(
-        name=step.name,
-        title=step.title,
-        started_s=started_s,
-        ended_s=clock.now() - run.began_s,
-        **vars(found),
-    )
-    sink.step_finished(result)
-    run.watcher.step_ended(result)
-    return result
+def _take(steps: Iterable[Step], run: Context, sink: Sink) -> tuple[StepResult, ...]:
+    results: list[StepResult] = []
+
+    def ended(step: Step, began_s: float, found: StepOutput) -> None:
+        if run.bench.grounds.missing:
+            found = _marked(found)
+        run.bench.feed()  # the analysis took its time, and so may the store
+        run.found.extend(found.characteristics)
+        result = StepResult(
+            name=step.name,
+            title=step.title,
+            started_s=began_s - run.began_s,
+            ended_s=run.bench.clock.now() - run.began_s,
+            **vars(found),
+        )
+        results.append(result)
+        sink.step_finished(result)
+        run.watcher.step_ended(result)
+
+    take_steps(steps, run, ended)
+    return tuple(results)
 
 
 def _controlling(doubts: frozenset[str], operator: Operator | None) -> Callable[[Context], StepOutput]:

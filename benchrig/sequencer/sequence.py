@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Literal
 
+from benchrig.bench.bench import Waiting
 from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.steps import clicks as clicks_step
@@ -22,7 +24,7 @@ from benchrig.sequencer.steps.ready import ready
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.warm import warm
 
-__all__ = ["MEASURING_STEPS", "STEPS", "WARM_STEP", "Capture", "Step", "with_needed"]
+__all__ = ["MEASURING_STEPS", "STEPS", "WARM_STEP", "Capture", "Part", "Step", "occupied", "with_needed"]
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,10 @@ class Capture:
     words: Callable[[float], int] = lambda _: 0
 
 
+Part = Literal["plug", "manifold", "memory"]
+EVERYTHING: frozenset[Part] = frozenset({"plug", "manifold", "memory"})
+
+
 @dataclass(frozen=True)
 class Step:
     """One entry of the sequence.
@@ -54,6 +60,11 @@ class Step:
         For programs, and for people.
     needs : tuple of str
         Steps that have to go before it.
+    occupies : frozenset of {"plug", "manifold", "memory"}
+        What no other step may use meanwhile: the plug on the coil, the manifold with its vacuum, the board's memory.
+        Of a valve that its coil must hold closed, the manifold takes the plug with it.
+    beside : tuple of str
+        Steps that need not have ended when this one begins, where the two occupy nothing in common.
     measures : bool
         Whether a study of the bench can ask for it.
     records : Capture or None
@@ -62,20 +73,24 @@ class Step:
 
     name: str
     title: str
-    run: Callable[[Context], StepOutput]
+    run: Callable[[Context], StepOutput | Waiting[StepOutput]]
     needs: tuple[str, ...] = ()
+    occupies: frozenset[Part] = EVERYTHING
+    beside: tuple[str, ...] = ()
     measures: bool = False
     records: Capture | None = None
 
 
 STEPS: tuple[Step, ...] = (
     Step("ready", "Bench ready", ready),
-    Step("coil", "Coil resistance", coil, needs=("ready",), measures=True),
+    Step("coil", "Coil resistance", coil, needs=("ready",), occupies=frozenset({"plug"}), measures=True),
     Step(
         "hold",
         "Hold vacuum",
         hold,
         needs=("coil",),  # it is looked at before it is energised
+        occupies=frozenset({"manifold", "memory"}),
+        beside=("coil",),
         measures=True,
         records=Capture(
             max(hold_step.capture_words(SHORTEST_HOLD_S), hold_step.QUICK_WORDS), "hold_s", hold_step.capture_words
@@ -94,6 +109,12 @@ STEPS: tuple[Step, ...] = (
 WARM_STEP = Step("warm", "Warm", warm, needs=("clicks",))
 """Only when asked for: it takes minutes."""
 MEASURING_STEPS = tuple(step.name for step in STEPS if step.measures)
+
+
+def occupied(step: Step, normally: str) -> frozenset[Part]:
+    """What a step occupies on a valve that is `normally` open or closed."""
+    held: frozenset[Part] = frozenset({"plug"} if normally == "open" and "manifold" in step.occupies else ())
+    return step.occupies | held
 
 
 def with_needed(names: Iterable[str]) -> tuple[Step, ...]:

@@ -19,7 +19,7 @@ INSIDE = {"ready": 0.3, "coil": 1.2, "hold": 20.0, "flow": 47.0, "clicks": 53.0}
 
 def qualify(*more: str, condition: str = "good"):
     result = CliRunner().invoke(
-        cli, ["qualify", "--model", "alder-24", "--tag", "F-1", "--simulated", condition, "--json", *more]
+        cli, ["qualify", "--model", "alder-24", "--tag", "F-1", "--simulated", condition, "--full", "--json", *more]
     )
     return result, json.loads(result.stdout)
 

@@ -56,8 +56,8 @@ def test_a_mix_of_one_condition_tells_its_verdicts_causes_and_limits(here, tmp_p
     assert said["causes"] == {"seat-leak": {"seat leak": 3}}
     assert said["misses"] == []
     assert said["rates"]["false_accepts"]["high"] == pytest.approx(1 - 0.025 ** (1 / 3))
-    # the sequence takes about 50 s, the control of the bench without the valve about 20 s more
-    assert said["bench_seconds_median"] == pytest.approx(72, abs=10)
+    # so gross a leak shows within seconds; the control of the bench without the valve takes most of it
+    assert said["bench_seconds_median"] == pytest.approx(32, abs=8)
 
 
 @pytest.mark.slow

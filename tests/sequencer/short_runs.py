@@ -19,6 +19,7 @@ from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Operator
+from benchrig.sequencer.overlap import take_steps
 from benchrig.sequencer.run import Finished, qualify
 from benchrig.sequencer.sequence import STEPS
 from simulators.entry import OpenedSimulation
@@ -56,7 +57,10 @@ def context(bench: Bench, model: str = "alder-24", **known: Any) -> Context:
 
 def step(name: str, run: Context) -> Any:
     """Run one step of the sequence."""
-    return next(each for each in STEPS if each.name == name).run(run)
+    found: list[Any] = []
+    steps = [each for each in STEPS if each.name == name]
+    take_steps(steps, run, lambda step, began_s, output: found.append(output))
+    return found[0]
 
 
 def canned_flow(time_s: Samples, pressure_pa: Samples, **known: Any) -> FlowResult:

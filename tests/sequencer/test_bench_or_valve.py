@@ -23,7 +23,7 @@ pytestmark = pytest.mark.usefixtures("quick_fill")
 
 def qualify(*more: str, model: str = "alder-24", condition: str = "good"):
     result = CliRunner().invoke(
-        cli, ["qualify", "--model", model, "--tag", "B-1", "--simulated", condition, "--json", *more]
+        cli, ["qualify", "--model", model, "--tag", "B-1", "--simulated", condition, "--full", "--json", *more]
     )
     return result.exit_code, json.loads(result.stdout)
 
@@ -33,7 +33,7 @@ def run_with(prepare, model: str = "alder-24"):
     opened = open_registered("simulated", {"model": model, "condition": "good", "seed": 1, "faults": []})
     prepare(opened._close.__self__.machine)
     valve = Catalogue(model_folders()).get(model)
-    request = QualificationRequest(valve, Intake("B-1", model, "core", "test"), seed=1)
+    request = QualificationRequest(valve, Intake("B-1", model, "core", "test"), seed=1, full=True)
     return qualify_valve(Store(store_path()), opened, request)
 
 

@@ -59,7 +59,12 @@ def test_a_coil_is_a_short_when_its_least_reading_would_draw_nine_tenths_of_the_
 ):
     # 13.5 V and a limit of 1.5 A: nine tenths of it flow through 10.0 ohm.
     _, bench, _ = short_bench()
-    monkeypatch.setattr(bench, "coil_readings_ohm", lambda count: [10.1, least_ohm, 10.1])
+
+    def reading(count):
+        yield bench.clock.now()
+        return [10.1, least_ohm, 10.1]
+
+    monkeypatch.setattr(bench, "reading_coil_ohm", reading)
     run = context(bench, supply_v=13.5, ambient_k=295.0)
     found = step("coil", run)
     assert run.coil == coil
@@ -140,7 +145,7 @@ def test_a_pressure_that_no_working_transducer_shows_stops_the_run(pressure_pa, 
 
 def held(monkeypatch, *, wanted_pa=60_000.0, reached_pa=None, model="alder-24", condition="good", **file):
     """The hold step alone; `reached_pa` is what the pump is said to have reached."""
-    _, bench, _ = short_bench(model=model, condition=condition, seed=3)
+    _, bench, _ = short_bench(model=model, condition=condition, seed=11)
     for table, keys in file.items():
         set_in_file(bench, table, **keys)
     run = context(bench, model)

@@ -80,7 +80,7 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
         return [
             Parameter("start", start, 1e-6),
             Parameter("leak", rate, 1e-5 * rate, low=0.0),
-            *recovery(1 - 0.5 * cold_u(start), start, setting),
+            *recovery(1 - 0.5 * cold_u(start), start, replace(setting, chill_u=None)),  # it had another pump-down
             Parameter("shape", near, 1e-3, shape, shape_u, low, high),
             Parameter("shut_s", 0.005, 1e-5, prior=0.005, prior_u=0.02, low=-0.05, high=0.3, late=True),
             Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),

@@ -32,6 +32,8 @@ class HoldResult:
         "above": the leak is larger than the value, too fast for this record to say by how much.
     thermal_time_constant_s, thermal_time_constant_s_u : float or None
         m c_v / G of the gas just after shutting off, s.
+    chill_k, chill_k_u : float or None
+        How much colder than the wall the gas was just after shutting off, K.
     start_pressure_pa : float
         Absolute pressure just after shutting off, to which the leak belongs.
     decided_after_s : float or None
@@ -69,6 +71,8 @@ class HoldResult:
     bound: Bound = ""
     thermal_time_constant_s: float | None = None
     thermal_time_constant_s_u: float | None = None
+    chill_k: float | None = None
+    chill_k_u: float | None = None
     start_pressure_pa: float = math.nan
     decided_after_s: float | None = None
     parts: tuple[tuple[str, float], ...] = ()

@@ -44,6 +44,9 @@ left (engineering judgement)."""
 CHANGE_KNOWN = 0.4
 """How a leak changes with the vacuum is known no better than by this part of what the change makes (engineering
 judgement)."""
+CHILL_VARIES = 0.01
+"""By this part of itself, standard uncertainty, the chill of the gas differs from one pump-down to the next: the vacuum
+reached by a hundred pascals, the pump's temperature, the room's (engineering judgement)."""
 TAU_KNOWN_LN_U = 0.2
 """A time constant of the recovery that is known no better than this, relative, is not stated."""
 
@@ -63,6 +66,8 @@ def analyse_hold(
     pressure_u_pa: float = 0.0,
     thermal_time_constant_s: float | None = None,
     thermal_time_constant_u_s: float | None = None,
+    chill_k: float | None = None,
+    chill_u_k: float | None = None,
     response_s: float = RESPONSE_S,
     limit_sccm: float | None = None,
     ambient_drift_k_s: float | None = None,
@@ -86,6 +91,8 @@ def analyse_hold(
         Standard uncertainty of the transducer: of its scale, relative; of its reading, Pa.
     thermal_time_constant_s, thermal_time_constant_u_s : float, optional
         What is known beforehand of the recovery's time constant at this pressure, s.
+    chill_k, chill_u_k : float, optional
+        What is known beforehand of how much colder than the wall the gas is when it is shut off, K.
     response_s : float
         Time constant of the transducer, s; matters for a gross leak only.
     limit_sccm : float, optional
@@ -129,7 +136,7 @@ def analyse_hold(
     )
     setting = LeakSetting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
-        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9),
+        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9), *_chill(chill_k, chill_u_k, ambient_k),
     )  # fmt: skip
     noise_pa = max(noise_sd(p), 0.3)
     t, moved = since_shut_off(t, p, noise_pa)
@@ -164,6 +171,13 @@ def analyse_hold(
             notes=("no steady leak fits the rise: something changed while it was measured",),
             explanation="changing",
         )
+
+
+def _chill(chill_k: float | None, chill_u_k: float | None, ambient_k: float) -> tuple[float, float | None]:
+    """The same as parts of the ambient temperature; no chill varies from one pump-down to the next by less."""
+    if chill_k is None or chill_u_k is None:
+        return 0.0, None
+    return chill_k / ambient_k, math.hypot(chill_u_k, CHILL_VARIES * chill_k) / ambient_k
 
 
 def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift: tuple[float, float]) -> HoldResult:
@@ -201,6 +215,7 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     u_sccm = math.sqrt(sum(u * u for u in parts.values()))
     tau_ln, tau_ln_u = (found.tau_ln, found.tau_ln_u) if found else (q["tau_ln"], fitted.u("tau_ln"))
     tau_s = math.exp(tau_ln) if tau_ln_u < TAU_KNOWN_LN_U else None
+    chill_k = (1 - q["warmth"]) * setting.ambient_k
     notes = []
     bound: Bound = ""
     too_fast = leak.half_s <= FEW_SAMPLES * leak.period_s
@@ -226,6 +241,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
         bound=bound,
         thermal_time_constant_s=tau_s,
         thermal_time_constant_s_u=None if tau_s is None else tau_s * tau_ln_u,
+        chill_k=chill_k,
+        chill_k_u=fitted.u("warmth") * setting.ambient_k,
         start_pressure_pa=start_pa,
         decided_after_s=_decided_after_s(leak, setting, limit_sccm),
         parts=tuple(sorted(parts.items(), key=lambda part: -part[1])),

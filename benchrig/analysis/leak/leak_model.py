@@ -76,6 +76,10 @@ class LeakSetting:
     tau_ln_u: float
     response_s: float
     wet_odds: float = WET_ODDS
+    chill: float = 0.0
+    chill_u: float | None = None
+    """How much colder than the wall the gas is when it is shut off, as part of the ambient temperature; its standard
+    uncertainty, None: not known."""
 
     def sccm(self, rate_pa_s: float) -> float:
         """Leak that makes gas at ambient temperature rise by so much per second."""
@@ -130,8 +134,9 @@ def cold_u(start: float) -> float:
 
 def recovery(warmth: float, start: float, setting: LeakSetting) -> list[Parameter]:
     """The parameters of gas that warms up again, from a first guess of how warm it is, over ambient, at `start`."""
+    known = (1.0, cold_u(start)) if setting.chill_u is None else (1 - setting.chill, setting.chill_u)
     return [
-        Parameter("warmth", warmth, 1e-5, prior=1.0, prior_u=cold_u(start), low=0.6, high=1.2),
+        Parameter("warmth", warmth, 1e-5, *known, low=0.6, high=1.2),
         Parameter("tau_ln", math.log(setting.tau_s), 1e-3, math.log(setting.tau_s), setting.tau_ln_u, -3.0, 4.0),
     ]
 

@@ -9,6 +9,7 @@ from benchrig.analysis.calibration.volume import LEAST_STEP_PA, volume_by_expans
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.analysis.statistics.uncertainty_budget import Quantity
 from benchrig.bench.bench import Bench, Recording
+from benchrig.bench.calibrations import Constant
 from benchrig.bench.file import FlowTable, VesselTable
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Output
@@ -179,6 +180,7 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
     put_on(bench, operator, Fitting.BLIND, COIL_LIMIT_S)
     air_pa = open_air_pa(bench)
     taus, spreads = [], []
+    chills, chill_spreads = [], []
     for number in range(HEAT_TIMES):
         if number:
             bench.switch(AT_REST)
@@ -188,16 +190,23 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
         assert seen.thermal_time_constant_s is not None  # there whenever there is a rise
         assert seen.thermal_time_constant_s_u is not None
         taus.append(seen.thermal_time_constant_s)
+        assert seen.chill_k is not None
+        assert seen.chill_k_u is not None
         spreads.append(seen.thermal_time_constant_s_u)
+        chills.append(seen.chill_k)
+        chill_spreads.append(seen.chill_k_u)
     bench.switch(AT_REST)
     budget = repeated("time constant", taus, spreads)
+    chill = repeated("chill", chills, chill_spreads)
     vacuum_kpa = bench.file.reservoir.hold_vacuum_kpa
-    return CalibrationOutput.of(
-        "heat time_constant_s",
-        "s",
-        budget,
+    return CalibrationOutput(
+        (
+            Constant("heat time_constant_s", budget.value, budget.u, "s"),
+            Constant("heat chill_k", chill.value, chill.u, "K"),
+        ),
         (),
         f"{HEAT_TIMES} recoveries of {HEAT_S:.0f} s after pumping to {vacuum_kpa:g} kPa of vacuum",
+        budget.parts,
     )
 
 

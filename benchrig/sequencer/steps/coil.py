@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from benchrig.analysis.coil.resistance import coil_resistance_20c
+from benchrig.bench.bench import Waiting
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.witnesses import check_possible, repeated
@@ -17,16 +18,17 @@ SHORT_MARGIN = 0.9
 """A coil that would draw more than this part of the over-current limit is a short: it is not energised."""
 
 
-def coil(run: Context) -> StepOutput:
+def coil(run: Context) -> Waiting[StepOutput]:
     """Measure the coil with the multimeter, correct to 20 degC, and decide whether it may be energised."""
     bench, file = run.bench, run.bench.file
     report = run.watch("coil", 1.0 + 0.6 * file.sequence.coil_readings)
     report("")
-    readings_ohm = bench.coil_readings_ohm(file.sequence.coil_readings)
+    readings_ohm = yield from bench.reading_coil_ohm(file.sequence.coil_readings)
     asked_again = not repeated(readings_ohm)
     if asked_again:
         # One stale answer is not seen again; a joint that comes and goes is, here or by the current of the clicks.
-        before, readings_ohm = readings_ohm, bench.coil_readings_ohm(2 * file.sequence.coil_readings)
+        before = readings_ohm
+        readings_ohm = yield from bench.reading_coil_ohm(2 * file.sequence.coil_readings)
     check_possible(readings_ohm, file.meter)
     ambient_c = run.ambient_k - 273.15
     found = coil_resistance_20c(

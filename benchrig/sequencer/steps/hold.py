@@ -5,72 +5,32 @@ from __future__ import annotations
 from typing import Any
 
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
+from benchrig.analysis.leak.stopping_rule import Stopped, StoppingRule
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
-from benchrig.bench.wiring import closed_up, pumping
+from benchrig.bench.wiring import closed_up
 from benchrig.drivers.relay_board import Channel, Output
-from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
+from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
-__all__ = ["QUICK_WORDS", "capture_words", "draw_down", "hold"]
+__all__ = ["QUICK_WORDS", "capture_words", "hold"]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
 LEAD_IN = 20
 PUMP_RUNS_ON_S = 0.1
 """The pump stops this long after the isolation valve was told to close: a few times the valve's travel."""
-NO_VACUUM_PA = 100.0
-"""An open purge valve still lets a working pump draw several times this; below it the pump draws nothing."""
 QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
-STILL_RISING_PA_S = 150.0
-LOOK_BACK_S = 3.0
+LOOK_EVERY_S = 0.25
+"""The board is asked so often how far it is; a look at the leak is due at some of these."""
+SUSPECTED_ODDS, UNLOOKED_ODDS = 0.2, 1.0
+"""Odds of vapour under which a leak beyond its limit must show before a hold is stopped for it: after a look at rest
+that found none, and without such a look (engineering judgement)."""
 ENOUGH_VACUUM = 0.9
-
-
-def draw_down(run: Context, step: str) -> float:
-    """Pump until the wanted vacuum, or until the pump makes no more of it; return the vacuum in pascals below ambient.
-
-    Raises
-    ------
-    BenchError
-        There is no vacuum at all: the bench, not the valve.
-    """
-    bench = run.bench
-    wanted_pa = run.hold_vacuum_pa
-    limit_s = bench.file.reservoir.pump_limit_s
-    bench.switch(pumping(coil=run.closed_when_energised))
-    began_s = bench.clock.now()
-    report = run.watch(step, limit_s)
-    earlier: list[tuple[float, float]] = []
-    while True:
-        bench.wait(0.25)
-        elapsed_s = bench.clock.now() - began_s
-        pressure_pa = bench.pressure_pa(20)
-        check_pressure(run, pressure_pa)
-        vacuum_pa = run.ambient_pa - pressure_pa
-        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
-        earlier.append((elapsed_s, vacuum_pa))
-        if vacuum_pa >= wanted_pa:
-            return vacuum_pa
-        past = [(t, v) for t, v in earlier if t <= elapsed_s - LOOK_BACK_S]
-        if elapsed_s >= limit_s or (past and _rise_pa_s(past[-1], earlier[-1]) < STILL_RISING_PA_S):
-            break
-    if vacuum_pa < NO_VACUUM_PA:
-        raise BenchError(
-            f"The pump drew {vacuum_pa:.0f} Pa of vacuum in {elapsed_s:.0f} s; even a wide open valve leaves it over "
-            f"{NO_VACUUM_PA:.0f} Pa.",
-            hint="Does the pump run? Are the hoses on, does the vent close? Then isolation valve, transducer's hose.",
-        )
-    return vacuum_pa
-
-
-def _rise_pa_s(then: tuple[float, float], now: tuple[float, float]) -> float:
-    """Vacuum gained for each second between two looks, each a time and a vacuum."""
-    return (now[1] - then[1]) / (now[0] - then[0])
 
 
 def capture_words(hold_s: float, period_s: float = PERIOD_S) -> int:
@@ -100,32 +60,6 @@ def hold(run: Context) -> StepOutput:
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
-
-    def enough(so_far: Recording) -> bool:
-        recent_pa = float(so_far.columns["pressure_pa"][-20:].mean())
-        vacuum_pa = run.ambient_pa - recent_pa
-        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
-        return so_far.time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa)
-
-    recording = bench.record(
-        (Channel.PRESSURE,),
-        period_s=period_s,
-        samples=capture_words(hold_s, period_s),
-        switch_at=LEAD_IN,
-        switch_to=closed_up(coil=coil_on) | {Output.PUMP},
-        release_at=LEAD_IN + round(PUMP_RUNS_ON_S / period_s),
-        release_to=closed_up(coil=coil_on),
-        enough=enough,
-    )
-    pressure_pa = recording.columns["pressure_pa"]
-    ended_pa = float(pressure_pa[-20:].mean())
-    check_pressure(run, ended_pa)
-    if coil_on:
-        check_energised(run, bench.current_a(), bench.supply_v())
-    else:
-        check_dead(run, bench.current_a())
-    run.vacuum_pa = run.ambient_pa - ended_pa
-    drift_k_s, drift_u_k_s = room.drift_k_s()
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
     told: dict[str, Any] = dict(
         volume_m3=file.reservoir.volume_m3,
@@ -138,16 +72,60 @@ def hold(run: Context) -> StepOutput:
         pressure_u_pa=file.transducer.u_pa,
         thermal_time_constant_s=file.heat.time_constant_s,
         thermal_time_constant_u_s=file.heat.u_s,
+        chill_k=file.heat.chill_k,
+        chill_u_k=file.heat.chill_u_k,
         response_s=file.transducer.response_ms * 1e-3,
         limit_sccm=limit_sccm,
-        ambient_drift_k_s=drift_k_s,
-        ambient_drift_u_k_s=drift_u_k_s,
-        **vapour_odds(rest, (drift_k_s, drift_u_k_s)),
     )
+    risen = rest is not None and rest.is_vapour(*room.drift_k_s())
+    decides_at = None if run.full or risen else limit_sccm
+    rule = StoppingRule(decides_at, run.model.false_accept, run.model.false_reject, hold_s)
+    suspected = UNLOOKED_ODDS if rest is None else SUSPECTED_ODDS
+    stopped: list[Stopped] = []
+
+    def enough(so_far: Recording) -> bool:
+        time_s, pressure_pa = so_far.time_s, so_far.columns["pressure_pa"]
+        vacuum_pa = run.ambient_pa - float(pressure_pa[-20:].mean())
+        report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
+        if time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa):
+            return True
+
+        def look(*, suspicious: bool) -> HoldResult:
+            odds = {"vapour_odds": suspected} if suspicious else vapour_odds(rest, (0.0, 0.0))
+            return analyse_hold(time_s, pressure_pa, **told, **odds)
+
+        found = rule.look(float(time_s[-1]), look)
+        stopped.extend([found] if found else [])
+        return found is not None
+
+    bench.await_alongside()
+    recording = bench.record(
+        (Channel.PRESSURE,),
+        period_s=period_s,
+        samples=capture_words(hold_s, period_s),
+        switch_at=LEAD_IN,
+        switch_to=closed_up(coil=coil_on) | {Output.PUMP},
+        release_at=LEAD_IN + round(PUMP_RUNS_ON_S / period_s),
+        release_to=closed_up(coil=coil_on),
+        enough=enough,
+        every_s=LOOK_EVERY_S,
+    )
+    pressure_pa = recording.columns["pressure_pa"]
+    ended_pa = float(pressure_pa[-20:].mean())
+    check_pressure(run, ended_pa)
+    if coil_on:
+        check_energised(run, bench.current_a(), bench.supply_v())
+    else:
+        check_dead(run, bench.current_a())
+    run.vacuum_pa = run.ambient_pa - ended_pa
+    drift = drift_k_s, drift_u_k_s = room.drift_k_s()
+    told |= dict(ambient_drift_k_s=drift_k_s, ambient_drift_u_k_s=drift_u_k_s, **vapour_odds(rest, drift))
     result = analyse_hold(recording.time_s, pressure_pa, **told)
+    held_s = float(recording.time_s[-1])
     if not quick:
         run.held = HoldRecord(recording.time_s, pressure_pa, told)
-    learn_of_vapour(run, result, rest, (drift_k_s, drift_u_k_s), hold_s)
+    learn_of_vapour(run, result, rest, drift, held_s)
+    run.held_s = held_s
     run.thermal_time_constant_s = result.thermal_time_constant_s
     run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
     short_of = (
@@ -162,13 +140,21 @@ def hold(run: Context) -> StepOutput:
         characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
         readings={
+            "held for": (held_s, "s"),
             "vacuum reached": (reached_pa / 1000, "kPa"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
             **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
             **_extras(result),
         },
-        notes=(*short_of, *result.notes),
+        notes=(*short_of, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
+    )
+
+
+def _why_stopped(stopped: Stopped, hold_s: float) -> str:
+    return (
+        f"stopped after {stopped.after_s:.1f} s of {hold_s:.0f}: the leak lies {stopped.side} its limit by more than "
+        f"{stopped.band:.1f} standard uncertainties"
     )
 
 

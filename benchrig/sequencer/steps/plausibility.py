@@ -19,7 +19,7 @@ SUPPLY_SLACK_V = 0.5
 LOWEST_PA = 2_000.0
 ABOVE_AMBIENT = 1.05
 VENTED_PA = 1_000.0
-VENT_S = 1.0
+VENT_S, VENT_LOOK_S = 1.0, 0.1
 
 
 def check_energised(run: Context, current_a: float, supply_v: float) -> None:
@@ -101,9 +101,13 @@ def check_pressure(run: Context, pressure_pa: float) -> None:
 
 
 def check_vented(run: Context) -> None:
-    """Whether the manifold comes back to ambient when the vent opens. Waits `VENT_S`. Raises BenchError."""
-    run.bench.wait(VENT_S)
-    pressure_pa = run.bench.pressure_pa(100)
+    """Whether the manifold comes back to ambient within `VENT_S` of the vent's opening. Raises BenchError."""
+    bench, until_s = run.bench, run.bench.clock.now() + VENT_S
+    while True:
+        bench.wait_until(min(bench.clock.now() + VENT_LOOK_S, until_s))
+        pressure_pa = bench.pressure_pa(100)
+        if abs(pressure_pa - run.ambient_pa) <= VENTED_PA or bench.clock.now() >= until_s:
+            break
     if abs(pressure_pa - run.ambient_pa) > VENTED_PA:
         raise BenchError(
             f"Transducer reads {pressure_pa / 1000:.2f} kPa with the vent open; "

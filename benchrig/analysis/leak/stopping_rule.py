@@ -1,0 +1,129 @@
+"""When a hold has told enough: looks at the record so far, until the leak is certainly within its limit, or beyond it.
+
+A hold that is looked at often would, by chance, be stopped on the wrong side more often than one that is judged once
+at its end. So the chance of a mistake that the valve model allows is shared out among all looks: with equal shares no
+more can come of them together (Bonferroni's inequality). That costs little here, because each look knows so much more
+than the one before: the recovery of the gas dies away, and the uncertainty halves within about a second.
+
+Not Wald's sequential test: its increments are independent, while a leak is the slope of a line through noisy samples
+beside a recovery that is fitted anew at each look (increments correlated). Wald's expected sample numbers are the
+yardstick in `tests/benchmarks/hold_seconds.py`.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from scipy.special import ndtri
+
+from benchrig.analysis.leak.hold_result import HoldResult
+
+__all__ = ["FIRST_LOOK_S", "LookAt", "Stopped", "StoppingRule", "looks_s"]
+
+FIRST_LOOK_S = 2.0
+"""Before that the gas has hardly begun to warm up, and any straight piece of its recovery looks like a leak."""
+FURTHER = 1.14
+"""From one look to the next time grows by this factor: the uncertainty has then fallen by a third or more."""
+DOUBTED = ("wet", "undecided", "changing", "drift")
+"""No hold is stopped as tight while it may be one of these."""
+LAST_PART = 0.9
+"""A look so near the end would save nothing worth having."""
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """Why a hold was stopped.
+
+    Attributes
+    ----------
+    side : {"within", "beyond"}
+        Of the limit.
+    after_s : float
+        Seconds of record.
+    band : float
+        Distance from the limit that was demanded, in standard uncertainties.
+    """
+
+    side: Literal["within", "beyond"]
+    after_s: float
+    band: float
+
+
+class LookAt(Protocol):
+    """Analyses the record so far; `suspicious`: as if vapour were likelier than it is."""
+
+    def __call__(self, *, suspicious: bool) -> HoldResult:
+        """The leak as it stands."""
+
+
+def looks_s(longest_s: float) -> tuple[float, ...]:
+    """Instants after shutting off, s, at which a hold of at most so long is looked at.
+
+    Examples
+    --------
+    >>> looks_s(4.0)
+    (2.0, 2.28, 2.6, 2.96, 3.38)
+    """
+    grown = itertools.accumulate(itertools.repeat(FURTHER), lambda so_far, by: so_far * by, initial=FIRST_LOOK_S)
+    return tuple(round(each, 2) for each in itertools.takewhile(lambda each: each < LAST_PART * longest_s, grown))
+
+
+class StoppingRule:
+    """Looks at one hold, in order.
+
+    Parameters
+    ----------
+    limit_sccm : float or None
+        The leak allowed; None: nothing to decide, never stop.
+    false_accept, false_reject : float
+        What chance of a mistake is allowed to all looks together: of stopping for tight with a leak that is beyond the
+        limit (the consumer's risk of acceptance sampling), and for leaking with one within it (the producer's).
+    longest_s : float
+        The hold ends then anyway.
+    """
+
+    def __init__(self, limit_sccm: float | None, false_accept: float, false_reject: float, longest_s: float) -> None:
+        self._limit_sccm, self._due_s = limit_sccm, list(looks_s(longest_s))
+        looks = max(len(self._due_s), 1)
+        self.band_within, self.band_beyond = (float(-ndtri(risk / looks)) for risk in (false_accept, false_reject))
+        self._was_beyond = False
+
+    def look(self, so_far_s: float, analyse: LookAt) -> Stopped | None:
+        """Decide, if a look is due.
+
+        A leak within the limit is believed at once. One beyond it must be so at two looks, also where vapour is
+        suspected: its rise begins like a leak's.
+
+        Parameters
+        ----------
+        so_far_s : float
+            Seconds of record after shutting off.
+        analyse : callable
+            `LookAt`; only called if a look is due.
+        """
+        if self._limit_sccm is None or not self._due_s or so_far_s < self._due_s[0]:
+            return None
+        while self._due_s and self._due_s[0] <= so_far_s:
+            self._due_s.pop(0)
+        found = analyse(suspicious=False)
+        if self._is_within(found):
+            return Stopped("within", so_far_s, self.band_within)
+        beyond = self._is_beyond(found) and self._is_beyond(analyse(suspicious=True))
+        twice, self._was_beyond = beyond and self._was_beyond, beyond
+        return Stopped("beyond", so_far_s, self.band_beyond) if twice else None
+
+    def _is_within(self, found: HoldResult) -> bool:
+        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+        if leak is None or u is None or self._limit_sccm is None or found.explanation in DOUBTED:
+            return False
+        return leak + self.band_within * u < self._limit_sccm
+
+    def _is_beyond(self, found: HoldResult) -> bool:
+        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+        if leak is None or self._limit_sccm is None or found.explanation == "wet":
+            return False
+        if u is None:
+            return found.bound == "above" and leak > self._limit_sccm
+        return leak - self.band_beyond * u > self._limit_sccm

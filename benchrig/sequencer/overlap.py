@@ -1,0 +1,59 @@
+"""Steps in their order, each begun as early as what it occupies allows.
+
+The table of steps (`benchrig.sequencer.sequence`) says what each occupies: the coil's plug, the manifold, the board's
+memory. A step that only waits (the multimeter integrates for a second and more) goes on while the next one begins, if
+the table allows it and the two have nothing in common. Nothing here knows which steps there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+from benchrig.bench.bench import Waiting
+from benchrig.sequencer.context import Context
+from benchrig.sequencer.sequence import Step, occupied
+from benchrig.sequencer.steps.step_output import StepOutput
+
+__all__ = ["may_overlap", "take_steps"]
+
+Ended = Callable[[Step, float, StepOutput], None]
+"""Told each step with the instant, s of the bench's clock, at which it began, and what it found."""
+
+
+def may_overlap(earlier: Step, later: Step, normally: str) -> bool:
+    """Whether `later` may begin while `earlier` goes on, on a valve that is `normally` open or closed.
+
+    Examples
+    --------
+    The meter reads the coil while the pump draws down, unless the coil must hold the valve closed meanwhile:
+
+    >>> from benchrig.sequencer.sequence import STEPS
+    >>> coil, hold = STEPS[1], STEPS[2]
+    >>> may_overlap(coil, hold, "closed"), may_overlap(coil, hold, "open")
+    (True, False)
+    """
+    return earlier.name in later.beside and not occupied(earlier, normally) & occupied(later, normally)
+
+
+def take_steps(steps: Iterable[Step], run: Context, ended: Ended) -> None:
+    """Take a valve through some steps."""
+    bench = run.bench
+    going: set[Step] = set()
+
+    def to_its_end(step: Step, began_s: float, task: Waiting[StepOutput]) -> Waiting[None]:
+        found = yield from task
+        going.discard(step)
+        ended(step, began_s, found)
+
+    for step in steps:
+        if any(not may_overlap(each, step, run.model.normally) for each in going):
+            bench.await_alongside()
+        run.watcher.step_began(step.name, step.title, 0.0)
+        began_s = bench.clock.now()
+        found = step.run(run)
+        if isinstance(found, Iterator):
+            going.add(step)
+            bench.alongside(to_its_end(step, began_s, found))
+        else:
+            ended(step, began_s, found)
+    bench.await_alongside()
