@@ -313,9 +313,12 @@ def test_the_judgement_is_told_of_clicks_vacuum_and_opening():
 
 def test_a_meter_that_finds_a_path_now_and_then_makes_a_joint_the_suspect(monkeypatch):
     _, bench, operator = short_bench()
-    real = bench.coil_readings_ohm
-    monkeypatch.setattr(
-        bench, "coil_readings_ohm", lambda count: [r if n % 2 else math.inf for n, r in enumerate(real(count))]
-    )
+    real = bench.reading_coil_ohm
+
+    def now_and_then(count):
+        readings = yield from real(count)
+        return [r if n % 2 else math.inf for n, r in enumerate(readings)]
+
+    monkeypatch.setattr(bench, "reading_coil_ohm", now_and_then)
     judgement = short_run(Kept(), bench, operator=operator).judgement
     assert (judgement.verdict, judgement.cause) == ("undecided", "high-resistance joint")
