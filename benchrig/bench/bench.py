@@ -177,6 +177,7 @@ class Bench:
         A recording does not resume it: `await_alongside` before one that must not be disturbed.
         """
         self._alongside.append((self.clock.now(), task))
+        self._resume_tasks()
 
     def await_alongside(self) -> None:
         """Wait until every such task has come to its end."""

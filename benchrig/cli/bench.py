@@ -11,7 +11,7 @@ from benchrig.cli.lazy_group import LazyGroup
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
-    from benchrig.bench.file import LoadedBenchFile
+    from benchrig.bench.file import BenchFile, LoadedBenchFile
     from benchrig.bench.traceability import Grounds
 
 __all__ = ["bench"]
@@ -39,13 +39,23 @@ def bench() -> None:
     type=click.Path(path_type=Path),
     help="Bench file. Left out: bench.toml in the workshop's folder.",
 )
+@click.option(
+    "--plan", is_flag=True, help="Print the order of a run instead: what goes on beside what, and the seconds it takes."
+)
+@click.option(
+    "--normally",
+    type=click.Choice(["closed", "open"]),
+    default="closed",
+    show_default=True,
+    help="Of the valves that --plan is for.",
+)
 @click.option("--example", is_flag=True, help="Print a complete bench file with comments, to start from.")
 @as_json_option
 @speaks
-def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
+def show(bench_file: Path | None, plan: bool, normally: str, example: bool, as_json: bool) -> None:
     """Show the bench file as it is understood, and what a run would rest on now. Nothing is connected or switched."""
     from benchrig.application.paths import demo_folder, home
-    from benchrig.bench.calibrations import in_use
+    from benchrig.bench.calibrations import in_use, with_calibrations
     from benchrig.bench.constants import KINDS_OF_CALIBRATION
     from benchrig.bench.file import load_bench_file
     from benchrig.reports.bench_text import constant_text
@@ -61,6 +71,9 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     loaded = load_bench_file(path)
     tables = {name: keys for name, keys in loaded.file.model_dump(mode="json").items() if keys is not None}
     grounds = _grounds(loaded)
+    if plan:
+        _show_plan(with_calibrations(loaded.file, grounds.used), normally, as_json=as_json)
+        return
     constants = in_use(loaded.file, grounds.used)
     if as_json:
         shown = [{**vars(each), "from": origin or "bench file"} for each, origin in constants]
@@ -104,6 +117,37 @@ def show(bench_file: Path | None, example: bool, as_json: bool) -> None:
     console.print()
     console.print(below)
     click.echo(f"\n{path}   sha256 {loaded.sha256[:16]}", err=True)
+
+
+def _show_plan(file: BenchFile, normally: str, *, as_json: bool) -> None:
+    """Print when each step of a run begins and ends on this bench."""
+    from rich.table import Table
+
+    from benchrig.sequencer.overlap import planned
+    from benchrig.sequencer.sequence import STEPS, occupied
+
+    paces = [planned(STEPS, file, normally, pace) for pace in ("usual", "full", "floor")]
+    if as_json:
+        steps = [
+            {
+                "step": usual.step.name,
+                "begins_s": round(usual.begins_s, 2),
+                "ends_s": round(usual.ends_s, 2),
+                "full_ends_s": round(full.ends_s, 2),
+                "floor_ends_s": round(floor.ends_s, 2),
+                "occupies": sorted(occupied(usual.step, normally)),
+            }
+            for usual, full, floor in zip(*paces, strict=True)
+        ]
+        emit({"normally": normally, "steps": steps})
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for head in ("step", "begins s", "ends s", "full, ends s", "by physics s", "occupies"):
+        table.add_column(head, justify="right" if head.endswith(" s") else "left")
+    for usual, full, floor in zip(*paces, strict=True):
+        seconds = (f"{each:.1f}" for each in (usual.begins_s, usual.ends_s, full.ends_s, floor.ends_s))
+        table.add_row(usual.step.title, *seconds, ", ".join(sorted(occupied(usual.step, normally))))
+    plain_console().print(table)
 
 
 def _grounds(loaded: LoadedBenchFile) -> Grounds:

@@ -8,14 +8,18 @@ the table allows it and the two have nothing in common. Nothing here knows which
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Literal
 
 from benchrig.bench.bench import Waiting
+from benchrig.bench.file import BenchFile
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.sequence import Step, occupied
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["may_overlap", "take_steps"]
+__all__ = ["Planned", "may_overlap", "planned", "take_steps"]
 
+Pace = Literal["usual", "full", "floor"]
 Ended = Callable[[Step, float, StepOutput], None]
 """Told each step with the instant, s of the bench's clock, at which it began, and what it found."""
 
@@ -33,6 +37,25 @@ def may_overlap(earlier: Step, later: Step, normally: str) -> bool:
     (True, False)
     """
     return earlier.name in later.beside and not occupied(earlier, normally) & occupied(later, normally)
+
+
+@dataclass(frozen=True)
+class Planned:
+    """When a step of a run begins and ends, s from the run's begin."""
+
+    step: Step
+    begins_s: float
+    ends_s: float
+
+
+def planned(steps: Iterable[Step], file: BenchFile, normally: str, pace: Pace) -> tuple[Planned, ...]:
+    """The run as `take_steps` will take it, at a pace of `Seconds`, on this bench."""
+    plan: list[Planned] = []
+    for step in steps:
+        waits = [each.ends_s for each in plan if not may_overlap(each.step, step, normally)]
+        begins_s = max([0.0 if not plan else plan[-1].begins_s, *waits])
+        plan.append(Planned(step, begins_s, begins_s + getattr(step.takes(file), pace)))
+    return tuple(plan)
 
 
 def take_steps(steps: Iterable[Step], run: Context, ended: Ended) -> None:

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchrig.bench.bench import Waiting
-from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S
+from benchrig.bench.file import SHORTEST_FLOW_S, SHORTEST_HOLD_S, BenchFile
+from benchrig.sequencer import expected_seconds
 from benchrig.sequencer.context import Context
+from benchrig.sequencer.expected_seconds import Seconds
 from benchrig.sequencer.steps import clicks as clicks_step
 from benchrig.sequencer.steps import flow as flow_step
 from benchrig.sequencer.steps import hold as hold_step
@@ -65,6 +67,8 @@ class Step:
         Of a valve that its coil must hold closed, the manifold takes the plug with it.
     beside : tuple of str
         Steps that need not have ended when this one begins, where the two occupy nothing in common.
+    takes : callable
+        From the bench file to how long it takes, typically.
     measures : bool
         Whether a study of the bench can ask for it.
     records : Capture or None
@@ -77,13 +81,22 @@ class Step:
     needs: tuple[str, ...] = ()
     occupies: frozenset[Part] = EVERYTHING
     beside: tuple[str, ...] = ()
+    takes: Callable[[BenchFile], Seconds] = lambda _: Seconds(0.0, 0.0, 0.0)
     measures: bool = False
     records: Capture | None = None
 
 
 STEPS: tuple[Step, ...] = (
-    Step("ready", "Bench ready", ready),
-    Step("coil", "Coil resistance", coil, needs=("ready",), occupies=frozenset({"plug"}), measures=True),
+    Step("ready", "Bench ready", ready, takes=expected_seconds.ready),
+    Step(
+        "coil",
+        "Coil resistance",
+        coil,
+        needs=("ready",),
+        occupies=frozenset({"plug"}),
+        takes=expected_seconds.coil,
+        measures=True,
+    ),
     Step(
         "hold",
         "Hold vacuum",
@@ -91,6 +104,7 @@ STEPS: tuple[Step, ...] = (
         needs=("coil",),  # it is looked at before it is energised
         occupies=frozenset({"manifold", "memory"}),
         beside=("coil",),
+        takes=expected_seconds.hold,
         measures=True,
         records=Capture(
             max(hold_step.capture_words(SHORTEST_HOLD_S), hold_step.QUICK_WORDS), "hold_s", hold_step.capture_words
@@ -101,10 +115,19 @@ STEPS: tuple[Step, ...] = (
         "Open flow",
         flow,
         needs=("hold",),  # it begins from a held vacuum
+        takes=expected_seconds.flow,
         measures=True,
         records=Capture(flow_step.capture_words(SHORTEST_FLOW_S), "flow_s", flow_step.capture_words),
     ),
-    Step("clicks", "Clicks", clicks, needs=("coil",), measures=True, records=Capture(clicks_step.WORDS)),
+    Step(
+        "clicks",
+        "Clicks",
+        clicks,
+        needs=("coil",),
+        takes=expected_seconds.clicks,
+        measures=True,
+        records=Capture(clicks_step.WORDS),
+    ),
 )
 WARM_STEP = Step("warm", "Warm", warm, needs=("clicks",))
 """Only when asked for: it takes minutes."""

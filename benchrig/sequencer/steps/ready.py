@@ -8,7 +8,7 @@ from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["ready"]
 
-QUICK_SETTLE_S = 0.15
+SETTLE_S, QUICK_SETTLE_S = 0.5, 0.15
 """The vent has opened and a manifold at the pressure of the room has come to it."""
 AIR_LOW_PA, AIR_HIGH_PA = 60_000.0, 110_000.0
 """Station pressure anywhere that people work: about 4000 m above sea level to the deepest mines."""
@@ -27,7 +27,7 @@ def ready(run: Context) -> StepOutput:
     """
     bench, file = run.bench, run.bench.file
     report = run.watch("ready", 1.0)
-    bench.wait(0.5 if run.full else QUICK_SETTLE_S)
+    bench.wait(SETTLE_S if run.full else QUICK_SETTLE_S)
     supply_v = bench.supply_v()
     report(f"{supply_v:.1f} V")
     if not file.supply.low_v <= supply_v <= file.supply.high_v:

@@ -1,0 +1,110 @@
+"""The stopping rule of a hold: what may stop it, on which side, and how often chance may."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from benchrig.analysis.leak.hold_result import HoldResult
+from benchrig.analysis.leak.stopping_rule import FIRST_LOOK_S, StoppingRule, looks_s
+
+
+def seen(leak: float | None, u: float | None = 0.1, explanation: str = "leak", bound: str = "") -> HoldResult:
+    return HoldResult(hold_leak_sccm=leak, hold_leak_sccm_u=u, explanation=explanation, bound=bound)  # type: ignore[arg-type]
+
+
+def asked(rule: StoppingRule, at_s: float, found: HoldResult, suspected: HoldResult | None = None):
+    return rule.look(at_s, lambda *, suspicious: suspected if suspicious and suspected is not None else found)
+
+
+def rule(limit: float | None = 5.0, risk: float = 0.005, longest_s: float = 30.0) -> StoppingRule:
+    return StoppingRule(limit, risk, risk, longest_s)
+
+
+def test_nothing_is_looked_at_before_the_first_look_and_between_two_looks():
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return seen(4.9)
+
+    one = rule()
+    for at_s in (0.5, 1.9, FIRST_LOOK_S, 2.1, 2.2, 2.3, 2.35):
+        one.look(at_s, analyse)
+    assert calls == [False, False]
+
+
+def test_a_leak_well_within_its_limit_ends_the_hold_at_once():
+    stopped = asked(rule(), 2.0, seen(1.0))
+    assert (stopped.side, stopped.after_s) == ("within", 2.0)
+
+
+@pytest.mark.parametrize("explanation", ["wet", "undecided", "changing", "drift"])
+def test_no_hold_ends_as_tight_while_something_else_may_be_the_matter(explanation):
+    assert asked(rule(), 2.0, seen(1.0, explanation=explanation)) is None
+
+
+def test_a_leak_beyond_its_limit_must_be_so_at_two_looks():
+    one = rule()
+    assert asked(one, 2.0, seen(9.0)) is None
+    assert asked(one, 2.3, seen(9.0)).side == "beyond"
+    other = rule()
+    assert asked(other, 2.0, seen(9.0)) is None
+    assert asked(other, 2.3, seen(5.1)) is None
+    assert asked(other, 2.7, seen(9.0)) is None
+
+
+def test_a_leak_that_may_be_vapour_where_vapour_is_suspected_does_not_end_the_hold():
+    one = rule()
+    for at_s in (2.0, 2.3, 2.7, 3.0):
+        assert asked(one, at_s, seen(9.0), suspected=seen(6.0, 3.0, "undecided")) is None
+
+
+def test_a_gross_leak_that_is_only_bounded_ends_the_hold_beyond_its_limit():
+    one = rule()
+    asked(one, 2.0, seen(900.0, None, bound="above"))
+    assert asked(one, 2.3, seen(900.0, None, bound="above")).side == "beyond"
+    near = rule()
+    asked(near, 2.0, seen(4.0, None, bound="above"))
+    assert asked(near, 2.3, seen(4.0, None, bound="above")) is None
+
+
+def test_without_a_limit_nothing_ends_a_hold():
+    assert asked(rule(None), 10.0, seen(0.0)) is None
+
+
+def test_what_was_not_measured_ends_nothing():
+    assert asked(rule(), 10.0, seen(None, None)) is None
+
+
+@pytest.mark.parametrize("risk", [0.05, 0.005])
+def test_the_band_shares_the_risk_among_all_looks(risk):
+    """Bonferroni: with equal shares all looks together err no more often; the quantile is scipy's, not ours."""
+    looks = len(looks_s(30.0))
+    assert rule(risk=risk).band_within == pytest.approx(norm.isf(risk / looks))
+
+
+@pytest.mark.parametrize(("true", "side"), [(7.5, "within"), (2.5, "beyond")])
+def test_chance_stops_no_more_holds_on_the_wrong_side_than_was_allowed(true, side):
+    """Each look has an error of its own, three times less than the one before: 20,000 draws, risk 1 %."""
+    rng = np.random.default_rng(7)
+    wrong, draws, risk = 0, 20_000, 0.01
+    at_s = looks_s(30.0)
+    sd = 8.0 * 0.7 ** np.arange(len(at_s))
+    for errors in rng.standard_normal((draws, len(at_s))):
+        one = rule(risk=risk)
+        for look_s, u, error in zip(at_s, sd, errors, strict=True):
+            stopped = asked(one, look_s, seen(true + u * error, u))
+            if stopped is not None:
+                wrong += stopped.side == side
+                break
+    assert wrong / draws <= risk
+
+
+def test_the_looks_begin_late_enough_grow_further_apart_and_leave_the_end_alone():
+    at_s = looks_s(30.0)
+    assert at_s[0] == FIRST_LOOK_S
+    assert np.all(np.diff(np.diff(at_s)) > -0.011)
+    assert at_s[-1] < 27.0
+    assert looks_s(2.0) == ()

@@ -1,0 +1,89 @@
+"""Measurements that end as soon as they have told enough, and those that must not."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchrig.analysis.results import Characteristic
+from benchrig.sequencer.steps.enough import beyond_limits, clear_of_limits
+from tests.sequencer.short_runs import Kept, context, short_bench, short_run, valve
+from tests.sequencer.simulated_hands import simulated
+
+ALDER = valve()
+
+
+def taken(*, full: bool, condition: str = "good", model: str = "alder-24", seed: int = 3, **more):
+    _, bench, operator = simulated(condition=condition, model=model, seed=seed)
+    sink = Kept()
+    finished = short_run(sink, bench, model=model, operator=operator, full=full, **more)
+    return finished, {step.name: step for step in sink.steps}
+
+
+def test_a_good_valve_takes_a_third_of_the_time_and_is_accepted_either_way():
+    quick, steps = taken(full=False)
+    slow, _ = taken(full=True)
+    assert quick.judgement.verdict == slow.judgement.verdict == "accept"
+    assert quick.bench_seconds < slow.bench_seconds / 3
+    assert any("stopped after" in note and "within its limit" in note for note in steps["hold"].notes)
+    assert steps["hold"].readings["held for"][0] < 10.0
+
+
+def test_a_full_run_holds_to_the_end_and_says_nothing_of_stopping():
+    _, steps = taken(full=True)
+    assert steps["hold"].readings["held for"][0] == pytest.approx(30.0, abs=0.1)
+    assert not any("stopped" in note for note in steps["hold"].notes)
+
+
+def test_a_wet_valve_is_held_to_the_end_and_still_called_wet():
+    finished, steps = taken(full=False, condition="wet")
+    assert finished.judgement.verdict == "undecided"
+    assert finished.judgement.cause == "wet"
+    assert steps["hold"].readings["held for"][0] == pytest.approx(30.0, abs=0.1)
+
+
+def test_a_gross_seat_leak_ends_early_and_is_rejected():
+    finished, steps = taken(full=False, condition="seat-leak", seed=4)
+    assert finished.judgement.verdict == "reject"
+    assert steps["hold"].readings["held for"][0] < 25.0
+
+
+def test_a_sluggish_valve_gets_all_its_clicks():
+    finished, steps = taken(full=False, condition="sluggish")
+    assert finished.judgement.verdict == "reject"
+    assert steps["clicks"].readings["pulses"][0] == 10
+    _, of_good = taken(full=False)
+    assert of_good["clicks"].readings["pulses"][0] == ALDER.least_clicks
+
+
+def test_until_certain_leaves_the_rest_out_after_an_open_coil():
+    finished, steps = taken(full=False, condition="open-coil", until_certain=True)
+    assert finished.judgement.verdict == "reject"
+    assert finished.judgement.cause == "open coil"
+    assert "clicks" not in steps
+
+
+def leak(value, u=0.1, bound=""):
+    return Characteristic("hold_leak_sccm", value, u, "sccm", how="", bound=bound)
+
+
+@pytest.mark.parametrize(
+    ("found", "clear", "beyond"),
+    [
+        (leak(1.0), True, False),
+        (leak(4.9), False, False),
+        (leak(5.1), False, False),
+        (leak(9.0), False, True),
+        (leak(1.0, None), False, False),
+        (leak(900.0, None, "above"), False, True),
+        (leak(0.1, None, "below"), False, False),
+        (leak(None, None), False, False),
+        (Characteristic("flow_at_rated_vacuum_lpm_anr", 3.0, 0.1, "L/min ANR", how=""), False, True),
+        (Characteristic("flow_at_rated_vacuum_lpm_anr", 30.0, 0.1, "L/min ANR", how=""), True, False),
+        (Characteristic("equivalent_of_nothing", 3.0, 0.1, "", how=""), True, False),
+    ],
+)
+def test_only_a_value_with_its_uncertainty_settles_anything(found, clear, beyond):
+    _, bench, _ = short_bench()
+    run = context(bench)
+    assert clear_of_limits(run, [found]) is clear
+    assert beyond_limits(run, [found]) is beyond
