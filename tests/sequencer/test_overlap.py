@@ -110,7 +110,7 @@ def test_a_bench_that_was_made_safe_resumes_nothing():
 
 
 def test_the_plan_is_the_order_in_which_a_run_really_goes():
-    """Begin and end of every step of a run at full length lie where the plan says, to the pump's and the meter's pace."""
+    """Begin and end of every step of a full run lie where the plan says, to the pump's and the meter's pace."""
     _, bench, operator = simulated(seed=3)
     sink = Kept()
     short_run(sink, bench, operator=operator, full=True)
