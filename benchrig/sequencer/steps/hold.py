@@ -61,22 +61,22 @@ def hold(run: Context) -> StepOutput:
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
-    told: dict[str, Any] = dict(
-        volume_m3=file.reservoir.volume_m3,
-        volume_u_m3=file.reservoir.volume_u_m3,
-        ambient_pa=run.ambient_pa,
-        ambient_k=run.ambient_k,
-        ambient_u_k=file.thermistor.u_k,
-        background_sccm=file.background.leak_sccm,
-        background_u_sccm=file.background.u_sccm,
-        pressure_u_pa=file.transducer.u_pa,
-        thermal_time_constant_s=file.heat.time_constant_s,
-        thermal_time_constant_u_s=file.heat.u_s,
-        chill_k=file.heat.chill_k,
-        chill_u_k=file.heat.chill_u_k,
-        response_s=file.transducer.response_ms * 1e-3,
-        limit_sccm=limit_sccm,
-    )
+    told: dict[str, Any] = {
+        "volume_m3": file.reservoir.volume_m3,
+        "volume_u_m3": file.reservoir.volume_u_m3,
+        "ambient_pa": run.ambient_pa,
+        "ambient_k": run.ambient_k,
+        "ambient_u_k": file.thermistor.u_k,
+        "background_sccm": file.background.leak_sccm,
+        "background_u_sccm": file.background.u_sccm,
+        "pressure_u_pa": file.transducer.u_pa,
+        "thermal_time_constant_s": file.heat.time_constant_s,
+        "thermal_time_constant_u_s": file.heat.u_s,
+        "chill_k": file.heat.chill_k,
+        "chill_u_k": file.heat.chill_u_k,
+        "response_s": file.transducer.response_ms * 1e-3,
+        "limit_sccm": limit_sccm,
+    }
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
     rule = StoppingRule(decides_at, run.model.false_accept, run.model.false_reject, hold_s)
