@@ -22,9 +22,10 @@ def safe_on_error(bench: Bench) -> Iterator[None]:
         yield
     except BaseException as error:
         with stop_requests.ending():
+            state = bench.make_safe()[1]  # also where the error tells of a bench already: it may be another's
             left = aborted(error)
             if not left.bench_state:
-                left.bench_state = bench.make_safe()[1]
+                left.bench_state = state
         raise
 
 

@@ -9,11 +9,13 @@ import pytest
 
 from benchrig.analysis.characteristics import units_of_step
 from benchrig.bench.traceability import Ground, Grounds, Missing
+from benchrig.bench.wiring import closed_up
 from benchrig.errors import BenchError, InterlockOpen, LinkError, aborted
 from benchrig.sequencer import run as run_module
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.sequence import STEPS, Step
 from benchrig.sequencer.steps import flow as flow_step
+from benchrig.sequencer.steps.step_output import StepOutput
 from tests.sequencer.short_runs import Kept, canned_flow, set_in_file, short_bench, short_run, valve
 
 NAMES = ["ready", "coil", "hold", "flow", "clicks"]
@@ -191,6 +193,131 @@ def test_a_fault_in_the_program_is_told_as_one_and_leaves_the_outputs_off(monkey
         short_run(sink, bench)
     assert "a fault in the program: ZeroDivisionError: by nothing" in sink.ends[0].error
     assert opened.machine.board.outputs == 0
+
+
+def canned(monkeypatch, done: list[str], **instead_of) -> None:
+    """A sequence whose steps measure nothing, energise the coil and say that they were done."""
+
+    def energise(name):
+        def does(run):
+            run.bench.switch(closed_up(coil=True))
+            done.append(name)
+            return StepOutput(notes=(f"{name} was done",))
+
+        return does
+
+    steps = tuple(Step(name, name, instead_of.get(name) or energise(name)) for name in NAMES)
+    monkeypatch.setattr(run_module, "STEPS", steps)
+
+
+@pytest.mark.parametrize("kind", [BenchError, KeyboardInterrupt, SystemExit, MemoryError])
+@pytest.mark.parametrize("name", NAMES)
+def test_whatever_is_raised_in_a_step_ends_the_run_there_with_what_was_measured_kept(monkeypatch, name, kind):
+    def breaks(run):
+        run.bench.switch(closed_up(coil=True))
+        raise kind("broke")
+
+    done: list[str] = []
+    sink = Kept("0017")
+    opened, bench, _ = short_bench()
+    canned(monkeypatch, done, **{name: breaks})
+    with pytest.raises(kind) as caught:
+        short_run(sink, bench)
+    before = NAMES[: NAMES.index(name)]
+    assert done == [step.name for step in sink.steps] == before
+    assert sink.told[-2:] == [f"began {name}", "ended aborted"]
+    assert sink.ends[0].judgement is None
+    assert aborted(caught.value).bench_state == sink.ends[0].bench_state == "all outputs off, pump stopped, vent open"
+    assert aborted(caught.value).run == "0017"
+    assert opened.machine.board.outputs == 0
+    assert not opened.machine.board.armed
+
+
+def test_an_error_that_already_tells_of_a_bench_still_switches_this_one_off(monkeypatch):
+    error = BenchError("broke", hint="look")
+    aborted(error).bench_state = "all outputs off, as an earlier run left them"
+
+    def breaks(run):
+        run.bench.switch(closed_up(coil=True))
+        raise error
+
+    opened, bench, _ = short_bench()
+    canned(monkeypatch, [], coil=breaks)
+    with pytest.raises(BenchError):
+        short_run(Kept(), bench)
+    assert opened.machine.board.outputs == 0
+
+
+@pytest.mark.parametrize("at", ["began", "showed"])
+def test_a_screen_that_breaks_ends_the_run_with_the_outputs_off(monkeypatch, at):
+    class Breaks(Kept):
+        def step_began(self, name, title, expected_s):
+            if (at, name) == ("began", "hold"):
+                raise OSError("no such terminal")
+
+        def step_ended(self, step):
+            if (at, step.name) == ("showed", "hold"):
+                raise OSError("no such terminal")
+
+    sink = Breaks()
+    opened, bench, _ = short_bench()
+    canned(monkeypatch, [])
+    with pytest.raises(OSError, match="no such terminal"):
+        short_run(sink, bench)
+    assert [step.name for step in sink.steps] == ["ready", "coil"] + (["hold"] if at == "showed" else [])
+    assert sink.ends[0].ending == "aborted"
+    assert opened.machine.board.outputs == 0
+
+
+def test_the_board_is_fed_between_a_steps_analysis_and_its_record(monkeypatch):
+    told: list[str] = []
+
+    class Notes(Kept):
+        def step_finished(self, step):
+            told.append(f"kept {step.name}")
+
+    _, bench, _ = short_bench()
+    feed = bench.feed
+    monkeypatch.setattr(bench, "feed", lambda: (told.append("fed"), feed()))
+    canned(monkeypatch, told)
+    short_run(Notes(), bench)
+    assert told == [each for name in NAMES for each in (name, "fed", f"kept {name}")]
+
+
+def test_a_trip_during_a_steps_analysis_is_noticed_before_its_result_is_kept(monkeypatch):
+    def trips(run):
+        opened.machine.guard_closed = False
+        return StepOutput()
+
+    sink = Kept()
+    opened, bench, _ = short_bench()
+    canned(monkeypatch, [], hold=trips)
+    with pytest.raises(InterlockOpen, match="guard"):
+        short_run(sink, bench)
+    assert [step.name for step in sink.steps] == ["ready", "coil"]
+    assert opened.machine.board.outputs == 0
+
+
+def test_a_stop_that_somebody_wants_is_heard_at_the_end_of_the_step_and_told_as_the_operators(monkeypatch):
+    def asks(run):
+        run.bench.stop_wanted = lambda: True
+        return StepOutput()
+
+    sink = Kept()
+    opened, bench, _ = short_bench()
+    canned(monkeypatch, [], coil=asks)
+    with pytest.raises(KeyboardInterrupt):
+        short_run(sink, bench)
+    assert sink.ends[0].error == "stopped by the operator"
+    assert opened.machine.board.outputs == 0
+
+
+def test_a_fail_does_not_end_the_run_and_what_it_makes_senseless_is_left_out_with_the_reason():
+    finished, *_ = run_of("open-coil")
+    assert [step.name for step in finished.steps] == NAMES
+    assert {step.name: step.skipped for step in finished.steps if step.skipped} == {
+        "flow": "the coil is open: it cannot change the valve's state"
+    }
 
 
 @pytest.mark.parametrize("at", ["ready", "hold", "end finished"])
