@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
 
 import pytest
+
+REPOSITORY = Path(__file__).parents[1]
 
 
 def need_program(name: str) -> str:
@@ -22,3 +28,14 @@ def absent(why: str) -> None:
     if os.environ.get("BENCHRIG_REQUIRE_ALL") == "1":
         pytest.fail(f"{why}, and BENCHRIG_REQUIRE_ALL=1 demands it", pytrace=False)
     pytest.skip(why)
+
+
+def on_micropython(script: Path) -> Any:
+    """What a script beside the tests prints as JSON when MicroPython's build for node runs it."""
+    folder = os.environ.get("BENCHRIG_MICROPYTHON")
+    if not folder:
+        absent("BENCHRIG_MICROPYTHON does not name the folder of MicroPython for node")
+    command = [need_program("node"), str(script), folder, str(REPOSITORY)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return json.loads(done.stdout)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ import click
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
-    from benchrig.tracefile import TimeAxis
+    from benchrig.application.trace_analysis import Surroundings, TraceAnalysis
 
 __all__ = ["analyse"]
 
@@ -82,42 +82,39 @@ def inrush(
 
     Columns: time_s,current_a and, if there, voltage_v. Time 0 is the switching on; a lead-in is welcome.
     """
-    from benchrig.analysis.armature.inrush import analyse_inrush
-    from benchrig.tracefile import check_current, check_one_pulse, check_voltage, pulse_axis, read_trace
+    from benchrig.application.trace_analysis import analyse_inrush_trace
 
-    found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
-    axis = pulse_axis(trace, found["time_s"], on_s, off_s)
-    check_current(trace, found["current_a"])
-    if "voltage_v" in found:
-        check_voltage(trace, found["voltage_v"], found["current_a"])
-    check_one_pulse(trace, axis.time_s, found["current_a"])
-    result = _analysed(
+    found = analyse_inrush_trace(
         trace,
-        analyse_inrush,
-        axis.time_s,
-        found["current_a"],
         supply_v=supply_v,
         supply_u_v=supply_u_v,
-        voltage_v=found.get("voltage_v"),
-        on_s=0.0,
-        off_s=None if off_s is None else off_s - axis.event_s,
+        on_s=on_s,
+        off_s=off_s,
         current_u_rel=current_u_percent / 100,
     )
-    names = {
-        "pull_in_time_ms": ("Pull-in time", "ms"),
-        "motion_start_ms": ("Motion starts", "ms"),
-        "drop_out_time_ms": ("Drop-out time", "ms"),
-        "steady_current_a": ("Steady current", "A"),
-        "resistance_ohm": ("Resistance", "ohm"),
-        "dip_a": ("Dip", "A"),
-    }
-    moved = {True: "yes", False: "no", None: "cannot tell"}[result.armature_moved]
-    extra = {"armature_moved": result.armature_moved, "evidence": result.evidence}
-    _tell(result, axis, names, extra, as_json, f"Armature moved: {moved}")
+    _tell(found, as_json)
 
 
 def _reservoir(command: Any) -> Any:
-    """The options that hold and flow share."""
+    """The options that hold and flow share, handed on as `known`."""
+
+    @functools.wraps(command)
+    def gathered(
+        *,
+        volume_l: float,
+        volume_u_percent: float,
+        ambient_kpa: float,
+        ambient_c: float,
+        pressure_u_pa: float,
+        time_constant_s: float | None,
+        **more: Any,
+    ) -> Any:
+        from benchrig.application.trace_analysis import Surroundings
+
+        known = Surroundings(volume_l, volume_u_percent, ambient_kpa, ambient_c, pressure_u_pa, time_constant_s)
+        return command(known=known, **more)
+
+    wrapped = gathered
     for option in reversed(
         (
             click.option(
@@ -149,8 +146,8 @@ def _reservoir(command: Any) -> Any:
             ),
         )
     ):
-        command = option(command)
-    return command
+        wrapped = option(wrapped)
+    return wrapped
 
 
 @analyse.command(
@@ -170,12 +167,7 @@ def _reservoir(command: Any) -> Any:
 @speaks
 def hold(
     trace: Path,
-    volume_l: float,
-    volume_u_percent: float,
-    ambient_kpa: float,
-    ambient_c: float,
-    pressure_u_pa: float,
-    time_constant_s: float | None,
+    known: Surroundings,
     from_s: float | None,
     background_sccm: float,
     background_u_sccm: float,
@@ -185,45 +177,16 @@ def hold(
 
     Columns: time_s,pressure_pa (absolute).
     """
-    from benchrig.analysis.leak.hold_vacuum import analyse_hold
-    from benchrig.tracefile import check_hold, check_pressure, hold_axis, read_trace
+    from benchrig.application.trace_analysis import analyse_hold_trace
 
-    found = read_trace(trace, ("time_s", "pressure_pa"))
-    axis = hold_axis(trace, found["time_s"], from_s)
-    check_pressure(trace, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
-    check_hold(trace, axis.time_s, found["pressure_pa"])
-    result = _analysed(
+    found = analyse_hold_trace(
         trace,
-        analyse_hold,
-        axis.time_s,
-        found["pressure_pa"],
-        volume_m3=volume_l * 1e-3,
-        volume_u_m3=volume_l * 1e-5 * volume_u_percent,
-        ambient_pa=ambient_kpa * 1000,
-        ambient_k=ambient_c + 273.15,
+        known,
+        from_s=from_s,
         background_sccm=background_sccm,
         background_u_sccm=background_u_sccm,
-        pressure_u_pa=pressure_u_pa,
-        thermal_time_constant_s=time_constant_s,
     )
-    names = {
-        "hold_leak_sccm": ("Hold leak", "sccm"),
-        "pressure_rate_pa_s": ("Rise of pressure", "Pa/s"),
-        "equivalent_orifice_mm": ("Same leak through a hole of", "mm"),
-        "thermal_time_constant_s": ("Heat recovery time constant", "s"),
-    }
-    extra = {
-        "decided_after_s": result.decided_after_s,
-        "bound": result.bound,
-        "explanation": result.explanation,
-        "goodness": result.goodness,
-        "vapour_probability": result.vapour_probability,
-        "vapour_pa": result.vapour_pa,
-        "vapour_time_constant_s": result.vapour_time_constant_s,
-        "drift_k_s": result.drift_k_s,
-        "parts": dict(result.parts),
-    }
-    _tell(result, axis, names, extra, as_json)
+    _tell(found, as_json)
 
 
 @analyse.command(
@@ -251,12 +214,7 @@ def hold(
 @speaks
 def flow(
     trace: Path,
-    volume_l: float,
-    volume_u_percent: float,
-    ambient_kpa: float,
-    ambient_c: float,
-    pressure_u_pa: float,
-    time_constant_s: float | None,
+    known: Surroundings,
     from_s: float | None,
     rated_vacuum_kpa: float,
     response_ms: float,
@@ -268,89 +226,42 @@ def flow(
 
     Columns: time_s,pressure_pa (absolute); a lead-in with negative times is welcome.
     """
-    from benchrig.analysis.flow.open_flow import analyse_flow
-    from benchrig.tracefile import check_fill, check_pressure, opening_axis, read_trace
+    from benchrig.application.trace_analysis import analyse_flow_trace
 
-    found = read_trace(trace, ("time_s", "pressure_pa"))
-    axis = opening_axis(trace, found["time_s"], from_s)
-    check_pressure(trace, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
-    check_fill(trace, axis.time_s, found["pressure_pa"], ambient_pa=ambient_kpa * 1000)
-    result = _analysed(
+    found = analyse_flow_trace(
         trace,
-        analyse_flow,
-        axis.time_s,
-        found["pressure_pa"],
-        volume_m3=volume_l * 1e-3,
-        volume_u_m3=volume_l * 1e-5 * volume_u_percent,
-        ambient_pa=ambient_kpa * 1000,
-        ambient_k=ambient_c + 273.15,
-        rated_vacuum_pa=rated_vacuum_kpa * 1000,
-        thermal_time_constant_s=time_constant_s,
+        known,
+        from_s=from_s,
+        rated_vacuum_kpa=rated_vacuum_kpa,
+        response_ms=response_ms,
         inflow_w_k=inflow_w_k,
-        # an inflow that adds nothing is known to a hundredth of what is usual
-        inflow_u_w_k=None if inflow_w_k is None else max(inflow_w_k * inflow_u_percent / 100, 0.01),
-        response_s=response_ms * 1e-3,
-        pressure_u_pa=pressure_u_pa,
+        inflow_u_percent=inflow_u_percent,
     )
-    names = {
-        "sonic_conductance_dm3_s_bar": ("Sonic conductance", "dm3/(s bar)"),
-        "critical_pressure_ratio": ("Critical pressure ratio", ""),
-        "flow_at_rated_vacuum_lpm_anr": (f"Flow at {rated_vacuum_kpa:g} kPa vacuum", "L/min ANR"),
-        "opening_delay_ms": ("Opening delay", "ms"),
-    }
-    extra = {"opened": result.opened, "why_not_measured": dict(result.why_not), "bounds": dict(result.bounds)}
-    _tell(result, axis, names, extra, as_json)
+    _tell(found, as_json)
 
 
-def _analysed(trace: Path, analysis: Callable[..., Any], *arrays: Any, **known: Any) -> Any:
-    """Run an analysis; a record that it cannot take is a file that is wrong, never a fault of the program."""
-    from benchrig.errors import ConfigError
-
-    try:
-        return analysis(*arrays, **known)
-    except (ValueError, ArithmeticError, LookupError, TypeError) as error:
-        raise ConfigError(
-            f"{trace}: nothing can be made of this record ({type(error).__name__}: {str(error)[:200]}).",
-            hint="Does it show the event, with time around it and enough samples? Is the time of the event right? If "
-            "so, please report it with the file: the program should say more.",
-        ) from error
-
-
-def _tell(
-    result: Any,
-    axis: TimeAxis,
-    names: Mapping[str, tuple[str, str]],
-    extra: Mapping[str, object],
-    as_json: bool,
-    first: str = "",
-) -> None:
-    notes = [*axis.notes, *result.notes]
+def _tell(found: TraceAnalysis, as_json: bool) -> None:
     if as_json:
-        document: dict[str, object] = {}
-        for name in names:
-            document[name] = getattr(result, name)
-            document[f"{name}_u"] = getattr(result, f"{name}_u")
-        emit({**document, **extra, "time_zero_s": axis.event_s, "notes": notes})
+        emit(found.document())
         return
     from rich.table import Table
     from rich.text import Text
 
     console = plain_console()
-    if first:
-        console.print(Text(first, style="bold"))
+    if found.headline:
+        console.print(Text(found.headline, style="bold"))
     table = Table(box=None, pad_edge=False, show_header=False)
-    for name, (title, unit) in names.items():
-        value, u = getattr(result, name), getattr(result, f"{name}_u")
-        if value is None:
+    for each in found.values:
+        if each.value is None:
             shown = Text("not measured", style="dim")
-        elif u is None:
-            shown = Text(f"{value:.4g} {unit}")
+        elif each.u is None:
+            shown = Text(f"{each.value:.4g} {each.unit}")
         else:
-            shown = Text(f"{value:.4g} ± {2 * u:.2g} {unit}")
-        table.add_row(title, shown)
+            shown = Text(f"{each.value:.4g} ± {2 * each.u:.2g} {each.unit}")
+        table.add_row(each.title, shown)
     console.print(table)
-    if notes:
+    if found.notes:
         console.print()
-    for note in notes:
+    for note in found.notes:
         console.print(Text(f"  {note}"))
     click.echo("\n± is the expanded uncertainty, k = 2.", err=True)

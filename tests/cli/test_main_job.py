@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from benchrig.cli import cli
+from tests.records.test_json_export import ENTRY_KEYS, KEYS
 
 CONDITIONS = {
     "open-coil": "open coil",
@@ -19,19 +20,6 @@ CONDITIONS = {
     "restricted": "restricted",
     "sluggish": "sluggish",
 }
-KEYS = {
-    "run",
-    "tag",
-    "model",
-    "verdict",
-    "cause",
-    "cause_probability",
-    "disposition",
-    "characteristics",
-    "bench_seconds",
-    "page",
-}
-CHARACTERISTIC_KEYS = {"name", "value", "u", "unit", "low", "high", "limit_from", "outcome", "why"}
 NAMES = {
     "coil_resistance_20c_ohm", "steady_current_a", "pull_in_time_ms", "drop_out_time_ms", "click_spread_ms",
     "hold_leak_sccm",
@@ -60,7 +48,7 @@ def test_a_good_valve_is_accepted_with_every_characteristic_and_every_key(model)
     assert document.keys() >= KEYS
     assert {each["name"] for each in document["characteristics"]} == NAMES
     for each in document["characteristics"]:
-        assert each.keys() >= CHARACTERISTIC_KEYS
+        assert each.keys() >= ENTRY_KEYS
         if each["name"] == "critical_pressure_ratio" and model == "cedar-44" and each["value"] is None:
             assert (
                 "cannot be resolved" in each["why"]

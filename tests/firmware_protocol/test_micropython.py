@@ -5,15 +5,12 @@ Needs node and the npm package ``@micropython/micropython-webassembly-pyscript@1
 """
 
 import ast
-import json
-import os
-import subprocess
 from pathlib import Path
 
 import pytest
 
 from tests.firmware_protocol.vectors import VECTORS
-from tests.helpers import absent, need_program
+from tests.helpers import on_micropython
 
 REPOSITORY = Path(__file__).parents[2]
 CARRIED = ["__init__", "fields", "frame", "tuples", "messages", "recording", "board"]
@@ -22,17 +19,9 @@ THERE = {"binascii", "struct", "collections", "firmware_protocol"}  # modules th
 
 @pytest.mark.slow
 def test_the_vectors_hold_on_micropython():
-    folder = os.environ.get("BENCHRIG_MICROPYTHON")
-    if not folder:
-        absent("BENCHRIG_MICROPYTHON does not name the folder of MicroPython for node")
-    node = need_program("node")
-    script = Path(__file__).with_name("run_on_micropython.mjs")
-    done = subprocess.run(
-        [node, str(script), str(folder), str(REPOSITORY)], capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
+    found = on_micropython(Path(__file__).with_name("run_on_micropython.mjs"))
     counts = {name: len(VECTORS[name]) for name in ("cobs", "frames", "streams", "bodies", "bad_bodies", "dialogue")}
-    assert json.loads(done.stdout) == counts
+    assert found == counts
 
 
 def runtime(tree):

@@ -1,9 +1,6 @@
 """The port to the microcontroller on a fake chip, here and on MicroPython itself. No real chip has been tried."""
 
 import ast
-import json
-import os
-import subprocess
 from pathlib import Path
 
 import pytest
@@ -11,7 +8,7 @@ import pytest
 from firmware_protocol.rp2040 import boot, pins
 from tests.firmware_protocol.port_scenarios import SCENARIOS
 from tests.firmware_protocol.test_micropython import runtime
-from tests.helpers import absent, need_program
+from tests.helpers import on_micropython
 
 REPOSITORY = Path(__file__).parents[2]
 
@@ -34,16 +31,8 @@ def test_no_pin_has_two_jobs():
 
 @pytest.mark.slow
 def test_on_micropython():
-    folder = os.environ.get("BENCHRIG_MICROPYTHON")
-    if not folder:
-        absent("BENCHRIG_MICROPYTHON does not name the folder of MicroPython for node")
-    node = need_program("node")
-    script = Path(__file__).with_name("run_port_on_micropython.mjs")
-    done = subprocess.run(
-        [node, str(script), str(folder), str(REPOSITORY)], capture_output=True, text=True, timeout=120, check=False
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert json.loads(done.stdout) == [scenario.__name__ for scenario in SCENARIOS]
+    found = on_micropython(Path(__file__).with_name("run_port_on_micropython.mjs"))
+    assert found == [scenario.__name__ for scenario in SCENARIOS]
 
 
 def test_the_port_imports_only_what_the_board_has():

@@ -112,19 +112,6 @@ CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
 }
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    chromium = need_program("chromium")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        absent("playwright is not installed")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        yield opened
-        opened.close()
-
-
 @pytest.fixture
 def tab(browser: Any) -> Iterator[Any]:
     """A tab of its own: the size of a window that was set once changes how the next page is printed."""

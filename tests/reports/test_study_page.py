@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,6 @@ from benchrig.reports.gauge_page import study_page_html
 from benchrig.reports.gauge_plot import OPERATOR_MARKS
 from benchrig.reports.gauge_terminal import print_study
 from benchrig.reports.gauge_words import Studied, StudyReport
-from tests.helpers import absent, need_program
 
 NAMES = (
     ("hold_leak_sccm", "sccm", 0.10, 5.0),
@@ -69,19 +67,6 @@ def test_the_tolerance_decides_where_there_is_one_and_the_words_say_so() -> None
     assert "Where there is a tolerance it decides" in said
     line = next(line for line in console.export_text(clear=False).splitlines() if "Hold leak" in line)
     assert "fit for its limits" in line
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    chromium = need_program("chromium")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        absent("playwright is not installed")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        yield opened
-        opened.close()
 
 
 OFF_THE_SHEET = """() => {

@@ -23,6 +23,7 @@ def quick_fill(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def real_fill(quick_fill: None, monkeypatch: pytest.MonkeyPatch) -> None:
+def real_fill(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Analyse the fill all the same, in a module of tests that do without."""
+    request.getfixturevalue("quick_fill")  # which would otherwise undo this, where it comes later
     monkeypatch.setattr(flow_step, "analyse_flow", ANALYSE_FLOW)

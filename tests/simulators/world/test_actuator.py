@@ -27,6 +27,23 @@ def blocked(valve, part=0.0):
     return replace(valve, armature=replace(valve.armature, blocked=part))
 
 
+def plain_coil():
+    """A blocked valve whose coil is a resistance of 24 ohm with its shunt and an inductance of 0.100 H."""
+    valve = blocked(cold(draw_valve("alder-24", "good", 1)))
+    gap = valve.armature.stroke_m + valve.coil.residual_gap_m
+    reluctance = gap / (1 + valve.coil.fringe_1_m * gap) / (MU_0 * valve.coil.pole_m2) + valve.coil.fixed_reluctance
+    leakage = 2e-5
+    coil = replace(
+        valve.coil,
+        r20_ohm=24.0 - 0.1 - valve.coil.plug_ohm,
+        turns=math.sqrt((0.100 - leakage) * reluctance),
+        leakage_h=leakage,
+        saturation_wb=1.0,
+        eddy_s=1e-5 * 0.1 * reluctance / 24.0,
+    )
+    return replace(valve, coil=coil)
+
+
 def pulse(world, on_s, whole_s, mask=0, period_s=1e-4):
     """Switch on at the present instant, off after `on_s`; the current at the sampled instants."""
     t = world.t_s
@@ -41,22 +58,7 @@ def pulse(world, on_s, whole_s, mask=0, period_s=1e-4):
 def test_a_blocked_unsaturated_coil_follows_the_exponential_of_resistance_and_inductance():
     # i = V/R (1 - exp(-t R/L)), any circuits text; V = 12 V, R = 24 ohm, L = 0.100 H, tau = 4.166667 ms
     bench = BenchTruth(supply_open_v=12.0, source_ohm=0.0, shunt_ohm=0.1, ambient_k=293.15)
-    valve = blocked(cold(draw_valve("alder-24", "good", 1)))
-    a = valve.armature
-    gap = (a.stroke_m + valve.coil.residual_gap_m) / (
-        1 + valve.coil.fringe_1_m * (a.stroke_m + valve.coil.residual_gap_m)
-    )
-    reluctance = gap / (MU_0 * valve.coil.pole_m2) + valve.coil.fixed_reluctance
-    leakage = 2e-5
-    coil = replace(
-        valve.coil,
-        r20_ohm=24.0 - 0.1 - valve.coil.plug_ohm,
-        turns=math.sqrt((0.100 - leakage) * reluctance),
-        leakage_h=leakage,
-        saturation_wb=1.0,
-        eddy_s=1e-5 * 0.1 * reluctance / 24.0,
-    )
-    world = World(bench, replace(valve, coil=coil), seed=1)
+    world = World(bench, plain_coil(), seed=1)
     world.set_outputs(COIL)
     for t_over_tau, expected_a in ((0.5, 0.196735), (1, 0.316060), (2, 0.432332), (3, 0.475106), (5, 0.496631)):
         world.advance_to(K1_ON_S + t_over_tau * 4.166667e-3)
@@ -66,19 +68,7 @@ def test_a_blocked_unsaturated_coil_follows_the_exponential_of_resistance_and_in
 def test_the_current_runs_down_through_the_diode_in_the_time_of_the_closed_form():
     # V_f = 0.7 V: to zero in tau ln(1 + I0 R / V_f) = 12.08 ms for V = 12 V, R = 24 ohm, L = 0.100 H
     bench = BenchTruth(supply_open_v=12.0, source_ohm=0.0, ambient_k=293.15)
-    valve = blocked(cold(draw_valve("alder-24", "good", 1)))
-    gap = valve.armature.stroke_m + valve.coil.residual_gap_m
-    reluctance = gap / (1 + valve.coil.fringe_1_m * gap) / (MU_0 * valve.coil.pole_m2) + valve.coil.fixed_reluctance
-    leakage = 2e-5
-    coil = replace(
-        valve.coil,
-        r20_ohm=24.0 - 0.1 - valve.coil.plug_ohm,
-        turns=math.sqrt((0.100 - leakage) * reluctance),
-        leakage_h=leakage,
-        saturation_wb=1.0,
-        eddy_s=1e-5 * 0.1 * reluctance / 24.0,
-    )
-    world = World(bench, replace(valve, coil=coil), seed=1)
+    world = World(bench, plain_coil(), seed=1)
     world.set_outputs(COIL)
     world.advance_to(0.1)
     world.set_outputs(0)
