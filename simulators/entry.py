@@ -18,7 +18,7 @@ from simulators.world import (
     CONDITIONS,
     FITTINGS,
     MODELS,
-    BenchTruth,
+    BenchParameters,
     World,
     draw_bench,
     draw_instruments,
@@ -59,7 +59,7 @@ class OpenedSimulation:
         Links to the two instruments.
     bench_file : str
         Text of the bench file, TOML.
-    machine : SimulatedBench
+    simulated_bench : SimulatedBench
         The bench itself, for whoever wants to meddle with it.
     hands : SimulatedOperator
         Who connects references and reads instruments beside the bench.
@@ -69,7 +69,7 @@ class OpenedSimulation:
     board_link: MemoryByteLink
     meter_link: MemoryTextLink
     bench_file: str
-    machine: SimulatedBench
+    simulated_bench: SimulatedBench
     hands: SimulatedOperator
 
     def close(self) -> None:
@@ -95,7 +95,9 @@ class OpenedSimulation:
         ValueError
             A port cannot be had.
         """
-        with Server(self.machine, folder=folder, meter_port=meter_port, announce=announce, hands=self.hands) as server:
+        with Server(
+            self.simulated_bench, folder=folder, meter_port=meter_port, announce=announce, hands=self.hands
+        ) as server:
             bench_file = folder / BENCH_FILE
             text = with_addresses(self.bench_file, str(server.board_port), server.meter_address)
             bench_file.write_text(with_stand_in(text, server.hands_address), encoding="utf-8")
@@ -123,8 +125,8 @@ def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
         Of the bench: ``bench_seed`` draws it (`draw_bench`) apart from the valve, with ``bench_spread`` (default 1:
         within what the bench file states); without both it is the demo bench, which differs from its file in volume,
         leak and instrument errors only. ``as_stated``, True, draws it from the distributions that its file states
-        (`draw_stated`), and how far the part's temperature is off the room's. ``bench_truth`` maps fields of BenchTruth
-        or InstrumentTruth to true values. ``connected``, one of FITTINGS, is what is on plug and port
+        (`draw_stated`), and how far the part's temperature is off the room's. ``bench_truth`` maps fields of
+        BenchParameters or InstrumentErrors to true values. ``connected``, one of FITTINGS, is what is on plug and port
         (default "valve"). ``bench_toml`` is the text of a bench file to hand out in place of the demo one.
 
     Returns
@@ -172,21 +174,21 @@ def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
         valve = replace(valve, start_k=bench.ambient_k + normal(COIL_U_K, seed=seed, stream=520))
     world = World(bench, valve, seed=bench_seed)
     world.connect(_choice("connected", options.get("connected", "valve"), FITTINGS))
-    machine = SimulatedBench(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
-    schedule(machine, faults)
+    simulated_bench = SimulatedBench(world, seed=seed, errors=bench.instruments, bench_seed=bench_seed)
+    schedule(simulated_bench, faults)
     return OpenedSimulation(
-        SimClock(machine),
-        MemoryByteLink(machine),
-        MemoryTextLink(machine),
+        SimClock(simulated_bench),
+        MemoryByteLink(simulated_bench),
+        MemoryTextLink(simulated_bench),
         with_addresses(bench_toml, "memory", "memory"),
-        machine,
-        SimulatedOperator(machine, world, seed=bench_seed),
+        simulated_bench,
+        SimulatedOperator(simulated_bench, world, seed=bench_seed),
     )
 
 
-def _drawn_bench(seed: int) -> BenchTruth:
+def _drawn_bench(seed: int) -> BenchParameters:
     """The demo bench as it really is: off its file by no more than that states (bench_file.py)."""
-    nominal = BenchTruth()
+    nominal = BenchParameters()
     return replace(
         nominal,
         volume_m3=nominal.volume_m3 * (1 + within(0.005, seed=seed, stream=300)),
@@ -195,7 +197,7 @@ def _drawn_bench(seed: int) -> BenchTruth:
     )
 
 
-def _bench(options: Mapping[str, object], seed: int) -> BenchTruth:
+def _bench(options: Mapping[str, object], seed: int) -> BenchParameters:
     spread = _number_or_none("bench_spread", options.get("bench_spread"), 0.0, 10.0)
     given = options.get("bench_seed")
     bench = _drawn_bench(seed)

@@ -40,104 +40,104 @@ WEAK_PUMP = 0.05
 """Part of its strength that a pump with a torn diaphragm has left (our own invention)."""
 
 
-def _estop(machine: SimulatedBench) -> None:
-    machine.estop_ok = False
+def _estop(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.estop_ok = False
 
 
-def _guard(machine: SimulatedBench) -> None:
-    machine.guard_closed = False
+def _guard(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.guard_closed = False
 
 
-def _supply_off(machine: SimulatedBench) -> None:
-    machine.world.supply_on = False
+def _supply_off(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.supply_on = False
 
 
-def _unplug(machine: SimulatedBench) -> None:
-    machine.board_unplugged = True
+def _unplug(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.board_unplugged = True
 
 
-def _line_leak(machine: SimulatedBench) -> None:
-    machine.world.line_leak_sccm += LINE_LEAK_SCCM
+def _line_leak(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.line_leak_sccm += LINE_LEAK_SCCM
 
 
-def _weak_pump(machine: SimulatedBench) -> None:
-    machine.world.pump_strength *= WEAK_PUMP
+def _weak_pump(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.pump_strength *= WEAK_PUMP
 
 
 def _relay(*, welded: int = 0, dead: int = 0) -> Callable[[SimulatedBench], None]:
-    def fail(machine: SimulatedBench) -> None:
-        machine.world.fail_relays(welded=welded, dead=dead)
+    def fail(simulated_bench: SimulatedBench) -> None:
+        simulated_bench.world.fail_relays(welded=welded, dead=dead)
 
     return fail
 
 
-def _blocked_line(machine: SimulatedBench) -> None:
-    machine.world.block_line(BLOCKED_LINE_M2)
+def _blocked_line(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.block_line(BLOCKED_LINE_M2)
 
 
-def _transducer_stuck(machine: SimulatedBench) -> None:
-    machine.pins.stick_transducer()
+def _transducer_stuck(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.pins.stick_transducer()
 
 
-def _transducer_offset(machine: SimulatedBench) -> None:
-    machine.pins.shift_transducer(TRANSDUCER_OFFSET_PA)
+def _transducer_offset(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.pins.shift_transducer(TRANSDUCER_OFFSET_PA)
 
 
-def _transducer_slow(machine: SimulatedBench) -> None:
-    machine.world.transducer_lag_s = TRANSDUCER_SLOW_S
+def _transducer_slow(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.transducer_lag_s = TRANSDUCER_SLOW_S
 
 
-def _supply_sag(machine: SimulatedBench) -> None:
-    machine.world.source_ohm += SUPPLY_SAG_OHM
+def _supply_sag(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.source_ohm += SUPPLY_SAG_OHM
 
 
-def _supply_noise(machine: SimulatedBench) -> None:
-    machine.pins.add_noise(SUPPLY_NOISE_V, SUPPLY_NOISE_A)
+def _supply_noise(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.pins.add_noise(SUPPLY_NOISE_V, SUPPLY_NOISE_A)
 
 
-def _meter_range(machine: SimulatedBench) -> None:
-    machine.meter.hold_range(HELD_RANGE_OHM)
+def _meter_range(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.meter.hold_range(HELD_RANGE_OHM)
 
 
-def _frames_lost(machine: SimulatedBench) -> None:
-    machine.wire.lost = RATE
+def _frames_lost(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.wire.lost = RATE
 
 
-def _frames_damaged(machine: SimulatedBench) -> None:
-    machine.wire.damaged = RATE
+def _frames_damaged(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.wire.damaged = RATE
 
 
-def _frames_repeated(machine: SimulatedBench) -> None:
-    machine.wire.repeated = RATE
+def _frames_repeated(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.wire.repeated = RATE
 
 
-def _frames_delayed(machine: SimulatedBench) -> None:
-    machine.wire.delayed = RATE
+def _frames_delayed(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.wire.delayed = RATE
 
 
-def _ambient_step(machine: SimulatedBench) -> None:
-    machine.world.ambient_k += AMBIENT_STEP_K
+def _ambient_step(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.ambient_k += AMBIENT_STEP_K
 
 
-def _drifting_room(machine: SimulatedBench) -> None:
-    machine.world.room_k_s += ROOM_K_S
+def _drifting_room(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.room_k_s += ROOM_K_S
 
 
-def _heated_reservoir(machine: SimulatedBench) -> None:
-    machine.world.wall_heat_w += HEATED_W
+def _heated_reservoir(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.wall_heat_w += HEATED_W
 
 
-def _two_time_constants(machine: SimulatedBench) -> None:
-    machine.world.line_wall(LINER_SHARE, LINER_J_K, LINER_W_K)
+def _two_time_constants(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.line_wall(LINER_SHARE, LINER_J_K, LINER_W_K)
 
 
-def _tap_in_flow(machine: SimulatedBench) -> None:
-    machine.world.tap_loss_1_m4 = TAP_LOSS_1_M4
+def _tap_in_flow(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.tap_loss_1_m4 = TAP_LOSS_1_M4
 
 
 def _meter(mode: MeterMode) -> Callable[[SimulatedBench], None]:
-    def set_mode(machine: SimulatedBench) -> None:
-        machine.meter_mode = mode
+    def set_mode(simulated_bench: SimulatedBench) -> None:
+        simulated_bench.meter_mode = mode
 
     return set_mode
 
@@ -173,7 +173,7 @@ FAULT_KINDS: dict[str, Callable[[SimulatedBench], None]] = {
     **{f"{name}-relay-welded": _relay(welded=bit) for name, bit in RELAYS.items()},
     **{f"{name}-relay-dead": _relay(dead=bit) for name, bit in RELAYS.items()},
 }
-"""Name of each kind, and what it does to the machine. All last, except meter-late: it holds back one answer."""
+"""Name of each kind, and what it does to the simulated bench. All last, except meter-late: it holds back one answer."""
 
 
 @dataclass(frozen=True)
@@ -205,11 +205,11 @@ def parse_fault(text: str) -> Fault:
     return Fault(kind, float(seconds))
 
 
-def schedule(machine: SimulatedBench, faults: Iterable[Fault]) -> None:
+def schedule(simulated_bench: SimulatedBench, faults: Iterable[Fault]) -> None:
     """Have the faults happen at their instants; those that are past, at once."""
     for fault in faults:
 
         def happen(kind: str = fault.kind) -> None:
-            FAULT_KINDS[kind](machine)
+            FAULT_KINDS[kind](simulated_bench)
 
-        machine.at(fault.at_s, happen)
+        simulated_bench.at(fault.at_s, happen)

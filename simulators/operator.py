@@ -17,11 +17,11 @@ VOLTMETER_PART = 3e-4
 
 
 class SimulatedOperator:
-    """Hands and eyes beside the machine.
+    """Hands and eyes beside the simulated bench.
 
     Parameters
     ----------
-    machine, world : SimulatedBench, World
+    simulated_bench, world : SimulatedBench, World
         The bench, and the world that it is in.
     seed : int
         Draws the errors of the reference instruments.
@@ -31,12 +31,12 @@ class SimulatedOperator:
     >>> from simulators.entry import open_bench
     >>> bench = open_bench({})
     >>> bench.hands.connect("blind-plug")
-    >>> bench.machine.connected, round(bench.hands.read("barometer"), 1)
+    >>> bench.simulated_bench.connected, round(bench.hands.read("barometer"), 1)
     ('blind-plug', 101.3)
     """
 
-    def __init__(self, machine: SimulatedBench, world: World, *, seed: int) -> None:
-        self._machine = machine
+    def __init__(self, simulated_bench: SimulatedBench, world: World, *, seed: int) -> None:
+        self._simulated_bench = simulated_bench
         self._world = world
         self._barometer_pa = within(BAROMETER_PA, seed=seed, stream=400)
         self._gauge_pa = within(GAUGE_PA, seed=seed, stream=402)
@@ -47,7 +47,7 @@ class SimulatedOperator:
 
         A ``sound-valve`` is the valve that this bench has; a ``vacuum-gauge`` shuts the port like a blind plug.
         """
-        self._machine.connect({"sound-valve": "valve", "vacuum-gauge": "blind-plug"}.get(fitting, fitting))
+        self._simulated_bench.connect({"sound-valve": "valve", "vacuum-gauge": "blind-plug"}.get(fitting, fitting))
 
     def read(self, what: str) -> float:
         """Read the ``barometer`` or, on the port, the ``vacuum gauge``, in kPa, or the ``voltmeter`` on the plug, in V.

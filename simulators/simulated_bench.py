@@ -1,8 +1,8 @@
-"""The simulated bench as one machine: world, board and meter kept in step.
+"""The simulated bench as one object: world, board and meter kept in step.
 
-The machine alone moves the world. It stops at every instant at which somebody has something to do (the board's limits
-and switches, the meter's apertures, scheduled actions), so that these happen exactly when they are due, and lets the
-world run freely in between. How the way to an instant is cut into calls makes no difference.
+The simulated bench alone moves the world. It stops at every instant at which somebody has something to do (the board's
+limits and switches, the meter's apertures, scheduled actions), so that these happen exactly when they are due, and lets
+the world run freely in between. How the way to an instant is cut into calls makes no difference.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from firmware_protocol.board import Board
 from firmware_protocol.messages import COIL
 from simulators.instruments.board_cable import BoardCable
 from simulators.instruments.board_pins import CHANNELS, BoardPins
-from simulators.instruments.interfaces import Plant
+from simulators.instruments.interfaces import PhysicalWorld
 from simulators.instruments.meter import Meter, MeterMode
-from simulators.world.parameters import InstrumentTruth
+from simulators.world.parameters import InstrumentErrors
 
 __all__ = ["BUILD", "IDENTITY", "SimulatedBench"]
 
@@ -35,11 +35,11 @@ class SimulatedBench:
 
     Parameters
     ----------
-    world : Plant
+    world : PhysicalWorld
         The physical world, at its start.
     seed : int
         Of noise, and of instrument errors unless they are given.
-    errors : InstrumentTruth or None
+    errors : InstrumentErrors or None
         Gain and offset errors of board and meter.
     bench_seed : int or None
         Of the errors of the meter's ranges; None: `seed`.
@@ -60,14 +60,14 @@ class SimulatedBench:
     Examples
     --------
     >>> from simulators.entry import open_bench
-    >>> machine = open_bench({}).machine
-    >>> machine.advance_to(0.25)
-    >>> machine.now_s, machine.board.outputs
+    >>> simulated_bench = open_bench({}).simulated_bench
+    >>> simulated_bench.advance_to(0.25)
+    >>> simulated_bench.now_s, simulated_bench.board.outputs
     (0.25, 0)
     """
 
     def __init__(
-        self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None, bench_seed: int | None = None
+        self, world: PhysicalWorld, *, seed: int, errors: InstrumentErrors | None = None, bench_seed: int | None = None
     ) -> None:
         self.world = world
         self.board_unplugged = False
@@ -75,7 +75,7 @@ class SimulatedBench:
         self.wire = BoardCable(seed)
         self._pins = BoardPins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
-        wrong = InstrumentTruth() if errors is None else errors
+        wrong = InstrumentErrors() if errors is None else errors
         self.meter = Meter(
             world, seed=seed, range_seed=bench_seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm
         )
@@ -86,7 +86,7 @@ class SimulatedBench:
 
     @property
     def now_s(self) -> float:
-        """Where the machine stands, in seconds since the world began."""
+        """Where the simulated bench stands, in seconds since the world began."""
         return self.world.t_s
 
     @property
@@ -158,9 +158,9 @@ class SimulatedBench:
         Parameters
         ----------
         t_s : float
-            Where to stop; nothing happens if the machine is there already.
+            Where to stop; nothing happens if the simulated bench is there already.
         until : callable
-            Asked after everything that happens on the way; True stops the machine there.
+            Asked after everything that happens on the way; True stops the simulated bench there.
         """
         while True:
             stop_s = min(t_s, self.next_stop_s())
@@ -211,7 +211,9 @@ class SimulatedBench:
         self._notice()
         due_us = self.board.next_due_us()
         if due_us is not None and due_us <= self._pins.now_us():
-            raise RuntimeError(f"the board leaves undone what was due at {due_us} us: the machine would stand still")
+            raise RuntimeError(
+                f"the board leaves undone what was due at {due_us} us: the simulated bench would stand still"
+            )
 
     def _notice(self) -> None:
         seen = (self.board.outputs, self.board.cause)

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_protocol.messages import ALL_INPUTS, AMBIENT, COIL_CURRENT, ESTOP_OK, GUARD_CLOSED, PRESSURE, SUPPLY
-from simulators.instruments.interfaces import Plant, Sampler
+from simulators.instruments.interfaces import PhysicalWorld, Sampler
 from simulators.noise import SampleNoise
 from simulators.world.benches import draw_instruments
-from simulators.world.parameters import InstrumentTruth
+from simulators.world.parameters import InstrumentErrors
 
 __all__ = ["CAPTURE_WORDS", "CHANNELS", "CONVERSION_US", "BoardPins"]
 
@@ -68,7 +68,7 @@ def _thermistor_v(kelvin: Samples) -> Samples:
     return np.asarray(PULL_UP_V * ohm / (ohm + PULL_UP_OHM), dtype=np.float64)
 
 
-def _channels(seed: int, errors: InstrumentTruth) -> dict[int, _Channel]:
+def _channels(seed: int, errors: InstrumentErrors) -> dict[int, _Channel]:
     """What each channel makes of its quantity: as the demo bench file states (bench_file.py), but for the errors."""
     zero_v = TRANSDUCER_OFFSET_V + TRANSDUCER_V_PER_PA * errors.transducer_offset_pa
     slope_offset = {
@@ -112,11 +112,11 @@ class BoardPins:
 
     Parameters
     ----------
-    world : Plant
+    world : PhysicalWorld
         The physical world. `BoardPins` never moves it.
     seed : int
         Draws the noise, which depends on channel and instant only; and the errors, unless they are given.
-    errors : InstrumentTruth or None
+    errors : InstrumentErrors or None
         Gain and offset errors of the channels.
 
     Attributes
@@ -127,7 +127,7 @@ class BoardPins:
         Size of the capture memory.
     """
 
-    def __init__(self, world: Plant, *, seed: int, errors: InstrumentTruth | None = None) -> None:
+    def __init__(self, world: PhysicalWorld, *, seed: int, errors: InstrumentErrors | None = None) -> None:
         self._world = world
         self._channels = _channels(seed, draw_instruments(seed) if errors is None else errors)
         self.estop_ok = True

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Plant", "Sampler"]
+__all__ = ["PhysicalWorld", "Sampler"]
 
 
 class Sampler(Protocol):
@@ -23,7 +23,7 @@ class Sampler(Protocol):
         """Arrays of shape (samples,): current_a, transducer_pa, supply_v, thermistor_k."""
 
 
-class Plant(Protocol):
+class PhysicalWorld(Protocol):
     """The physical world. Moves only in `advance_to`; readings are of this instant and free of noise."""
 
     supply_on: bool

@@ -148,7 +148,7 @@ class Meter:
         self._answers.clear()
         self._held = None
 
-    # -- what the machine drives
+    # -- what the simulated bench drives
 
     def next_due(self) -> float | None:
         """Instant at which the input has to be looked at; None when nothing is being measured."""

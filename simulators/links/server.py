@@ -70,11 +70,11 @@ def in_words(t_s: float, outputs: int, cause: int) -> str:
 
 
 class Server:
-    """Pseudo-terminal and TCP port around one machine. A context manager; leaving it closes both.
+    """Pseudo-terminal and TCP port around one simulated bench. A context manager; leaving it closes both.
 
     Parameters
     ----------
-    machine : SimulatedBench
+    simulated_bench : SimulatedBench
         What is served.
     folder : Path
         Where the symbolic link to the pseudo-terminal goes; must exist.
@@ -100,14 +100,14 @@ class Server:
 
     def __init__(
         self,
-        machine: SimulatedBench,
+        simulated_bench: SimulatedBench,
         *,
         folder: Path,
         meter_port: int,
         announce: Callable[[str], None],
         hands: SimulatedOperator | None = None,
     ) -> None:
-        self._machine = machine
+        self._simulated_bench = simulated_bench
         self._selector = selectors.DefaultSelector()
         self._listener = _listening(meter_port)
         self.meter_address = f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
@@ -128,7 +128,7 @@ class Server:
         self._selector.register(self._master, selectors.EVENT_READ, self._board_ready)
         self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
         self._hands = None if hands is None else OperatorServer(hands, self._selector)
-        machine.on_change = lambda t_s, outputs, cause: announce(in_words(t_s, outputs, cause))
+        simulated_bench.on_change = lambda t_s, outputs, cause: announce(in_words(t_s, outputs, cause))
 
     def __enter__(self) -> Server:
         return self
@@ -140,13 +140,13 @@ class Server:
 
     def run(self, *, until: Callable[[], bool] = lambda: False) -> None:
         """Keep the world in step with real time, and answer, until told to end; looks at `until` every `IDLE_S`."""
-        began_s = _real_s() - self._machine.now_s
+        began_s = _real_s() - self._simulated_bench.now_s
         while not until():
-            self._machine.advance_to(_real_s() - began_s)
+            self._simulated_bench.advance_to(_real_s() - began_s)
             self._settle()
             wait_s = min(self._next_s() - (_real_s() - began_s), IDLE_S)
             events = self._selector.select(max(0.0, wait_s))
-            self._machine.advance_to(_real_s() - began_s)
+            self._simulated_bench.advance_to(_real_s() - began_s)
             for key, mask in events:
                 key.data(mask)
 
@@ -166,18 +166,18 @@ class Server:
         return "" if self._hands is None else self._hands.address
 
     def _next_s(self) -> float:
-        answer_s = self._machine.meter.next_answer_s()
-        stop_s = self._machine.next_stop_s()
+        answer_s = self._simulated_bench.meter.next_answer_s()
+        stop_s = self._simulated_bench.next_stop_s()
         return stop_s if answer_s is None else min(stop_s, answer_s)
 
     def _settle(self) -> None:
         """Pass on what has become ready, and feel what has been unplugged."""
-        if self._machine.board_unplugged:
+        if self._simulated_bench.board_unplugged:
             self._close_board()
-        if self._machine.meter_mode is MeterMode.UNPLUGGED:
+        if self._simulated_bench.meter_mode is MeterMode.UNPLUGGED:
             self._close_listener()  # first, or a new client could still slip in
             self._close_client()
-        for line in self._machine.meter.take(self._machine.now_s):
+        for line in self._simulated_bench.meter.take(self._simulated_bench.now_s):
             if self._client is not None and len(self._lines_out) < MOST_UNREAD_BYTES:
                 self._lines_out += line.encode("latin-1") + b"\n"
         self._write_client()
@@ -189,8 +189,8 @@ class Server:
             return
         if mask & selectors.EVENT_READ:
             data = os.read(self._master, 4096)
-            for late_s, piece in self._machine.wire.passed(data):
-                self._machine.at(self._machine.now_s + late_s, partial(self._exchange, piece))
+            for late_s, piece in self._simulated_bench.wire.passed(data):
+                self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._exchange, piece))
         with suppress(BlockingIOError):
             while self._board_out:
                 del self._board_out[: os.write(self._master, self._board_out)]
@@ -198,8 +198,8 @@ class Server:
         self._selector.modify(self._master, wanted, self._board_ready)
 
     def _exchange(self, data: bytes) -> None:
-        for late_s, piece in self._machine.wire.passed(self._machine.board_exchange(data)):
-            self._machine.at(self._machine.now_s + late_s, partial(self._answer, piece))
+        for late_s, piece in self._simulated_bench.wire.passed(self._simulated_bench.board_exchange(data)):
+            self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._answer, piece))
 
     def _answer(self, data: bytes) -> None:
         if self._board_open and len(self._board_out) < MOST_UNREAD_BYTES:
@@ -254,12 +254,12 @@ class Server:
         self._lines_in[:] = rest
         for line in lines:
             if len(line) > MOST_LINE_BYTES:
-                self._machine.meter.status.report(ScpiError(-363))
+                self._simulated_bench.meter.status.report(ScpiError(-363))
             else:
-                self._machine.meter.handle(line.decode("latin-1").rstrip("\r"), self._machine.now_s)
+                self._simulated_bench.meter.handle(line.decode("latin-1").rstrip("\r"), self._simulated_bench.now_s)
         if len(rest) > MOST_LINE_BYTES:
             self._lines_in.clear()
-            self._machine.meter.status.report(ScpiError(-363))
+            self._simulated_bench.meter.status.report(ScpiError(-363))
 
     def _write_client(self) -> None:
         if self._client is None:
@@ -283,7 +283,7 @@ class Server:
         self._client = None
         self._lines_in.clear()
         self._lines_out.clear()
-        self._machine.meter.disconnected()
+        self._simulated_bench.meter.disconnected()
         if self._listener.fileno() >= 0:
             self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
 
@@ -295,18 +295,18 @@ class Server:
 
 
 def serve(
-    machine: SimulatedBench,
+    simulated_bench: SimulatedBench,
     *,
     folder: Path,
     meter_port: int = 0,
     announce: Callable[[str], None],
     until: Callable[[], bool] = lambda: False,
 ) -> None:
-    """Serve a machine until told to end; announces the two addresses first.
+    """Serve a simulated bench until told to end; announces the two addresses first.
 
     Parameters
     ----------
-    machine : SimulatedBench
+    simulated_bench : SimulatedBench
         What is served.
     folder : Path
         For the link to the board's port.
@@ -322,7 +322,7 @@ def serve(
     ValueError
         A port cannot be had.
     """
-    with Server(machine, folder=folder, meter_port=meter_port, announce=announce) as server:
+    with Server(simulated_bench, folder=folder, meter_port=meter_port, announce=announce) as server:
         announce(f"board  {server.board_port}")
         announce(f"meter  {server.meter_address}")
         server.run(until=until)

@@ -7,7 +7,14 @@ from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, dra
 from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, SET_BY_VALUE, grade
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
-from simulators.world.parameters import ArmatureTruth, BenchTruth, CoilTruth, InstrumentTruth, PortTruth, ValveTruth
+from simulators.world.parameters import (
+    ArmatureParameters,
+    BenchParameters,
+    CoilParameters,
+    InstrumentErrors,
+    PortParameters,
+    ValveParameters,
+)
 from simulators.world.population import draw_valve
 from simulators.world.sampler import WorldSampler
 from simulators.world.trajectory import Motion
@@ -21,13 +28,13 @@ __all__ = [
     "MAIN_CONDITIONS",
     "MODELS",
     "SET_BY_VALUE",
-    "ArmatureTruth",
-    "BenchTruth",
-    "CoilTruth",
-    "InstrumentTruth",
+    "ArmatureParameters",
+    "BenchParameters",
+    "CoilParameters",
+    "InstrumentErrors",
     "Motion",
-    "PortTruth",
-    "ValveTruth",
+    "PortParameters",
+    "ValveParameters",
     "World",
     "WorldSampler",
     "draw_bench",

@@ -15,7 +15,7 @@ from collections.abc import Callable
 
 from simulators.world.circuit import Circuit
 from simulators.world.coil_at_rest import cross, electric_step
-from simulators.world.parameters import ArmatureTruth, PortTruth
+from simulators.world.parameters import ArmatureParameters, PortParameters
 from simulators.world.trajectory import ActuatorSegment, ActuatorState, Motion, cubic, hermite
 
 __all__ = ["REST_SPEED_M_S", "Actuator"]
@@ -43,9 +43,9 @@ class Actuator:
     ----------
     circuit : Circuit
         Electric and magnetic constants.
-    armature : ArmatureTruth
+    armature : ArmatureParameters
         Mechanical ones.
-    port : PortTruth
+    port : PortParameters
         For the vacuum's force on the seat.
     normally_closed : bool
         Whether the armature at rest closes the port.
@@ -65,8 +65,8 @@ class Actuator:
     def __init__(
         self,
         circuit: Circuit,
-        armature: ArmatureTruth,
-        port: PortTruth,
+        armature: ArmatureParameters,
+        port: PortParameters,
         *,
         normally_closed: bool,
         start_k: float,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 
 from simulators.noise import normal, within
-from simulators.world.parameters import BenchTruth, InstrumentTruth
+from simulators.world.parameters import BenchParameters, InstrumentErrors
 
 __all__ = ["COIL_U_K", "draw_bench", "draw_instruments", "draw_stated", "overridden"]
 
@@ -18,7 +18,7 @@ COIL_U_K = 1.0
 """A part that has lain beside the bench is off the room's temperature by this, standard deviation (our own figure)."""
 
 
-def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentTruth:
+def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentErrors:
     """Draw the errors of one bench's instruments.
 
     Parameters
@@ -34,7 +34,7 @@ def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentTruth:
         return part * within(half_width, seed=seed, stream=stream)
 
     more = max(0.0, spread - 1.0)
-    return InstrumentTruth(
+    return InstrumentErrors(
         shunt_gain=1.0 + error(0.003, 120),
         shunt_offset_v=error(0.5e-3, 140),
         transducer_gain=1.0 + error(1.0e-3, 160, more),
@@ -51,7 +51,7 @@ def draw_instruments(seed: int, *, spread: float = 1.0) -> InstrumentTruth:
     )
 
 
-def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
+def draw_bench(seed: int, *, spread: float = 1.0) -> BenchParameters:
     """Draw one bench as it really is.
 
     Parameters
@@ -77,7 +77,7 @@ def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
     """
     if not 0.0 <= spread <= 10.0:
         raise ValueError(f"The spread of a bench lies between 0 and 10; {spread!r} does not.")
-    middle = BenchTruth()
+    middle = BenchParameters()
 
     def error(half_width: float, stream: int) -> float:
         return spread * within(half_width, seed=seed, stream=stream)
@@ -105,7 +105,7 @@ def draw_bench(seed: int, *, spread: float = 1.0) -> BenchTruth:
     )
 
 
-def draw_stated(seed: int) -> BenchTruth:
+def draw_stated(seed: int) -> BenchParameters:
     """Draw one bench from the distributions that its file states: normal, each u_... a standard deviation.
 
     What no file states (pump, source resistance, wires) differs by a little, as in `draw_bench`. So results over many
@@ -126,7 +126,7 @@ def draw_stated(seed: int) -> BenchTruth:
     def off(u: float, stream: int) -> float:
         return normal(u, seed=seed, stream=500 + stream)
 
-    instruments = InstrumentTruth(
+    instruments = InstrumentErrors(
         shunt_gain=1.0 + off(0.003, 0),
         shunt_offset_v=within(0.5e-3, seed=seed, stream=140),
         transducer_gain=1.0 + off(1.2e-4, 1),
@@ -146,7 +146,7 @@ def draw_stated(seed: int) -> BenchTruth:
     )
 
 
-def overridden(bench: BenchTruth, values: Mapping[str, float]) -> BenchTruth:
+def overridden(bench: BenchParameters, values: Mapping[str, float]) -> BenchParameters:
     """Set fields of a bench, or of its instruments, by name.
 
     Raises
@@ -156,14 +156,14 @@ def overridden(bench: BenchTruth, values: Mapping[str, float]) -> BenchTruth:
 
     Examples
     --------
-    >>> bench = overridden(BenchTruth(), {"volume_m3": 0.51e-3, "shunt_gain": 1.02})
+    >>> bench = overridden(BenchParameters(), {"volume_m3": 0.51e-3, "shunt_gain": 1.02})
     >>> bench.volume_m3, bench.instruments.shunt_gain
     (0.00051, 1.02)
     """
     mine: dict[str, float] = {}
     wrong: dict[str, float] = {}
-    own = {field.name for field in fields(BenchTruth)} - {"instruments"}
-    theirs = {field.name for field in fields(InstrumentTruth)}
+    own = {field.name for field in fields(BenchParameters)} - {"instruments"}
+    theirs = {field.name for field in fields(InstrumentErrors)}
     for name, value in values.items():
         if name not in own | theirs:
             raise ValueError(f"No bench has a {name}; there are {', '.join(sorted(own | theirs))}.")
@@ -174,5 +174,5 @@ def overridden(bench: BenchTruth, values: Mapping[str, float]) -> BenchTruth:
             mine[name] = float(value)
         else:
             wrong[name] = float(value)
-    known = {**vars(bench), **mine, "instruments": replace(bench.instruments or InstrumentTruth(), **wrong)}
-    return BenchTruth(**known)
+    known = {**vars(bench), **mine, "instruments": replace(bench.instruments or InstrumentErrors(), **wrong)}
+    return BenchParameters(**known)

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-from simulators.world.parameters import ArmatureTruth, BenchTruth, CoilTruth
+from simulators.world.parameters import ArmatureParameters, BenchParameters, CoilParameters
 
 __all__ = ["MU_0", "Circuit"]
 
@@ -29,11 +29,11 @@ class Circuit:
 
     Parameters
     ----------
-    bench : BenchTruth
+    bench : BenchParameters
         Supply, shunt and diode.
-    coil : CoilTruth
+    coil : CoilParameters
         Winding and iron.
-    armature : ArmatureTruth
+    armature : ArmatureParameters
         For the stroke.
 
     Attributes
@@ -49,7 +49,7 @@ class Circuit:
         Part of the latter over which the current makes the supply sag.
     """
 
-    def __init__(self, bench: BenchTruth, coil: CoilTruth, armature: ArmatureTruth) -> None:
+    def __init__(self, bench: BenchParameters, coil: CoilParameters, armature: ArmatureParameters) -> None:
         self._bench = bench
         self.coil = coil
         self.stroke_m = armature.stroke_m

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
 from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
-from simulators.world.parameters import CoilTruth, ValveTruth
+from simulators.world.parameters import CoilParameters, ValveParameters
 
 __all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "SET_BY_VALUE", "grade", "spoil", "spoil_to"]
 
@@ -54,12 +54,12 @@ def grade(severity: float) -> str:
     return GRADES[min(int(3.0 * severity), 2)]
 
 
-def spoil(valve: ValveTruth, condition: str, draw: random.Random, severity: float | None) -> ValveTruth:
+def spoil(valve: ValveParameters, condition: str, draw: random.Random, severity: float | None) -> ValveParameters:
     """Do to a good valve what a condition's name says.
 
     Parameters
     ----------
-    valve : ValveTruth
+    valve : ValveParameters
         A good one.
     condition : str
         One of CONDITIONS.
@@ -76,12 +76,12 @@ def spoil(valve: ValveTruth, condition: str, draw: random.Random, severity: floa
     return _GRADED[condition](valve, draw, draw.uniform(0.5, 1.0))
 
 
-def spoil_to(valve: ValveTruth, condition: str, draw: random.Random, value: float) -> ValveTruth:
+def spoil_to(valve: ValveParameters, condition: str, draw: random.Random, value: float) -> ValveParameters:
     """Give a good valve a condition so that the figure that it puts out of limits is exactly so.
 
     Parameters
     ----------
-    valve : ValveTruth
+    valve : ValveParameters
         A good one.
     condition : str
         One of SET_BY_VALUE.
@@ -137,35 +137,35 @@ def _between(barely: float, grossly: float, severity: float) -> float:
 # --- the eight of the main job, drawn clearly bad ---------------------------------------------------------------------
 
 
-def _same(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+def _same(valve: ValveParameters, _draw: random.Random) -> ValveParameters:
     return valve
 
 
-def _open_coil(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+def _open_coil(valve: ValveParameters, _draw: random.Random) -> ValveParameters:
     return replace(valve, coil=replace(valve.coil, r20_ohm=math.inf))
 
 
-def _shorted_turns(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+def _shorted_turns(valve: ValveParameters, draw: random.Random) -> ValveParameters:
     return replace(valve, coil=_short(valve.coil, draw.uniform(0.60, 0.75)))
 
 
-def _stuck_closed(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+def _stuck_closed(valve: ValveParameters, _draw: random.Random) -> ValveParameters:
     return _jammed(valve, at_rest=valve.normally_closed)
 
 
-def _stuck_open(valve: ValveTruth, _draw: random.Random) -> ValveTruth:
+def _stuck_open(valve: ValveParameters, _draw: random.Random) -> ValveParameters:
     return _jammed(valve, at_rest=not valve.normally_closed)
 
 
-def _seat_leak(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+def _seat_leak(valve: ValveParameters, draw: random.Random) -> ValveParameters:
     return replace(valve, port=replace(valve.port, leak_sccm=20.0 * 10.0 ** draw.uniform(0.0, 1.0)))
 
 
-def _restricted(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+def _restricted(valve: ValveParameters, draw: random.Random) -> ValveParameters:
     return _throttled(valve, draw.uniform(0.15, 0.45) * MIDDLES[valve.model].conductance_m3_s_pa)
 
 
-def _sluggish(valve: ValveTruth, draw: random.Random) -> ValveTruth:
+def _sluggish(valve: ValveParameters, draw: random.Random) -> ValveParameters:
     # Against the force of the model's spring: sticky enough for two to five times the time.
     return _damped(valve, draw.uniform(27.0, 48.0))
 
@@ -173,36 +173,36 @@ def _sluggish(valve: ValveTruth, draw: random.Random) -> ValveTruth:
 # --- and as bad as asked for ------------------------------------------------------------------------------------------
 
 
-def _good_graded(valve: ValveTruth, _draw: random.Random, _severity: float) -> ValveTruth:
+def _good_graded(valve: ValveParameters, _draw: random.Random, _severity: float) -> ValveParameters:
     return valve
 
 
-def _open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _open_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Break the wire: barely, and a burnt or wet gap still conducts a little."""
     ohm = math.inf if severity == 1.0 else _between(1e3, 1e7, severity)
     return replace(valve, coil=replace(valve.coil, r20_ohm=ohm))
 
 
-def _short_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _short_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     middle = MIDDLES[valve.model]
     ohm = _between(0.975 * middle.limits.ohm_low, 0.55 * middle.coil.r20_ohm, severity)
     return replace(valve, coil=_short(valve.coil, ohm / valve.coil.r20_ohm))
 
 
-def _stuck_closed_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _stuck_closed_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     return _jammed(valve, at_rest=valve.normally_closed, play=0.1 * (1.0 - severity))
 
 
-def _stuck_open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _stuck_open_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     return _jammed(valve, at_rest=not valve.normally_closed, play=0.1 * (1.0 - severity))
 
 
-def _leak_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _leak_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     sccm = _between(1.15 * MIDDLES[valve.model].limits.leak_sccm, 200.0, severity)
     return replace(valve, port=replace(valve.port, leak_sccm=sccm))
 
 
-def _restricted_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _restricted_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     middle = MIDDLES[valve.model]
     limits = middle.limits
     ratio = 1.0 - limits.rated_vacuum_pa / ATMOSPHERE_PA
@@ -210,18 +210,18 @@ def _restricted_graded(valve: ValveTruth, _draw: random.Random, severity: float)
     return _throttled(valve, middle.conductance_m3_s_pa * _between(0.94 * at_limit, 0.10, severity))
 
 
-def _sluggish_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _sluggish_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     return _damped(valve, _between(*SLUGGISH_N_S_M_PER_N[valve.model], severity))
 
 
-def _joint_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _joint_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Corrode a joint between plug and winding: barely, the whole is 2.5 % above the model's limit."""
     barely = 1.025 * MIDDLES[valve.model].limits.ohm_high - valve.coil.r20_ohm
     ohm = _between(barely, 2.0 * MIDDLES[valve.model].coil.r20_ohm, severity)
     return replace(valve, coil=replace(valve.coil, plug_ohm=valve.coil.plug_ohm + ohm))
 
 
-def _warm_joint_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _warm_joint_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Let a joint fail as load warms the winding: barely, late and by little; grossly, at once and nearly open."""
     middle = MIDDLES[valve.model]
     ohm = _between(1.2 * (middle.limits.ohm_high - middle.coil.r20_ohm), 40.0 * middle.coil.r20_ohm, severity)
@@ -229,26 +229,26 @@ def _warm_joint_graded(valve: ValveTruth, _draw: random.Random, severity: float)
     return replace(valve, coil=replace(valve.coil, joint_ohm=ohm, joint_from_k=from_k, joint_width_k=2.0))
 
 
-def _intermittent_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+def _intermittent_graded(valve: ValveParameters, draw: random.Random, severity: float) -> ValveParameters:
     """Loosen a joint: barely, 3 ms open each second; grossly, open 40 % of the time."""
     every_s, gap_s = _between(1.0, 0.15, severity), _between(0.003, 0.10, severity)
     seed = draw.randrange(1 << 30)
     return replace(valve, coil=replace(valve.coil, gap_every_s=every_s, gap_s=gap_s, gap_seed=seed))
 
 
-def _warm_coil_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _warm_coil_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Break the wire inside the winding, so that it parts when warm: barely 12 K above the bench, grossly 1 K."""
     opens_k = BENCH_K + _between(12.0, 1.0, severity)
     return replace(valve, coil=replace(valve.coil, opens_k=opens_k, closes_k=opens_k - 0.5))
 
 
-def _reversed_diode_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _reversed_diode_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Turn the suppression diode round: barely, half burnt out, a load like the coil itself; grossly, a dead short."""
     ohm = _between(1.5 * MIDDLES[valve.model].coil.r20_ohm, 0.05, severity)
     return replace(valve, coil=replace(valve.coil, bypass_ohm=ohm))
 
 
-def _sticks_warm_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _sticks_warm_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Let friction grow as the coil warms: barely, over its time limit 10 K above the bench; grossly, 1 K above."""
     barely, grossly = SLUGGISH_N_S_M_PER_N[valve.model]
     preload = MIDDLES[valve.model].armature.preload_n
@@ -256,7 +256,7 @@ def _sticks_warm_graded(valve: ValveTruth, _draw: random.Random, severity: float
     return replace(valve, armature=replace(valve.armature, sticks_from_k=BENCH_K + 0.2, sticks_n_s_m_k=slope))
 
 
-def _clearing_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _clearing_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Put dirt on guide and seat: slow and leaking at first, barely gone after two clicks, grossly after eight."""
     per_n = _between(*SLUGGISH_N_S_M_PER_N[valve.model], severity)
     armature = replace(
@@ -268,14 +268,14 @@ def _clearing_graded(valve: ValveTruth, _draw: random.Random, severity: float) -
     return replace(valve, armature=armature, port=replace(valve.port, dirt_sccm=sccm))
 
 
-def _weak_spring_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _weak_spring_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     left = _between(*WEAK_SPRING_LEFT[valve.model], severity)
     armature = valve.armature
     weak = replace(armature, preload_n=left * armature.preload_n, spring_n_m=left * armature.spring_n_m)
     return replace(valve, armature=weak)
 
 
-def _wet_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+def _wet_graded(valve: ValveParameters, draw: random.Random, severity: float) -> ValveParameters:
     """Leave fuel in valve and hose: its vapour pressure by the severity, how fast it evaporates by chance."""
     port = replace(
         valve.port,
@@ -286,12 +286,12 @@ def _wet_graded(valve: ValveTruth, draw: random.Random, severity: float) -> Valv
     return replace(valve, port=port)
 
 
-def _wet_leak_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+def _wet_leak_graded(valve: ValveParameters, draw: random.Random, severity: float) -> ValveParameters:
     """Wet by chance, and leaking by the severity: barely, just over the limit."""
     return _leak_graded(_wet_graded(valve, draw, draw.random()), draw, severity)
 
 
-def _chatter_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+def _chatter_graded(valve: ValveParameters, draw: random.Random, severity: float) -> ValveParameters:
     """Let the armature's blows part a joint: barely, a gap of 8 ms in a third of a second; grossly, 30 ms in 60."""
     every_s, gap_s = _between(0.3, 0.06, severity), _between(0.008, 0.030, severity)
     seed = draw.randrange(1 << 30)
@@ -299,7 +299,7 @@ def _chatter_graded(valve: ValveTruth, draw: random.Random, severity: float) -> 
     return replace(valve, coil=coil)
 
 
-def _half_open_graded(valve: ValveTruth, _draw: random.Random, severity: float) -> ValveTruth:
+def _half_open_graded(valve: ValveParameters, _draw: random.Random, severity: float) -> ValveParameters:
     """Stop the armature on its way: barely, the flow is 6 % below its limit; grossly, a tenth of the stroke is left."""
     limits = MIDDLES[valve.model].limits
     ratio = 1.0 - limits.rated_vacuum_pa / ATMOSPHERE_PA
@@ -318,7 +318,7 @@ def _half_open_graded(valve: ValveTruth, _draw: random.Random, severity: float) 
     return replace(valve, armature=replace(valve.armature, free_from=1.0 - lift))
 
 
-def _wrong_part_graded(valve: ValveTruth, draw: random.Random, severity: float) -> ValveTruth:
+def _wrong_part_graded(valve: ValveParameters, draw: random.Random, severity: float) -> ValveParameters:
     """Take another model's valve: the one whose coil comes nearest, or at a severity above a half, the other one."""
 
     def apart(model: str) -> float:
@@ -332,7 +332,7 @@ def _wrong_part_graded(valve: ValveTruth, draw: random.Random, severity: float) 
 # --- what they are made of --------------------------------------------------------------------------------------------
 
 
-def _short(coil: CoilTruth, left: float) -> CoilTruth:
+def _short(coil: CoilParameters, left: float) -> CoilParameters:
     """Short the turns but the part `left`: they become a loop of their own around the same flux."""
     shorted = 1.0 - left
     loop_s = shorted * coil.turns**2 / coil.r20_ohm
@@ -345,7 +345,7 @@ def _short(coil: CoilTruth, left: float) -> CoilTruth:
     )
 
 
-def _jammed(valve: ValveTruth, *, at_rest: bool, play: float = 0.0) -> ValveTruth:
+def _jammed(valve: ValveParameters, *, at_rest: bool, play: float = 0.0) -> ValveParameters:
     """Jam the armature at rest or pulled in, with a little play (part of the stroke) left to it or none."""
     if play > 0.0:
         low, high = (0.0, play) if at_rest else (1.0 - play, 1.0)
@@ -353,24 +353,24 @@ def _jammed(valve: ValveTruth, *, at_rest: bool, play: float = 0.0) -> ValveTrut
     return replace(valve, armature=replace(valve.armature, blocked=0.0 if at_rest else 1.0))
 
 
-def _throttled(valve: ValveTruth, conductance_m3_s_pa: float) -> ValveTruth:
+def _throttled(valve: ValveParameters, conductance_m3_s_pa: float) -> ValveParameters:
     area_m2 = throat_m2(conductance_m3_s_pa, valve.port, valve.armature.stroke_m)
     return replace(valve, port=replace(valve.port, area_m2=area_m2))
 
 
-def _damped(valve: ValveTruth, per_n: float) -> ValveTruth:
+def _damped(valve: ValveParameters, per_n: float) -> ValveParameters:
     viscous = per_n * MIDDLES[valve.model].armature.preload_n
     return replace(valve, armature=replace(valve.armature, viscous_n_s_m=viscous))
 
 
-def _rated_flow_lpm_anr(valve: ValveTruth, conductance_m3_s_pa: float, ratio: float) -> float:
+def _rated_flow_lpm_anr(valve: ValveParameters, conductance_m3_s_pa: float, ratio: float) -> float:
     """Flow at a pressure ratio through a port of this sonic conductance, in L/min of reference air."""
     choked_lpm_anr = conductance_m3_s_pa * ATMOSPHERE_PA * 60_000.0
     shape = discharge(valve.port, ratio) * nozzle_flux(ratio)
     return choked_lpm_anr * shape / (discharge(valve.port, 0.1) * nozzle_flux(0.1))
 
 
-_DRAWN: dict[str, Callable[[ValveTruth, random.Random], ValveTruth]] = {
+_DRAWN: dict[str, Callable[[ValveParameters, random.Random], ValveParameters]] = {
     "good": _same,
     "open-coil": _open_coil,
     "shorted-turns": _shorted_turns,
@@ -380,7 +380,7 @@ _DRAWN: dict[str, Callable[[ValveTruth, random.Random], ValveTruth]] = {
     "restricted": _restricted,
     "sluggish": _sluggish,
 }
-_GRADED: dict[str, Callable[[ValveTruth, random.Random, float], ValveTruth]] = {
+_GRADED: dict[str, Callable[[ValveParameters, random.Random, float], ValveParameters]] = {
     "good": _good_graded,
     "open-coil": _open_graded,
     "shorted-turns": _short_graded,

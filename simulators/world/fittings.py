@@ -10,7 +10,7 @@ the moment that putting something on takes, during which a real port is open to 
 
 from __future__ import annotations
 
-from simulators.world.parameters import BenchTruth, CoilTruth
+from simulators.world.parameters import BenchParameters, CoilParameters
 
 __all__ = ["FITTINGS", "ON_PLUG", "OPEN_PORT_C_M3_S_PA", "resistor"]
 
@@ -21,9 +21,9 @@ OPEN_PORT_C_M3_S_PA = 1.0e-8
 """Sonic conductance of the bare port and its hose (our own invention)."""
 
 
-def resistor(bench: BenchTruth, fitting: str) -> CoilTruth:
+def resistor(bench: BenchParameters, fitting: str) -> CoilParameters:
     """A dummy on the plug, as a coil of a single turn with hardly any iron: 5 uH, and no change with temperature."""
-    return CoilTruth(
+    return CoilParameters(
         r20_ohm=bench.short_ohm if fitting == "shorted-leads" else bench.reference_resistor_ohm,
         turns=1.0,
         leakage_h=5e-6,

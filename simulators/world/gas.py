@@ -13,7 +13,7 @@ import math
 
 from simulators.world.extrema import turning_points
 from simulators.world.nozzle import AIR_R, CP, CV, KAPPA, discharge, leak_area_m2, nozzle_flux, vent_area_m2
-from simulators.world.parameters import BenchTruth, PortTruth
+from simulators.world.parameters import BenchParameters, PortParameters
 from simulators.world.stiff_solver import rodas3
 from simulators.world.trajectory import Cubic, GasSegment, GasState, cubic, hermite, play
 from simulators.world.vapour import GAS_J_MOL_K, VapourStep, evaporate, evaporation_mol_s_pa
@@ -43,15 +43,15 @@ class Gas:
 
     Parameters
     ----------
-    bench : BenchTruth
+    bench : BenchParameters
         Reservoir, walls, pump and openings at the start.
-    port : PortTruth
+    port : PortParameters
         Of the valve under test.
     pump_strength : float
         Part of its volume flow that the pump really has.
     """
 
-    def __init__(self, bench: BenchTruth, port: PortTruth, *, pump_strength: float = 1.0) -> None:
+    def __init__(self, bench: BenchParameters, port: PortParameters, *, pump_strength: float = 1.0) -> None:
         self.bench = bench
         self._port = port
         self.ambient_pa = bench.ambient_pa

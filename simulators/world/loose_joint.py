@@ -9,7 +9,7 @@ import bisect
 import math
 import random
 
-from simulators.world.parameters import CoilTruth
+from simulators.world.parameters import CoilParameters
 
 __all__ = ["LooseJoint"]
 
@@ -19,11 +19,11 @@ class LooseJoint:
 
     Parameters
     ----------
-    coil : CoilTruth
+    coil : CoilParameters
         Its `gap_every_s`, `gap_s` and `gap_seed`.
     """
 
-    def __init__(self, coil: CoilTruth) -> None:
+    def __init__(self, coil: CoilParameters) -> None:
         self._every_s, self._gap_s = coil.gap_every_s, coil.gap_s
         self._draw = random.Random(f"loose joint {coil.gap_seed}")
         self._toggles_s: list[float] = []

@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass, replace
 
 from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED
-from simulators.world.parameters import ArmatureTruth, CoilTruth, PortTruth, ValveTruth
+from simulators.world.parameters import ArmatureParameters, CoilParameters, PortParameters, ValveParameters
 
 __all__ = ["MIDDLES", "MODELS", "Limits", "Middle", "draw_good", "open_m2", "throat_m2"]
 
@@ -32,18 +32,18 @@ class Middle:
     """Middle of a model's good population."""
 
     normally_closed: bool
-    coil: CoilTruth
-    armature: ArmatureTruth
+    coil: CoilParameters
+    armature: ArmatureParameters
     conductance_m3_s_pa: float
     seat_m: float
     leak_sccm: float
     limits: Limits
 
 
-def _coil(r20_ohm: float, turns: float, pole_mm2: float, residual_mm: float, eddy_share: float) -> CoilTruth:
+def _coil(r20_ohm: float, turns: float, pole_mm2: float, residual_mm: float, eddy_share: float) -> CoilParameters:
     """Make a coil; `eddy_share` is the conductance of the eddy loop times winding resistance over turns squared."""
     pole_m2 = pole_mm2 * 1e-6
-    return CoilTruth(
+    return CoilParameters(
         r20_ohm=r20_ohm,
         turns=turns,
         leakage_h=turns**2 * 9.0e-9,
@@ -60,7 +60,7 @@ MIDDLES = {
     "alder-24": Middle(
         normally_closed=True,
         coil=_coil(24.5, 1100.0, 62.0, 0.18, 0.06),
-        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.9e-3, preload_n=3.1, spring_n_m=1100.0),
+        armature=ArmatureParameters(mass_kg=0.010, stroke_m=0.9e-3, preload_n=3.1, spring_n_m=1100.0),
         conductance_m3_s_pa=0.42e-8,
         seat_m=3.2e-3,
         leak_sccm=0.12,
@@ -69,7 +69,7 @@ MIDDLES = {
     "birch-26": Middle(
         normally_closed=False,
         coil=_coil(26.5, 1150.0, 66.0, 0.18, 0.06),
-        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.95e-3, preload_n=2.9, spring_n_m=1200.0),
+        armature=ArmatureParameters(mass_kg=0.010, stroke_m=0.95e-3, preload_n=2.9, spring_n_m=1200.0),
         conductance_m3_s_pa=0.60e-8,
         seat_m=3.8e-3,
         leak_sccm=0.12,
@@ -78,7 +78,7 @@ MIDDLES = {
     "cedar-44": Middle(
         normally_closed=True,
         coil=_coil(44.0, 1400.0, 50.0, 0.16, 0.06),
-        armature=ArmatureTruth(mass_kg=0.010, stroke_m=0.8e-3, preload_n=2.2, spring_n_m=1000.0),
+        armature=ArmatureParameters(mass_kg=0.010, stroke_m=0.8e-3, preload_n=2.2, spring_n_m=1000.0),
         conductance_m3_s_pa=0.20e-8,
         seat_m=2.4e-3,
         leak_sccm=0.08,
@@ -89,7 +89,7 @@ MIDDLES = {
 MODELS = tuple(MIDDLES)
 
 
-def draw_good(model: str, condition: str, draw: random.Random) -> ValveTruth:
+def draw_good(model: str, condition: str, draw: random.Random) -> ValveParameters:
     """Draw a valve without a fault; it bears the name of the condition that is to come."""
     middle = MIDDLES[model]
 
@@ -116,20 +116,22 @@ def draw_good(model: str, condition: str, draw: random.Random) -> ValveTruth:
         restitution=about(middle.armature.restitution, 0.1),
     )
     armature = replace(armature, static_n=1.4 * armature.coulomb_n)
-    port = PortTruth(area_m2=1.0, seat_m=middle.seat_m, leak_sccm=middle.leak_sccm * math.exp(draw.gauss(0.0, 0.35)))
+    port = PortParameters(
+        area_m2=1.0, seat_m=middle.seat_m, leak_sccm=middle.leak_sccm * math.exp(draw.gauss(0.0, 0.35))
+    )
     conductance = about(middle.conductance_m3_s_pa, 0.025)
     port = replace(port, area_m2=throat_m2(conductance, port, armature.stroke_m))
-    return ValveTruth(model, condition, middle.normally_closed, coil, armature, port)
+    return ValveParameters(model, condition, middle.normally_closed, coil, armature, port)
 
 
-def throat_m2(conductance_m3_s_pa: float, port: PortTruth, stroke_m: float) -> float:
+def throat_m2(conductance_m3_s_pa: float, port: PortParameters, stroke_m: float) -> float:
     """Narrowest area that gives a sonic conductance together with the curtain at full lift."""
     area = conductance_m3_s_pa * ANR_KG_M3 * math.sqrt(ANR_K) / (CHOKED * port.cd_choked)
     curtain = math.pi * port.seat_m * stroke_m
     return area * curtain / math.sqrt(curtain**2 - area**2)
 
 
-def open_m2(port: PortTruth, lift_m: float) -> float:
+def open_m2(port: PortParameters, lift_m: float) -> float:
     """Area of a port at a lift: its narrowest area and the curtain at the seat, one after the other."""
     curtain = math.pi * port.seat_m * lift_m
     return port.area_m2 * curtain / math.hypot(port.area_m2, curtain)

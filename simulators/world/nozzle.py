@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from simulators.world.parameters import PortTruth
+from simulators.world.parameters import PortParameters
 
 __all__ = [
     "AIR_R",
@@ -63,7 +63,7 @@ def nozzle_flux(ratio: float) -> float:
 _AT_LINEAR: float = SUBSONIC * math.sqrt(LINEAR_ABOVE ** (2.0 / KAPPA) - LINEAR_ABOVE ** ((KAPPA + 1.0) / KAPPA))
 
 
-def discharge(port: PortTruth, ratio: float) -> float:
+def discharge(port: PortParameters, ratio: float) -> float:
     """Discharge coefficient of the valve's port at a pressure ratio."""
     if ratio <= CD_FALLS_ABOVE:
         return port.cd_choked

@@ -5,14 +5,22 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-__all__ = ["ROOM_MOST_K", "ArmatureTruth", "BenchTruth", "CoilTruth", "InstrumentTruth", "PortTruth", "ValveTruth"]
+__all__ = [
+    "ROOM_MOST_K",
+    "ArmatureParameters",
+    "BenchParameters",
+    "CoilParameters",
+    "InstrumentErrors",
+    "PortParameters",
+    "ValveParameters",
+]
 
 ROOM_MOST_K = 10.0
 """A room that drifts goes no further than this (our own invention)."""
 
 
 @dataclass(frozen=True)
-class InstrumentTruth:
+class InstrumentErrors:
     """Fixed errors of one bench's instruments: how far each is off what the bench file says. The defaults are none.
 
     Attributes
@@ -49,7 +57,7 @@ class InstrumentTruth:
 
 
 @dataclass(frozen=True)
-class BenchTruth:
+class BenchParameters:
     """One bench. The defaults are the demo bench.
 
     Attributes
@@ -103,7 +111,7 @@ class BenchTruth:
     tap_loss_1_m4 : float
         A transducer whose tap sits in the way of the flow shows this times the square of the mass flow through the
         valve, over the gas's density, more than there is in the reservoir.
-    instruments : InstrumentTruth or None
+    instruments : InstrumentErrors or None
         Errors of the instruments; None leaves them to be drawn by the seed of whoever builds the bench.
     """
 
@@ -137,11 +145,11 @@ class BenchTruth:
     wall_heat_w: float = 0.0
     room_k_s: float = 0.0
     tap_loss_1_m4: float = 0.0
-    instruments: InstrumentTruth | None = None
+    instruments: InstrumentErrors | None = None
 
 
 @dataclass(frozen=True)
-class CoilTruth:
+class CoilParameters:
     """Winding and magnetic circuit.
 
     Attributes
@@ -218,7 +226,7 @@ class CoilTruth:
 
 
 @dataclass(frozen=True)
-class ArmatureTruth:
+class ArmatureParameters:
     """Moving part. Travel counts from rest (0) in the direction of the magnetic pull, up to the stroke.
 
     Attributes
@@ -267,7 +275,7 @@ class ArmatureTruth:
 
 
 @dataclass(frozen=True)
-class PortTruth:
+class PortParameters:
     """Way of the gas through the valve, and its force on the armature.
 
     Attributes
@@ -304,7 +312,7 @@ class PortTruth:
 
 
 @dataclass(frozen=True)
-class ValveTruth:
+class ValveParameters:
     """One valve on the bench, with the name of its model and condition.
 
     Attributes
@@ -318,7 +326,7 @@ class ValveTruth:
     model: str
     condition: str
     normally_closed: bool
-    coil: CoilTruth
-    armature: ArmatureTruth
-    port: PortTruth
+    coil: CoilParameters
+    armature: ArmatureParameters
+    port: PortParameters
     start_k: float | None = field(default=None)

@@ -6,14 +6,14 @@ import random
 
 from simulators.world.conditions import CONDITIONS, spoil, spoil_to
 from simulators.world.models import MODELS, draw_good
-from simulators.world.parameters import ValveTruth
+from simulators.world.parameters import ValveParameters
 
 __all__ = ["draw_valve"]
 
 
 def draw_valve(
     model: str, condition: str, seed: int, *, severity: float | None = None, value: float | None = None
-) -> ValveTruth:
+) -> ValveParameters:
     """Draw one valve.
 
     Parameters
@@ -32,7 +32,7 @@ def draw_valve(
 
     Returns
     -------
-    ValveTruth
+    ValveParameters
         A good valve, then spoilt by its condition.
 
     Raises

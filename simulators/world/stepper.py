@@ -16,7 +16,7 @@ from simulators.world.circuit import Circuit
 from simulators.world.gas import Gas
 from simulators.world.loose_joint import LooseJoint
 from simulators.world.nozzle import leak_area_m2
-from simulators.world.parameters import ROOM_MOST_K, BenchTruth, ValveTruth
+from simulators.world.parameters import ROOM_MOST_K, BenchParameters, ValveParameters
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
 from simulators.world.trajectory import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
@@ -46,7 +46,7 @@ class _Block:
 class Stepper:
     """Time in the world: what `World` builds on. Parameters as there."""
 
-    def __init__(self, bench: BenchTruth, valve: ValveTruth, *, seed: int) -> None:
+    def __init__(self, bench: BenchParameters, valve: ValveParameters, *, seed: int) -> None:
         draw = random.Random(f"world {seed}")
         self.bench = bench
         self.valve = valve

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from simulators.world.parameters import PortTruth
+from simulators.world.parameters import PortParameters
 from simulators.world.trajectory import Cubic, hermite
 
 __all__ = ["GAS_J_MOL_K", "VapourStep", "evaporate", "evaporation_mol_s_pa"]
@@ -22,7 +22,7 @@ __all__ = ["GAS_J_MOL_K", "VapourStep", "evaporate", "evaporation_mol_s_pa"]
 GAS_J_MOL_K = 8.314462618
 """Molar gas constant (SI, 2019)."""
 SPOKEN_OF_M3, SPOKEN_OF_K = 0.5e-3, 295.15
-"""`PortTruth.fuel_s` is meant for a closed reservoir of half a litre at 22 degC."""
+"""`PortParameters.fuel_s` is meant for a closed reservoir of half a litre at 22 degC."""
 
 
 class VapourStep(NamedTuple):
@@ -44,7 +44,7 @@ class VapourStep(NamedTuple):
         return GAS_J_MOL_K * (comes * from_k - self.swept_1_s * vapour_mol * gas_k)
 
 
-def evaporation_mol_s_pa(port: PortTruth) -> float:
+def evaporation_mol_s_pa(port: PortParameters) -> float:
     """Moles that evaporate in a second for each pascal that the vapour falls short of saturation."""
     return SPOKEN_OF_M3 / (GAS_J_MOL_K * SPOKEN_OF_K * port.fuel_s)
 

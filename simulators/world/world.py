@@ -23,17 +23,17 @@ class World(Stepper):
 
     Parameters
     ----------
-    bench : BenchTruth
+    bench : BenchParameters
         The bench.
-    valve : ValveTruth
+    valve : ValveParameters
         The valve on it.
     seed : int
         Draws what differs from bench to bench within its description: strength of the pump.
 
     Examples
     --------
-    >>> from simulators.world import BenchTruth, draw_valve
-    >>> world = World(BenchTruth(), draw_valve("alder-24", "good", 1), seed=1)
+    >>> from simulators.world import BenchParameters, draw_valve
+    >>> world = World(BenchParameters(), draw_valve("alder-24", "good", 1), seed=1)
     >>> world.set_outputs(0x01)
     >>> world.advance_to(0.05)
     >>> world.plunger_position()
@@ -220,7 +220,7 @@ class World(Stepper):
 
     @property
     def tap_loss_1_m4(self) -> float:
-        """Loss that a tap in the way of the flow shows; see `BenchTruth`."""
+        """Loss that a tap in the way of the flow shows; see `BenchParameters`."""
         return self._gas.tap_loss_1_m4
 
     @tap_loss_1_m4.setter

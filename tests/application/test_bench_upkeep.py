@@ -96,7 +96,7 @@ def test_a_constant_that_moves_by_much_is_kept_only_when_somebody_says_so(monkey
 def test_a_calibration_that_is_stopped_keeps_nothing_and_ends_with_the_outputs_off():
     console = Console()
     bench = opened()
-    board = bench._close.__self__.machine.board
+    board = bench._close.__self__.simulated_bench.board
     with pytest.raises(KeyboardInterrupt) as stopped:
         calibrate_bench(
             Store(store_path()),

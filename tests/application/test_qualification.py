@@ -84,7 +84,7 @@ def test_a_stop_from_another_thread_ends_the_run_with_the_outputs_off_and_a_page
             pressed.join()
 
     bench = opened()
-    board = bench._close.__self__.machine.board
+    board = bench._close.__self__.simulated_bench.board
     with pytest.raises(KeyboardInterrupt) as stopped:
         qualify_valve(Store(store_path()), bench, request(), tell=listen, stop_wanted=stop.is_set)
     assert board.outputs == 0

@@ -31,26 +31,26 @@ def armed(**options) -> tuple[OpenedSimulation, Bench]:
 def switchings(opened: OpenedSimulation) -> list[tuple[float, int]]:
     """What the outputs became from now on, and when."""
     seen: list[tuple[float, int]] = []
-    through = opened.machine.world.set_outputs
+    through = opened.simulated_bench.world.set_outputs
 
     def note(mask: int) -> None:
-        seen.append((opened.machine.now_s, mask))
+        seen.append((opened.simulated_bench.now_s, mask))
         through(mask)
 
-    opened.machine.world.set_outputs = note  # type: ignore[method-assign]
+    opened.simulated_bench.world.set_outputs = note  # type: ignore[method-assign]
     return seen
 
 
 def words_to_the_board(opened: OpenedSimulation) -> list[float]:
     """When the board was spoken to from now on."""
     heard: list[float] = []
-    through = opened.machine.board_exchange
+    through = opened.simulated_bench.board_exchange
 
     def note(data: bytes) -> bytes:
-        heard.append(opened.machine.now_s)
+        heard.append(opened.simulated_bench.now_s)
         return through(data)
 
-    opened.machine.board_exchange = note  # type: ignore[method-assign]
+    opened.simulated_bench.board_exchange = note  # type: ignore[method-assign]
     return heard
 
 
@@ -93,11 +93,11 @@ def test_a_trip_is_noticed_within_half_a_second_of_waiting(what, words):
     opened, bench = armed()
     bench.switch(pumping(coil=False))
     at_s = bench.clock.now() + 3.1
-    opened.machine.at(at_s, lambda: setattr(opened.machine, what, False))
+    opened.simulated_bench.at(at_s, lambda: setattr(opened.simulated_bench, what, False))
     with pytest.raises(InterlockOpen, match=f"switched everything off: the {words}"):
         bench.wait(10.0)
     assert bench.clock.now() - at_s <= 0.6
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 # -- interlock inputs
@@ -115,20 +115,20 @@ def test_before_arming_each_open_interlock_is_named_with_what_to_do(open_ones, s
     opened, bench, _ = short_bench()
     bench.connect()
     for each in open_ones:
-        setattr(opened.machine, each, False)
+        setattr(opened.simulated_bench, each, False)
     with pytest.raises(InterlockOpen) as caught:
         bench.arm(20.0)
     assert said in str(caught.value)
     assert unsaid not in str(caught.value)
     assert caught.value.hint
-    assert not opened.machine.board.armed
+    assert not opened.simulated_bench.board.armed
 
 
 def test_an_interlock_that_opens_while_nothing_can_be_switched_is_noticed_too():
     opened, bench = armed()
     bench.make_safe()
-    opened.machine.guard_closed = False
-    opened.machine.board.cause = m.CAUSE_NONE  # a firmware that latches nothing while it is disarmed
+    opened.simulated_bench.guard_closed = False
+    opened.simulated_bench.board.cause = m.CAUSE_NONE  # a firmware that latches nothing while it is disarmed
     with pytest.raises(InterlockOpen, match="Guard is open"):
         bench.feed()
 
@@ -137,7 +137,7 @@ def test_a_trip_of_an_earlier_run_is_cleared_and_noted():
     opened, bench = armed()
     bench.switch(pumping(coil=False))
     bench.clock.sleep_until(bench.clock.now() + 5.0)
-    assert opened.machine.board.cause == m.CAUSE_SILENT
+    assert opened.simulated_bench.board.cause == m.CAUSE_SILENT
     bench.arm(20.0)
     assert bench.notes == [
         "the board had switched everything off before this run: it heard nothing from the host for too long"
@@ -170,7 +170,7 @@ def test_the_over_current_limit_is_the_bench_files_through_its_own_shunt():
     with pytest.raises(InterlockOpen, match="current was above its limit") as caught:
         bench.wait(2.0)
     assert "known-good valve" in caught.value.hint
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
     set_in_file(bench, "shunt", over_current_a=0.6)
     bench.connect()
     bench.arm(20.0)
@@ -189,13 +189,13 @@ def test_the_bench_is_made_safe_in_order_isolation_first_then_pump_then_vent():
     assert bench.make_safe() == (True, "all outputs off, pump stopped, vent open")
     went = [mask for mask, _ in itertools.groupby(mask for _, mask in seen)]
     assert went[:3] == [m.PUMP | m.VENT, m.VENT, 0]
-    assert not opened.machine.board.armed
+    assert not opened.simulated_bench.board.armed
 
 
 def test_a_bench_that_does_not_answer_is_not_called_safe():
     opened, bench = armed()
     bench.switch(pumping(coil=False))
-    opened.machine.board_unplugged = True
+    opened.simulated_bench.board_unplugged = True
     safe, state = bench.make_safe()
     assert safe is False
     assert "not known" in state
@@ -264,7 +264,7 @@ def test_a_recording_throws_no_more_than_one_switch_and_only_to_an_allowed_state
 def test_an_interlock_that_opens_during_a_recording_ends_it():
     opened, bench = armed()
     bench.switch(pumping(coil=False))
-    opened.machine.at(bench.clock.now() + 1.0, lambda: setattr(opened.machine, "estop_ok", False))
+    opened.simulated_bench.at(bench.clock.now() + 1.0, lambda: setattr(opened.simulated_bench, "estop_ok", False))
     with pytest.raises(InterlockOpen, match="emergency stop"):
         bench.record((Channel.PRESSURE,), period_s=0.001, samples=8_000)
 
@@ -286,7 +286,7 @@ def test_another_board_and_another_meter_are_refused_both_at_once():
 
 def test_faults_of_two_kinds_are_told_together_and_each_by_itself():
     opened, bench, _ = short_bench()
-    opened.machine.board_unplugged = True
+    opened.simulated_bench.board_unplugged = True
     set_in_file(bench, "meter", identity="ANOTHER MAKER")
     with pytest.raises(BenchError) as caught:
         bench.connect()
@@ -301,7 +301,7 @@ def test_a_meter_that_never_gets_ready_is_given_up_after_five_seconds_while_the_
     with pytest.raises(LinkTimeout, match="no resistance reading within 5 s"):
         bench.coil_readings_ohm(1)
     assert 5.0 <= bench.clock.now() - began_s < 6.0
-    assert opened.machine.board.cause == m.CAUSE_NONE
+    assert opened.simulated_bench.board.cause == m.CAUSE_NONE
     assert bench.make_safe()[0]
 
 
@@ -406,8 +406,8 @@ def test_outputs_that_cannot_be_switched_off_in_order_are_switched_off_at_once(m
 
     monkeypatch.setattr(bench.board, "set_outputs", refuses)
     assert bench.make_safe()[0]
-    assert opened.machine.board.outputs == 0
-    assert not opened.machine.board.armed
+    assert opened.simulated_bench.board.outputs == 0
+    assert not opened.simulated_bench.board.armed
     assert not bench.armed
 
 

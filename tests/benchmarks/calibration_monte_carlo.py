@@ -34,7 +34,7 @@ from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
 from benchrig.sequencer.measuring import measure_only
 from benchrig.sequencer.operator import Fitting
 from simulators.entry import OpenedSimulation, open_bench
-from simulators.world import MODELS, BenchTruth, World
+from simulators.world import MODELS, BenchParameters, World
 from simulators.world.relays import ISOLATION
 
 CV_J_KG_K = 287.05 / 0.4
@@ -136,7 +136,7 @@ class ShutOff:
         world.set_outputs = watched  # type: ignore[method-assign]  # the study looks over the bench's shoulder
 
 
-def true_value(name: str, truth: BenchTruth, shut_off: ShutOff) -> float:
+def true_value(name: str, truth: BenchParameters, shut_off: ShutOff) -> float:
     wrong = truth.instruments
     assert wrong is not None
     if name == "reservoir volume_l":
@@ -173,7 +173,7 @@ def study(draws: int, seed: int, only: tuple[str, ...] = (), first: int = 0) -> 
                 continue
             truth = {**drawn, "transducer_gain": drawn_gain(number, seed)} if method.kind == "scale" else drawn
             simulated, bench = opened(number, truth, model=MODELS[number % 3])
-            world = simulated.machine.world
+            world = simulated.simulated_bench.world
             assert isinstance(world, World)
             shut_off = ShutOff(world)
             made = calibrate(method, bench, Obedient(simulated), operator_name="nobody", now=utc_now())
@@ -238,7 +238,7 @@ def _measured(simulated: OpenedSimulation, bench: Bench, model: ValveModel) -> t
     """Relative standard uncertainties of C and flow, and their errors in standard uncertainties."""
     result = measure_only(bench, model, steps=["coil", "hold", "flow"])
     value = {each.name: each for each in result.characteristics}
-    world = simulated.machine.world
+    world = simulated.simulated_bench.world
     assert isinstance(world, World)
     # air of the room, not of 20 degC, flows in
     room = math.sqrt(293.15 / world.bench.ambient_k)

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/demo_speed.py --runs 8
 
-Beside it, in the same run, the time of a plain Python loop: where that is slow, the machine is.
+Beside it, in the same run, the time of a plain Python loop: where that is slow, the computer is.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import time
 
 
 def loop_s() -> float:
-    """Two million additions, the yardstick for the machine's mood."""
+    """Two million additions, the yardstick for the computer's mood."""
     began = time.perf_counter()
     total = 0
     for number in range(2_000_000):
@@ -32,7 +32,7 @@ def main() -> None:
     runs = parser.parse_args().runs
     with tempfile.TemporaryDirectory() as home:
         env = {**os.environ, "BENCHRIG_HOME": home}
-        env.pop("PYTHONDONTWRITEBYTECODE", None)  # as on any user's machine: modules are compiled once
+        env.pop("PYTHONDONTWRITEBYTECODE", None)  # as on any user's computer: modules are compiled once
         command = [sys.executable, "-m", "benchrig", "demo", "--json"]
         walls, loops, bench_s = [], [], 0.0
         for number in range(runs + 1):

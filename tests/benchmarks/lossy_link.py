@@ -41,7 +41,7 @@ class BadLine(LossyLink):
     """A link on which each frame meets at most one mishap; counts them."""
 
     def __init__(self, opened: OpenedSimulation, seed: int, loss: float, kinds: tuple[str, ...]) -> None:
-        super().__init__(opened.machine, seed, drop=0.0, damage=0.0, repeat=0.0, delay=0.0, delay_s=DELAY_S)
+        super().__init__(opened.simulated_bench, seed, drop=0.0, damage=0.0, repeat=0.0, delay=0.0, delay_s=DELAY_S)
         self._loss, self._kinds = loss, kinds
         self.met: Counter[str] = Counter()
 
@@ -68,16 +68,16 @@ class BadLine(LossyLink):
     def write(self, data: bytes) -> None:
         kind = self._mishap()
         delay_s, copies = self._fate(kind, data)
-        at_s = max(self._last_out_s, self._machine.now_s)
+        at_s = max(self._last_out_s, self._simulated_bench.now_s)
         if kind == "overtaken":
             at_s += delay_s
         else:
-            at_s = self._last_out_s = max(at_s, self._machine.now_s + delay_s)
+            at_s = self._last_out_s = max(at_s, self._simulated_bench.now_s + delay_s)
         for copy in copies:
-            self._machine.at(at_s, lambda copy=copy: self._inner.write(copy))
+            self._simulated_bench.at(at_s, lambda copy=copy: self._inner.write(copy))
 
     def read(self, deadline: float) -> bytes:
-        if self._machine.now_s > LONGEST_S:
+        if self._simulated_bench.now_s > LONGEST_S:
             raise TimeoutError("the run does not come to its end")
         return super().read(deadline)
 
@@ -86,23 +86,23 @@ class Repeats:
     """Looks over the board's shoulder: does a frame that was heard before change an output?"""
 
     def __init__(self, opened: OpenedSimulation) -> None:
-        self._machine = opened.machine
-        self._exchange = opened.machine.board_exchange
+        self._simulated_bench = opened.simulated_bench
+        self._exchange = opened.simulated_bench.board_exchange
         self._decoder = Decoder()
         self._heard: dict[int, tuple[int, bytes]] = {}
         self.seen = 0
         self.acted: list[str] = []
-        opened.machine.board_exchange = self.hear  # type: ignore[method-assign]  # a look at each frame
+        opened.simulated_bench.board_exchange = self.hear  # type: ignore[method-assign]  # a look at each frame
 
     def hear(self, data: bytes) -> bytes:
-        self._machine.board.tick()  # what is due by itself comes first, and is nobody's repeat
-        before = self._machine.board.outputs
+        self._simulated_bench.board.tick()  # what is due by itself comes first, and is nobody's repeat
+        before = self._simulated_bench.board.outputs
         answer = self._exchange(data)
         frames = self._decoder.feed(data)
         old = [seq for seq, kind, body in frames if self._heard.get(seq) == (kind, body)]
         self.seen += len(old)
-        if old and len(old) == len(frames) and self._machine.board.outputs & ~before:
-            self.acted.append(f"{frames} at {self._machine.now_s:.3f} s")
+        if old and len(old) == len(frames) and self._simulated_bench.board.outputs & ~before:
+            self.acted.append(f"{frames} at {self._simulated_bench.now_s:.3f} s")
         for seq, kind, body in frames:
             self._heard[seq] = (kind, body)
             self._heard.pop((seq + 100) % 256, None)  # numbers come again after 256

@@ -30,7 +30,7 @@ def one(condition: str) -> bool:
     boards: list[MicroPythonBoard] = []
 
     def board(*args: object) -> MicroPythonBoard:
-        boards.append(MicroPythonBoard(*args, folder=folder, node=node))  # type: ignore[arg-type]  # as the machine has it
+        boards.append(MicroPythonBoard(*args, folder=folder, node=node))  # type: ignore[arg-type]  # as the simulated bench has it
         return boards[0]
 
     in_memory = CliRunner().invoke(cli, [*command(condition), "--simulated", condition])
@@ -63,7 +63,7 @@ def one(condition: str) -> bool:
     print(
         f"{condition:14} in memory: {in_memory.exit_code} {want['verdict']} {want['cause']}; over a pseudo-terminal to "
         f"{boards[0].interpreter}: {result.exit_code} {got.get('verdict')} {got.get('cause')} {got.get('error', '')} "
-        f"({boards[0].heard:,} bytes in, {boards[0].said:,} out, {opened.machine.now_s:.1f} s)",
+        f"({boards[0].heard:,} bytes in, {boards[0].said:,} out, {opened.simulated_bench.now_s:.1f} s)",
         flush=True,
     )
     return same

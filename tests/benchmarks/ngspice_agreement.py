@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.world import MODELS, BenchTruth, ValveTruth, World, draw_bench, draw_valve
+from simulators.world import MODELS, BenchParameters, ValveParameters, World, draw_bench, draw_valve
 
 K1_ON_S = 40e-6
 END_S, BOUNCE_S = 0.020, 0.006
@@ -69,8 +69,8 @@ class Case:
     """One set: what is simulated, and what both found."""
 
     model: str
-    valve: ValveTruth
-    bench: BenchTruth
+    valve: ValveParameters
+    bench: BenchParameters
     vacuum_pa: float
     end_s: float
 

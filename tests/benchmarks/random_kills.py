@@ -36,14 +36,14 @@ class Mortal:
     """A bench whose host dies at given instants, each time in a copy of this process."""
 
     def __init__(self, opened: OpenedSimulation, instants_s: list[float], limit_s: float, turn_us: int) -> None:
-        self._machine = opened.machine
+        self._simulated_bench = opened.simulated_bench
         self._limit_s = limit_s
         self._heard_s = 0.0
         self._dead = False
-        self._exchange = opened.machine.board_exchange
+        self._exchange = opened.simulated_bench.board_exchange
         self.deaths: list[dict[str, float]] = []
-        opened.machine.board_exchange = self._hear  # type: ignore[method-assign]  # notes when the last word came
-        board = opened.machine.board
+        opened.simulated_bench.board_exchange = self._hear  # type: ignore[method-assign]  # notes when the last word came
+        board = opened.simulated_bench.board
         due_us = board.next_due_us
 
         def next_turn() -> int | None:
@@ -52,10 +52,10 @@ class Mortal:
 
         board.next_due_us = next_turn  # type: ignore[method-assign]  # the loop comes round only every turn
         for instant_s in instants_s:
-            opened.machine.at(instant_s, self._die)
+            opened.simulated_bench.at(instant_s, self._die)
 
     def _hear(self, data: bytes) -> bytes:
-        self._heard_s = self._machine.now_s
+        self._heard_s = self._simulated_bench.now_s
         return self._exchange(data)
 
     def _die(self) -> None:
@@ -77,21 +77,21 @@ class Mortal:
         os.waitpid(child, 0)
 
     def _after(self) -> dict[str, float]:
-        machine = self._machine
-        on = machine.board.outputs
+        simulated_bench = self._simulated_bench
+        on = simulated_bench.board.outputs
         seen: list[tuple[float, int]] = []
-        machine.on_change = lambda t_s, outputs, _cause: seen.append((t_s, outputs))
-        killed_s = machine.now_s
+        simulated_bench.on_change = lambda t_s, outputs, _cause: seen.append((t_s, outputs))
+        killed_s = simulated_bench.now_s
         # Answers on their way go nowhere; requests on their way still arrive.
-        machine.advance_to(killed_s + self._limit_s + 2.0)
+        simulated_bench.advance_to(killed_s + self._limit_s + 2.0)
         ever_on = on or any(outputs for _, outputs in seen)
         off_s = next((t_s for t_s, outputs in reversed(seen) if outputs == 0), killed_s)
         return {
             "killed_s": killed_s,
             "on": int(bool(ever_on)),
-            "left_on": machine.board.outputs,
+            "left_on": simulated_bench.board.outputs,
             "over_s": off_s - self._heard_s - self._limit_s,
-            "cause": machine.board.cause,
+            "cause": simulated_bench.board.cause,
         }
 
 

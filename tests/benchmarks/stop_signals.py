@@ -106,8 +106,8 @@ def _child(words: list[str], told: Path, out: Path, prepare: Callable[[Any, dict
 
     def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
         opened = real(options)
-        prepare(opened.machine, seen)
-        seen["machine"] = opened.machine
+        prepare(opened.simulated_bench, seen)
+        seen["simulated_bench"] = opened.simulated_bench
         return opened
 
     simulators.entry.open_bench = open_bench
@@ -117,9 +117,9 @@ def _child(words: list[str], told: Path, out: Path, prepare: Callable[[Any, dict
     leave = os._exit
 
     def left_with(status: int) -> None:
-        machine = seen.pop("machine", None)
-        if machine is not None:
-            seen.update(left=machine.board.outputs, ended_s=machine.now_s)
+        simulated_bench = seen.pop("simulated_bench", None)
+        if simulated_bench is not None:
+            seen.update(left=simulated_bench.board.outputs, ended_s=simulated_bench.now_s)
         told.write_text(json.dumps({**seen, "status": status}))
         leave(0)
 
@@ -144,9 +144,9 @@ def _in_memory(words: list[str], home: Path, prepare: Callable[[Any, dict[str, A
 def changes_s(command: str) -> list[float]:
     """The instants at which the outputs change in an undisturbed run, its start before them and its end after."""
 
-    def prepare(machine: Any, seen: dict[str, Any]) -> None:
+    def prepare(simulated_bench: Any, seen: dict[str, Any]) -> None:
         seen["changes"] = []
-        machine.on_change = lambda t_s, _outputs, _cause: seen["changes"].append(t_s)
+        simulated_bench.on_change = lambda t_s, _outputs, _cause: seen["changes"].append(t_s)
 
     with tempfile.TemporaryDirectory() as folder:
         found = _in_memory(COMMANDS[command], Path(folder), prepare)
@@ -158,12 +158,12 @@ def changes_s(command: str) -> list[float]:
 def memory_case(case: Case) -> Told:
     """Signal a copy of this process by the clock of its bench."""
 
-    def prepare(machine: Any, seen: dict[str, Any]) -> None:
+    def prepare(simulated_bench: Any, seen: dict[str, Any]) -> None:
         seen.update(signalled_s=None, off_s=None, on=False, cause=0)
 
         def send() -> None:
             if seen["signalled_s"] is None:
-                seen["signalled_s"], seen["on"] = machine.now_s, bool(machine.board.outputs)
+                seen["signalled_s"], seen["on"] = simulated_bench.now_s, bool(simulated_bench.board.outputs)
             os.kill(os.getpid(), getattr(signal, case.signal))
 
         def changed(t_s: float, outputs: int, cause: int) -> None:
@@ -171,9 +171,9 @@ def memory_case(case: Case) -> Told:
             if seen["signalled_s"] is not None and not outputs and seen["off_s"] is None:
                 seen["off_s"] = t_s
 
-        machine.on_change = changed
+        simulated_bench.on_change = changed
         for offset in SHAPES[case.shape]:
-            machine.at(case.at_s + offset, send)
+            simulated_bench.at(case.at_s + offset, send)
 
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)

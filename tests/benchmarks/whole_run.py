@@ -90,7 +90,7 @@ def whole_run(
     """
     opened = open_bench({"model": model, "condition": condition, "seed": seed})
     pins = Pins()
-    pins.watch(opened.machine.world)
+    pins.watch(opened.simulated_bench.world)
     prepare(opened)
     bench = Bench(
         parse_bench_file(opened.bench_file + bench_file, where="of the study"),

@@ -130,8 +130,8 @@ def run(asked: Asked) -> Came:
     """Take one valve through the sequence and put what came beside what is true."""
     valve = _model(asked.options["model"])
     opened = open_registered("simulated", {"as_stated": True, **asked.options})
-    machine = opened.hands._machine  # type: ignore[union-attr]
-    world: World = machine.world
+    simulated_bench = opened.hands._simulated_bench  # type: ignore[union-attr]
+    world: World = simulated_bench.world
     switched: list[tuple[float, int]] = []
     through = world.set_outputs
 

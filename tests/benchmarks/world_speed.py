@@ -3,7 +3,7 @@
     python tests/benchmarks/world_speed.py --runs 5 --profile 12
 
 One core, virtual clock. The run is that of a qualification: pump down, 35 s hold, fill, ten clicks recorded at 10 kS/s.
-Beside each run a plain Python loop of two million additions: where that is slow, the machine is.
+Beside each run a plain Python loop of two million additions: where that is slow, the computer is.
 """
 
 from __future__ import annotations
@@ -30,38 +30,38 @@ def loop_s() -> float:
 
 
 def record(
-    machine: SimulatedBench, mask: int, period_us: int, samples: int, outputs: int, on_s: float, off_s: float
+    simulated_bench: SimulatedBench, mask: int, period_us: int, samples: int, outputs: int, on_s: float, off_s: float
 ) -> None:
     """Capture through the board's pins, as its firmware does, while the outputs switch on and off again."""
-    pins = machine.pins
-    began = machine.now_s
+    pins = simulated_bench.pins
+    began = simulated_bench.now_s
     pins.capture_start(mask, period_us, samples)
-    machine.world.set_outputs(outputs | COIL if on_s else outputs)
-    machine.advance_to(began + on_s)
-    machine.world.set_outputs(outputs)
-    machine.advance_to(began + on_s + off_s)
+    simulated_bench.world.set_outputs(outputs | COIL if on_s else outputs)
+    simulated_bench.advance_to(began + on_s)
+    simulated_bench.world.set_outputs(outputs)
+    simulated_bench.advance_to(began + on_s + off_s)
     pins.capture_block(0, samples)
 
 
 def run(condition: str) -> float:
     """One run through world and pins; bench seconds."""
-    machine = open_bench({"condition": condition, "seed": 3}).machine
-    world = machine.world
+    simulated_bench = open_bench({"condition": condition, "seed": 3}).simulated_bench
+    world = simulated_bench.world
     world.set_outputs(VENT)
-    machine.advance_to(0.5)
+    simulated_bench.advance_to(0.5)
     world.set_outputs(VENT | PUMP | ISOLATION)
     for tenth in range(75):
-        machine.advance_to(0.5 + 0.1 * (tenth + 1))
-        machine.pins.read_channel(PRESSURE)
-    record(machine, 1 << PRESSURE, 10_000, 3500, VENT, 0.0, 35.01)
-    record(machine, 1 << PRESSURE | 1 << COIL_CURRENT, 1_000, 6000, VENT, 6.01, 0.0)
+        simulated_bench.advance_to(0.5 + 0.1 * (tenth + 1))
+        simulated_bench.pins.read_channel(PRESSURE)
+    record(simulated_bench, 1 << PRESSURE, 10_000, 3500, VENT, 0.0, 35.01)
+    record(simulated_bench, 1 << PRESSURE | 1 << COIL_CURRENT, 1_000, 6000, VENT, 6.01, 0.0)
     world.set_outputs(0)
-    machine.advance_to(machine.now_s + 2.0)
+    simulated_bench.advance_to(simulated_bench.now_s + 2.0)
     for _ in range(10):
-        record(machine, 1 << COIL_CURRENT | 1 << SUPPLY, 100, 2000, 0, 0.1, 0.11)
-        machine.advance_to(machine.now_s + 0.4)
-    machine.advance_to(75.0)
-    return machine.now_s
+        record(simulated_bench, 1 << COIL_CURRENT | 1 << SUPPLY, 100, 2000, 0, 0.1, 0.11)
+        simulated_bench.advance_to(simulated_bench.now_s + 0.4)
+    simulated_bench.advance_to(75.0)
+    return simulated_bench.now_s
 
 
 def main() -> None:

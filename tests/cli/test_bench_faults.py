@@ -61,10 +61,10 @@ def test_an_unplugged_board_has_its_outputs_off_within_its_host_silent_limit(at_
     from benchrig.bench.wiring import pumping
 
     bench.switch(pumping(coil=True))
-    machine = opened._close.__self__.machine
-    assert machine.board.outputs != 0
-    machine.advance_to(bench.clock.now() + HOST_SILENT_S + 0.02)
-    assert machine.board.outputs == 0
+    simulated_bench = opened._close.__self__.simulated_bench
+    assert simulated_bench.board.outputs != 0
+    simulated_bench.advance_to(bench.clock.now() + HOST_SILENT_S + 0.02)
+    assert simulated_bench.board.outputs == 0
 
 
 @pytest.mark.slow

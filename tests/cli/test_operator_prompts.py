@@ -86,7 +86,7 @@ def test_when_nobody_answers_the_check_ends_without_a_result_and_the_bench_is_sa
     with pytest.raises(Unattended, match="Nobody answered") as ended:
         bench_check(bench, operator, operator_name="me", program="test", barometer_pa=101_325.0)
     assert "all outputs off" in aborted(ended.value).bench_state
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch):
@@ -94,9 +94,9 @@ def test_a_bench_with_hands_is_its_own_guide_and_one_without_is_not(monkeypatch)
     questions = TerminalQuestions(Console(file=io.StringIO()))
     operator = operator_for(OpenedBench(bench, opened.close, opened.hands), questions, nobody_listens)
     operator.connect(Fitting.VESSEL)
-    assert opened.machine.connected == "blind-plug"
+    assert opened.simulated_bench.connected == "blind-plug"
     operator.now(Fitting.VESSEL)
-    assert opened.machine.connected == "known-volume"
+    assert opened.simulated_bench.connected == "known-volume"
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     with pytest.raises(ConfigError, match="cannot connect anything by itself"):
         operator_for(OpenedBench(bench, opened.close), questions, nobody_listens)

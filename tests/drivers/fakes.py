@@ -22,7 +22,7 @@ from simulators.simulated_bench import SimulatedBench
 
 
 class SteadyWorld:
-    """A plant in which every quantity keeps its value; it only remembers what was switched, and when."""
+    """A world in which every quantity keeps its value; it only remembers what was switched, and when."""
 
     def __init__(self) -> None:
         self.t_s = 0.0
@@ -90,7 +90,7 @@ class LossyLink:
 
     def __init__(
         self,
-        machine: SimulatedBench,
+        simulated_bench: SimulatedBench,
         seed: int,
         *,
         drop: float,
@@ -100,8 +100,8 @@ class LossyLink:
         delay_s: float,
     ) -> None:
         self.name = "a bad cable"
-        self._machine = machine
-        self._inner = MemoryByteLink(machine)
+        self._simulated_bench = simulated_bench
+        self._inner = MemoryByteLink(simulated_bench)
         self._random = random.Random(seed)
         self._odds = (drop, damage, repeat, delay)
         self._delay_s = delay_s
@@ -120,13 +120,13 @@ class LossyLink:
 
     def write(self, data: bytes) -> None:
         delay_s, copies = self._fates(data)
-        self._last_out_s = max(self._last_out_s, self._machine.now_s + delay_s)
+        self._last_out_s = max(self._last_out_s, self._simulated_bench.now_s + delay_s)
         for copy in copies:
-            self._machine.at(self._last_out_s, lambda copy=copy: self._inner.write(copy))
+            self._simulated_bench.at(self._last_out_s, lambda copy=copy: self._inner.write(copy))
 
     def read(self, deadline: float) -> bytes:
         while True:
-            now_s = self._machine.now_s
+            now_s = self._simulated_bench.now_s
             if self._held and self._held[0][0] <= now_s:
                 data = self._held.popleft()[1]
                 cut = self._random.randint(1, len(data))
@@ -137,9 +137,9 @@ class LossyLink:
             data = self._inner.read(limit)
             if data:
                 delay_s, copies = self._fates(data)
-                ready_s = max([self._machine.now_s + delay_s, *(ready_s for ready_s, _ in self._held)])
+                ready_s = max([self._simulated_bench.now_s + delay_s, *(ready_s for ready_s, _ in self._held)])
                 self._held += [(ready_s, copy) for copy in copies]
-            elif self._machine.now_s >= deadline:
+            elif self._simulated_bench.now_s >= deadline:
                 return b""
 
     def close(self) -> None:

@@ -70,13 +70,13 @@ class PtyBoard:
 
 
 def in_memory():
-    machine = SimulatedBench(SteadyWorld(), seed=1)
+    simulated_bench = SimulatedBench(SteadyWorld(), seed=1)
 
     def unplug():
-        machine.board_unplugged = True
+        simulated_bench.board_unplugged = True
 
     answer = SimulatedBench(SteadyWorld(), seed=1).board_exchange(ASK)
-    case = Case(MemoryByteLink(machine), SimClock(machine), answer, unplug)
+    case = Case(MemoryByteLink(simulated_bench), SimClock(simulated_bench), answer, unplug)
     yield case
     case.link.close()
 

@@ -16,9 +16,9 @@ from tests.drivers.fakes import ScriptedTextLink, SteadyWorld, Ticks
 class Rig:
     def __init__(self):
         self.world = SteadyWorld()
-        self.machine = SimulatedBench(self.world, seed=5)
-        self.clock = SimClock(self.machine)
-        self.meter = Multimeter(MemoryTextLink(self.machine), self.clock)
+        self.simulated_bench = SimulatedBench(self.world, seed=5)
+        self.clock = SimClock(self.simulated_bench)
+        self.meter = Multimeter(MemoryTextLink(self.simulated_bench), self.clock)
 
     def measure(self):
         self.meter.start()
@@ -86,7 +86,7 @@ def test_a_value_beyond_the_range_is_infinite(rig):
 
 
 def test_a_meter_that_stays_on_another_range_is_refused_when_it_is_set_up(rig):
-    rig.machine.meter.hold_range(10.0)
+    rig.simulated_bench.meter.hold_range(10.0)
     with pytest.raises(DeviceError, match=r"set to the range of 100 ohm, but it has that of 10 ohm") as caught:
         rig.meter.set_up_resistance(4, 100.0, 10)
     assert "range" in caught.value.hint
@@ -94,7 +94,7 @@ def test_a_meter_that_stays_on_another_range_is_refused_when_it_is_set_up(rig):
 
 def test_an_overload_on_another_range_is_no_open_coil(rig):
     rig.meter.start()
-    rig.machine.meter.hold_range(10.0)
+    rig.simulated_bench.meter.hold_range(10.0)
     rig.world.ohm = math.inf
     with pytest.raises(DeviceError, match=r"set to the range of 100 ohm, but it has that of 10 ohm"):
         rig.finish()
@@ -144,7 +144,7 @@ def test_settings_that_cannot_be_meant_are_a_bug_of_the_caller(rig, wrong):
 
 
 def test_a_silent_meter_times_out_with_a_hint(rig):
-    rig.machine.meter_mode = MeterMode.SILENT
+    rig.simulated_bench.meter_mode = MeterMode.SILENT
     before = rig.clock.now()
     with pytest.raises(LinkTimeout, match=r"no answer to '\*ESR\?' within 2 s") as caught:
         rig.measure()
@@ -156,7 +156,7 @@ def test_a_silent_meter_times_out_with_a_hint(rig):
 def test_a_late_answer_is_never_taken_for_the_answer_to_a_later_question(rig, after_s):
     rig.meter.start()
     rig.clock.sleep_until(rig.clock.now() + after_s)
-    rig.machine.meter_mode = MeterMode.LATE
+    rig.simulated_bench.meter_mode = MeterMode.LATE
     with pytest.raises(LinkTimeout):
         rig.finish()
     with pytest.raises(LinkError, match="out of step"):
@@ -167,7 +167,7 @@ def test_a_late_answer_is_never_taken_for_the_answer_to_a_later_question(rig, af
 
 
 def test_damaged_answers_are_a_link_error_that_shows_them_within_reason(rig):
-    rig.machine.meter_mode = MeterMode.GARBAGE
+    rig.simulated_bench.meter_mode = MeterMode.GARBAGE
     with pytest.raises(LinkError, match="where a whole number from 0 to 255 was expected") as caught:
         rig.measure()
     assert str(caught.value).isprintable()
@@ -176,7 +176,7 @@ def test_damaged_answers_are_a_link_error_that_shows_them_within_reason(rig):
 
 def test_a_meter_that_is_pulled_out_is_a_link_error(rig):
     rig.meter.start()
-    rig.machine.meter_mode = MeterMode.UNPLUGGED
+    rig.simulated_bench.meter_mode = MeterMode.UNPLUGGED
     with pytest.raises(LinkError, match="the link failed") as caught:
         rig.finish()
     assert isinstance(caught.value.__cause__, OSError)
@@ -186,19 +186,19 @@ def test_a_meter_that_is_pulled_out_is_a_link_error(rig):
 
 def test_recovery_sets_the_meter_up_as_before(rig):
     rig.meter.set_up_resistance(2, 1000.0, 1)
-    rig.machine.meter.handle("*RST", rig.clock.now())
+    rig.simulated_bench.meter.handle("*RST", rig.clock.now())
     rig.meter.recover()
     rig.world.ohm = 700.0
     assert rig.measure() == pytest.approx(700.3, abs=0.2)
 
 
 def test_recovery_notices_another_instrument_and_stays_shut(rig):
-    rig.machine.meter_mode = MeterMode.OTHER
+    rig.simulated_bench.meter_mode = MeterMode.OTHER
     with pytest.raises(DeviceError, match=r"FREQUENCY COUNTER 2.*but before it was.*BENCH METER 6"):
         rig.meter.recover()
     with pytest.raises(LinkError, match="another instrument answered"):
         rig.meter.start()
-    rig.machine.meter_mode = MeterMode.NORMAL
+    rig.simulated_bench.meter_mode = MeterMode.NORMAL
     rig.meter.recover()
     assert rig.measure() == pytest.approx(24.5, abs=0.02)
 
@@ -206,7 +206,7 @@ def test_recovery_notices_another_instrument_and_stays_shut(rig):
 def test_the_bench_breathes_while_an_answer_is_awaited(rig):
     breaths = []
     rig.meter.meanwhile = lambda: breaths.append(rig.clock.now())
-    rig.machine.meter_mode = MeterMode.SILENT
+    rig.simulated_bench.meter_mode = MeterMode.SILENT
     begun = rig.clock.now()
     with pytest.raises(LinkTimeout):
         rig.measure()
@@ -222,7 +222,7 @@ def test_a_wait_that_is_broken_off_leaves_the_session_shut_until_recovered(rig, 
 
     rig.meter.start()
     rig.meter.meanwhile = break_off
-    rig.machine.meter_mode = MeterMode.LATE
+    rig.simulated_bench.meter_mode = MeterMode.LATE
     with pytest.raises(interruption, match="broken off"):
         rig.meter.ready()
     rig.meter.meanwhile = None

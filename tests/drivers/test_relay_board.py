@@ -1,4 +1,4 @@
-"""The board's driver against the simulated machine and against peers that are no board."""
+"""The board's driver against the simulated bench and against peers that are no board."""
 
 import io
 import random
@@ -23,10 +23,10 @@ RUNNING = frozenset({Output.VENT, Output.ISOLATION, Output.PUMP})
 class Rig:
     def __init__(self):
         self.world = SteadyWorld()
-        self.machine = SimulatedBench(self.world, seed=3)
-        self.clock = SimClock(self.machine)
+        self.simulated_bench = SimulatedBench(self.world, seed=3)
+        self.clock = SimClock(self.simulated_bench)
         self.log = io.StringIO()
-        self.board = RelayBoard(MemoryByteLink(self.machine), self.clock, wire_log=WireLog(self.log))
+        self.board = RelayBoard(MemoryByteLink(self.simulated_bench), self.clock, wire_log=WireLog(self.log))
 
     def wait(self, seconds):
         self.clock.sleep_until(self.clock.now() + seconds)
@@ -139,7 +139,7 @@ def test_outputs_become_exactly_those_wanted(armed):
 def test_status_tells_armed_interlocks_and_cause(armed):
     status = armed.board.status()
     assert (status.armed, status.estop_ok, status.guard_closed, status.cause) == (True, True, True, TripCause.NONE)
-    armed.machine.guard_closed = False
+    armed.simulated_bench.guard_closed = False
     status = armed.board.status()
     assert (status.armed, status.guard_closed, status.cause, status.outputs) == (
         False,
@@ -178,7 +178,7 @@ def test_switching_without_arming_is_refused_and_switches_nothing(rig):
 
 def test_after_a_trip_switching_is_an_open_interlock_that_names_the_cause(armed):
     armed.board.set_outputs(RUNNING)
-    armed.machine.estop_ok = False
+    armed.simulated_bench.estop_ok = False
     with pytest.raises(InterlockOpen, match="emergency stop was pressed") as caught:
         armed.board.set_outputs(RUNNING)
     assert "why it was pressed" in str(caught.value.hint)
@@ -186,7 +186,7 @@ def test_after_a_trip_switching_is_an_open_interlock_that_names_the_cause(armed)
 
 def test_arming_with_the_guard_open_is_an_open_interlock(rig):
     rig.board.hello()
-    rig.machine.guard_closed = False
+    rig.simulated_bench.guard_closed = False
     with pytest.raises(InterlockOpen, match="an interlock is open"):
         rig.board.arm(1.0, 60.0, 3.0)
 
@@ -203,7 +203,7 @@ def test_a_silent_host_finds_everything_off_and_the_cause_latched_until_cleared(
 
 
 def test_a_cause_that_persists_cannot_be_cleared(armed):
-    armed.machine.guard_closed = False
+    armed.simulated_bench.guard_closed = False
     with pytest.raises(DeviceError, match="what tripped the board is still so") as caught:
         armed.board.clear()
     assert caught.value.code == messages.CAUSE_PERSISTS
@@ -302,9 +302,9 @@ def test_a_whole_answer_that_does_not_fit_is_a_link_error():
 
 def test_unplugging_in_the_middle_of_an_exchange_is_a_link_error(armed):
     def unplug():
-        armed.machine.board_unplugged = True
+        armed.simulated_bench.board_unplugged = True
 
-    armed.machine.at(armed.clock.now() + 0.0003, unplug)
+    armed.simulated_bench.at(armed.clock.now() + 0.0003, unplug)
     with pytest.raises(LinkError, match="port failed") as caught:
         armed.board.status()
     assert isinstance(caught.value.__cause__, OSError)
@@ -353,7 +353,7 @@ def test_a_reading_of_the_wrong_width_is_not_taken():
 
 
 def recorded_volts(rig, first, count, channels):
-    raw = np.frombuffer(rig.machine._pins.capture_block(first, count), dtype="<u2").reshape(-1, channels)
+    raw = np.frombuffer(rig.simulated_bench._pins.capture_block(first, count), dtype="<u2").reshape(-1, channels)
     return raw / 65536 * 3.3
 
 

@@ -33,9 +33,9 @@ LATE = {"drop": 0.0, "damage": 0.0, "repeat": 0.3, "delay": 1.0, "delay_s": 0.12
 class Cable:
     def __init__(self, seed, odds):
         self.world = SteadyWorld()
-        self.machine = SimulatedBench(self.world, seed=1)
-        self.clock = SimClock(self.machine)
-        self.board = RelayBoard(LossyLink(self.machine, seed, **odds), self.clock)
+        self.simulated_bench = SimulatedBench(self.world, seed=1)
+        self.clock = SimClock(self.simulated_bench)
+        self.board = RelayBoard(LossyLink(self.simulated_bench, seed, **odds), self.clock)
         self.timeouts = 0
 
     def insist(self, ask):
@@ -68,7 +68,7 @@ def test_no_output_switches_twice_and_every_answer_tells_the_state_reached(seed,
         last = wanted
         status = cable.insist(lambda wanted=wanted: cable.board.set_outputs(wanted))
         assert status.outputs == wanted
-        assert cable.machine.board.outputs == sum(output.value for output in wanted)
+        assert cable.simulated_bench.board.outputs == sum(output.value for output in wanted)
     assert {output: cable.world.toggles(output.value) for output in Output} == wanted_changes
     if odds is CUT_UP:
         assert cable.timeouts == 0
@@ -90,7 +90,7 @@ def test_a_capture_over_a_bad_cable_is_the_one_that_the_board_recorded(seed):
     progress = cable.insist(cable.board.progress)
     assert (progress.finished, progress.switched_us, progress.released_us) == (True, 5000, 90000)
     blocks = [cable.insist(lambda first=first: cable.board.fetch(first, 100)) for first in range(0, 1000, 100)]
-    raw = np.frombuffer(cable.machine._pins.capture_block(0, 1000), dtype="<u2").reshape(-1, 2)
+    raw = np.frombuffer(cable.simulated_bench._pins.capture_block(0, 1000), dtype="<u2").reshape(-1, 2)
     np.testing.assert_array_equal(np.concatenate(blocks), raw / 65536 * 3.3)
 
 
@@ -119,7 +119,7 @@ def test_a_bad_cable_really_loses_answers(seed, monkeypatch):
 def test_a_request_that_is_overtaken_by_a_newer_one_switches_nothing_back(seed):
     """A line that changes the order, as no cable does; without the board's rule for old requests this fails."""
     cable = Cable(seed, CUT_UP)
-    line = BadLine(SimpleNamespace(machine=cable.machine), seed, 0.5, ("repeated", "overtaken"))
+    line = BadLine(SimpleNamespace(simulated_bench=cable.simulated_bench), seed, 0.5, ("repeated", "overtaken"))
     cable.board = RelayBoard(line, cable.clock)
     cable.insist(cable.board.hello)
     cable.clock.sleep_until(cable.clock.now() + 1.0)  # a HELLO that comes late switches everything off, by design
@@ -142,7 +142,7 @@ def test_a_capture_goes_on_from_where_it_was_after_blocks_that_were_lost(dead_s)
     cable = ready(1, CUT_UP)
     cable.board.start_capture(CapturePlan((Channel.COIL_CURRENT, Channel.PRESSURE), 100, 4000))
     cable.clock.sleep_until(cable.clock.now() + 0.5)
-    exchange, asked = cable.machine.board_exchange, []
+    exchange, asked = cable.simulated_bench.board_exchange, []
     dead = []
 
     def hear(data):
@@ -151,9 +151,9 @@ def test_a_capture_goes_on_from_where_it_was_after_blocks_that_were_lost(dead_s)
             dead.append(cable.clock.now() + dead_s)
         return b"" if dead and cable.clock.now() < dead[0] else exchange(data)
 
-    cable.machine.board_exchange = hear
+    cable.simulated_bench.board_exchange = hear
     fetched = cable.board.fetch(0, 4000)
-    raw = np.frombuffer(cable.machine._pins.capture_block(0, 4000), dtype="<u2").reshape(-1, 2)
+    raw = np.frombuffer(cable.simulated_bench._pins.capture_block(0, 4000), dtype="<u2").reshape(-1, 2)
     np.testing.assert_array_equal(fetched, raw / 65536 * 3.3)
     firsts = [request.first for request in asked]
     assert firsts == sorted(firsts), "blocks that were there were fetched again"
@@ -164,7 +164,7 @@ def test_a_capture_that_the_board_has_lost_meanwhile_is_not_gone_on_with():
     cable = ready(1, CUT_UP)
     cable.board.start_capture(CapturePlan((Channel.COIL_CURRENT,), 100, 4000))
     cable.clock.sleep_until(cable.clock.now() + 0.5)
-    exchange, asked = cable.machine.board_exchange, []
+    exchange, asked = cable.simulated_bench.board_exchange, []
 
     def hear(data):
         asked.extend(kind for _, kind, _ in Decoder().feed(data))
@@ -174,21 +174,21 @@ def test_a_capture_that_the_board_has_lost_meanwhile_is_not_gone_on_with():
             exchange(encode(200, messages.HELLO, b""))  # as a restart does
         return exchange(data)
 
-    cable.machine.board_exchange = hear
+    cable.simulated_bench.board_exchange = hear
     with pytest.raises(RefusedError, match="holds no such capture"):
         cable.board.fetch(0, 4000)
 
 
 def two_boards():
     rigs = [Cable(1, CUT_UP), Cable(2, CUT_UP)]
-    rigs[1].machine.board._hello = rigs[1].machine.board._hello._replace(identity=b"BRSIM002")
+    rigs[1].simulated_bench.board._hello = rigs[1].simulated_bench.board._hello._replace(identity=b"BRSIM002")
     return rigs
 
 
 def test_after_a_reconnect_the_same_board_is_greeted_and_everything_is_off():
     cable = ready(1, CUT_UP)
     cable.board.set_outputs(frozenset({Output.PUMP}))
-    identity = cable.board.reconnect(LossyLink(cable.machine, 2, **CUT_UP))
+    identity = cable.board.reconnect(LossyLink(cable.simulated_bench, 2, **CUT_UP))
     assert identity.identity == "BRSIM001"
     status = cable.board.status()
     assert (status.outputs, status.armed) == (frozenset(), False)
@@ -200,9 +200,9 @@ def test_another_board_after_a_reconnect_is_refused_by_name_and_left_off():
     first, other = two_boards()
     first.board.hello()
     with pytest.raises(LinkError, match="'BRSIM002', where 'BRSIM001' was before") as caught:
-        first.board.reconnect(LossyLink(other.machine, 2, **CUT_UP))
+        first.board.reconnect(LossyLink(other.simulated_bench, 2, **CUT_UP))
     assert "plugged in" in caught.value.hint
-    assert other.machine.board.outputs == 0
+    assert other.simulated_bench.board.outputs == 0
     with pytest.raises(RuntimeError, match="not greeted"):
         first.board.arm(1.0, 1.0, 1.0)
 
@@ -210,4 +210,4 @@ def test_another_board_after_a_reconnect_is_refused_by_name_and_left_off():
 def test_the_over_current_limit_never_lies_above_the_largest_word_of_the_converter():
     cable = ready(1, CUT_UP)
     cable.insist(lambda: cable.board.arm(10.0, 600.0, 3.3))
-    assert cable.machine.board._over_current_raw == 0xFFF0  # 12 bits, left-justified
+    assert cable.simulated_bench.board._over_current_raw == 0xFFF0  # 12 bits, left-justified

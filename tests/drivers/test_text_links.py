@@ -37,12 +37,12 @@ class Case:
 
 
 def in_memory():
-    machine = SimulatedBench(SteadyWorld(), seed=1)
+    simulated_bench = SimulatedBench(SteadyWorld(), seed=1)
 
     def unplug():
-        machine.meter_mode = MeterMode.UNPLUGGED
+        simulated_bench.meter_mode = MeterMode.UNPLUGGED
 
-    case = Case(MemoryTextLink(machine), SimClock(machine), unplug)
+    case = Case(MemoryTextLink(simulated_bench), SimClock(simulated_bench), unplug)
     yield case
     case.link.close()
 

@@ -1,4 +1,4 @@
-"""The board on MicroPython under node, standing in for firmware_protocol.board.Board in the simulated machine."""
+"""The board on MicroPython under node, standing in for firmware_protocol.board.Board in the simulated bench."""
 
 from __future__ import annotations
 

@@ -19,13 +19,13 @@ from tests.firmware_protocol.micropython_board import MicroPythonBoard, micropyt
 class PtyLink(MemoryByteLink):
     """The driver's own serial link on a pseudo-terminal, with the virtual clock's delays."""
 
-    def __init__(self, machine):
-        super().__init__(machine)
+    def __init__(self, simulated_bench):
+        super().__init__(simulated_bench)
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         self._serial = open_serial(os.ttyname(self._slave), RealClock())
-        self._exchange = machine.board_exchange
-        machine.board_exchange = self._at_the_board
+        self._exchange = simulated_bench.board_exchange
+        simulated_bench.board_exchange = self._at_the_board
         self.bytes = 0
 
     def write(self, data):
@@ -73,7 +73,7 @@ def test_a_whole_run_on_micropython_gives_the_verdict_that_it_gives_on_cpython(m
         return boards[0]
 
     def link(opened):
-        links.append(PtyLink(opened.machine))
+        links.append(PtyLink(opened.simulated_bench))
         return links[0]
 
     monkeypatch.setattr("simulators.simulated_bench.Board", board)

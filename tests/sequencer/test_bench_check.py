@@ -72,7 +72,7 @@ def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
     assert result.passed
     assert result.bench_seconds < 120
     assert operator.asked == ["reference-resistor", "shorted-leads", "blind-plug", "open-port", "valve"]
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_every_fault_of_the_simulated_bench_is_in_the_list():
@@ -88,7 +88,7 @@ def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
     assert caught.why
     assert caught.to_do
     if kind != "unplug":
-        assert opened.machine.board.outputs == 0
+        assert opened.simulated_bench.board.outputs == 0
 
 
 def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
@@ -124,7 +124,7 @@ def test_a_check_that_is_stopped_leaves_the_bench_safe_and_gives_no_result():
     opened, bench, _ = simulated(seed=3)
     with pytest.raises(KeyboardInterrupt) as stopped:
         bench_check(bench, Stops(opened), operator_name="me", program="test")
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
     assert "all outputs off" in aborted(stopped.value).bench_state
 
 

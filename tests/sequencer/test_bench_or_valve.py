@@ -29,9 +29,9 @@ def qualify(*more: str, model: str = "alder-24", condition: str = "good"):
 
 
 def run_with(prepare, model: str = "alder-24"):
-    """A run of a good valve on a bench that `prepare(machine)` has spoilt."""
+    """A run of a good valve on a bench that `prepare(simulated_bench)` has spoilt."""
     opened = open_registered("simulated", {"model": model, "condition": "good", "seed": 1, "faults": []})
-    prepare(opened._close.__self__.machine)
+    prepare(opened._close.__self__.simulated_bench)
     valve = Catalogue(model_folders()).get(model)
     request = QualificationRequest(valve, Intake("B-1", model, "core", "test"), seed=1, full=True)
     return qualify_valve(Store(store_path()), opened, request)
@@ -47,9 +47,9 @@ def test_a_supply_that_goes_off_in_the_run_is_never_a_stuck_valve(model, at_s):
 
 
 def test_a_coil_switch_that_never_closes_is_never_a_stuck_valve():
-    def no_coil(machine):
-        through = machine.world.set_outputs
-        machine.world.set_outputs = lambda mask: through(mask & ~0x01)
+    def no_coil(simulated_bench):
+        through = simulated_bench.world.set_outputs
+        simulated_bench.world.set_outputs = lambda mask: through(mask & ~0x01)
 
     with pytest.raises(BenchError, match=r"measures 24\.\d ohm, but only 0\.000 A flows") as caught:
         run_with(no_coil)
@@ -57,8 +57,8 @@ def test_a_coil_switch_that_never_closes_is_never_a_stuck_valve():
 
 
 def test_a_meter_without_its_leads_is_never_an_open_coil():
-    def no_leads(machine):
-        machine.world.meter_ohm = lambda wires: float("inf")
+    def no_leads(simulated_bench):
+        simulated_bench.world.meter_ohm = lambda wires: float("inf")
 
     with pytest.raises(BenchError, match="no path through the coil, but") as caught:
         run_with(no_leads)
@@ -67,8 +67,8 @@ def test_a_meter_without_its_leads_is_never_an_open_coil():
 
 @pytest.mark.parametrize("stuck_pa", [-8000.0, 60_000.0, 140_000.0])
 def test_a_transducer_that_sticks_in_the_run_is_never_a_verdict(stuck_pa):
-    def sticks(machine):
-        machine.at(10.0, lambda: setattr(machine.world, "transducer_pa", lambda: stuck_pa))
+    def sticks(simulated_bench):
+        simulated_bench.at(10.0, lambda: setattr(simulated_bench.world, "transducer_pa", lambda: stuck_pa))
 
     with pytest.raises(BenchError, match="Transducer reads"):
         run_with(sticks)

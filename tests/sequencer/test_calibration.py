@@ -62,7 +62,7 @@ def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_unce
     assert constant.name == key
     assert abs(constant.value - true) <= goal
     assert abs(constant.value - true) <= 2 * constant.u
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
     assert [each.name for each in found.before] == [each.name for each in found.constants]
     file = with_calibrations(bench.file, [found])
     table, _, field = key.partition(" ")
@@ -129,7 +129,7 @@ def test_a_reference_out_of_date_is_refused_before_anything_is_switched(swap, ki
     with pytest.raises(kind, match=said):
         calibrate(by("vessel"), bench, operator, operator_name="me", now=NOW)
     assert operator.asked == []
-    assert opened.machine.now_s == 0.0
+    assert opened.simulated_bench.now_s == 0.0
 
 
 def test_a_reference_that_is_not_in_the_bench_file_is_refused():
@@ -179,7 +179,7 @@ def test_a_tap_that_is_never_opened_ends_in_a_message_not_in_a_constant():
     opened, bench, _ = simulated(seed=4)
     with pytest.raises(BenchError, match="was not let in"):
         calibrate(by("vessel"), bench, Forgets(opened), operator_name="me", now=NOW)
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_a_fault_of_the_bench_ends_a_calibration_with_all_outputs_off(name, faul
     opened, bench, operator = simulated(seed=4, faults=[fault])
     with pytest.raises(BenchError, match=said):
         calibrate(by(name), bench, operator, operator_name="me", now=NOW)
-    assert opened.machine.board.outputs & ~0x01 == 0
+    assert opened.simulated_bench.board.outputs & ~0x01 == 0
 
 
 @pytest.mark.parametrize("condition", ["stuck-closed", "stuck-open", "seat-leak", "wet"])
@@ -209,7 +209,7 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
     with pytest.raises(BenchError) as refused:
         calibrate(by("pulses"), bench, operator, operator_name="me", now=NOW)
     assert "valve" in f"{refused.value} {refused.value.hint}"
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 @pytest.mark.parametrize(("kind", "u"), [("volume", 0.05), ("background", 0.5)])

@@ -74,9 +74,9 @@ def test_a_coil_is_a_short_when_its_least_reading_would_draw_nine_tenths_of_the_
 def test_a_coil_measured_as_a_short_is_never_energised(monkeypatch):
     opened, bench, _ = short_bench()
     driven = []
-    through = opened.machine.world.set_outputs
+    through = opened.simulated_bench.world.set_outputs
     monkeypatch.setattr(
-        opened.machine.world, "set_outputs", lambda mask: (driven.append(mask), through(mask)), raising=False
+        opened.simulated_bench.world, "set_outputs", lambda mask: (driven.append(mask), through(mask)), raising=False
     )
     run = context(bench, coil="short", supply_v=13.5, ambient_k=295.0, ambient_pa=101_325.0)
     found = step("clicks", run)

@@ -39,8 +39,8 @@ def test_a_step_of_which_nothing_is_said_occupies_everything():
 def test_the_meter_is_off_the_coil_before_a_recording_begins_and_never_on_with_the_supply():
     opened, bench, operator = short_bench(seed=2)
     masks = []
-    through = opened.machine.world.set_outputs
-    opened.machine.world.set_outputs = lambda mask: (masks.append(mask), through(mask))[1]
+    through = opened.simulated_bench.world.set_outputs
+    opened.simulated_bench.world.set_outputs = lambda mask: (masks.append(mask), through(mask))[1]
     short_run(Kept(), bench, operator=operator)
     assert any(mask & METER for mask in masks)
     assert not any(mask & METER and mask & SUPPLY for mask in masks)

@@ -52,8 +52,8 @@ def run_of(condition: str):
     sink = Kept()
     opened, bench, _ = short_bench(condition=condition)
     driven: list[int] = []
-    through = opened.machine.world.set_outputs
-    opened.machine.world.set_outputs = lambda mask: (driven.append(mask), through(mask))
+    through = opened.simulated_bench.world.set_outputs
+    opened.simulated_bench.world.set_outputs = lambda mask: (driven.append(mask), through(mask))
     seen = []
     decide = run_module.decide
     with pytest.MonkeyPatch.context() as patch:
@@ -86,8 +86,8 @@ def test_each_step_is_kept_before_it_is_shown_and_before_the_next_begins():
     assert finished.number == "0001"
     assert [each.name for each in finished.steps] == NAMES
     assert finished.bench_state == "all outputs off, pump stopped, vent open"
-    assert opened.machine.board.outputs == 0
-    assert not opened.machine.board.armed
+    assert opened.simulated_bench.board.outputs == 0
+    assert not opened.simulated_bench.board.armed
 
 
 def test_steps_follow_each_other_on_the_bench_clock_and_end_with_the_run():
@@ -144,7 +144,7 @@ def test_a_fault_of_the_bench_closes_the_record_without_a_verdict_and_says_how_t
     assert end.bench_state == aborted(caught.value).bench_state != ""
     assert end.bench_seconds > 0
     opened.clock.sleep_until(opened.clock.now() + 3.0)
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_an_emergency_stop_that_is_pressed_beforehand_is_named_in_the_record():
@@ -176,7 +176,7 @@ def test_ctrl_c_in_a_step_is_told_as_a_stop_and_leaves_the_outputs_off(monkeypat
         short_run(sink, bench)
     assert sink.ends[0].error == "stopped by the operator"
     assert aborted(caught.value).bench_state == "all outputs off, pump stopped, vent open"
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_a_fault_in_the_program_is_told_as_one_and_leaves_the_outputs_off(monkeypatch):
@@ -192,7 +192,7 @@ def test_a_fault_in_the_program_is_told_as_one_and_leaves_the_outputs_off(monkey
     with pytest.raises(ZeroDivisionError):
         short_run(sink, bench)
     assert "a fault in the program: ZeroDivisionError: by nothing" in sink.ends[0].error
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def canned(monkeypatch, done: list[str], **instead_of) -> None:
@@ -229,8 +229,8 @@ def test_whatever_is_raised_in_a_step_ends_the_run_there_with_what_was_measured_
     assert sink.ends[0].judgement is None
     assert aborted(caught.value).bench_state == sink.ends[0].bench_state == "all outputs off, pump stopped, vent open"
     assert aborted(caught.value).run == "0017"
-    assert opened.machine.board.outputs == 0
-    assert not opened.machine.board.armed
+    assert opened.simulated_bench.board.outputs == 0
+    assert not opened.simulated_bench.board.armed
 
 
 def test_an_error_that_already_tells_of_a_bench_still_switches_this_one_off(monkeypatch):
@@ -245,7 +245,7 @@ def test_an_error_that_already_tells_of_a_bench_still_switches_this_one_off(monk
     canned(monkeypatch, [], coil=breaks)
     with pytest.raises(BenchError):
         short_run(Kept(), bench)
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 @pytest.mark.parametrize("at", ["began", "showed"])
@@ -266,7 +266,7 @@ def test_a_screen_that_breaks_ends_the_run_with_the_outputs_off(monkeypatch, at)
         short_run(sink, bench)
     assert [step.name for step in sink.steps] == ["ready", "coil"] + (["hold"] if at == "showed" else [])
     assert sink.ends[0].ending == "aborted"
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_the_board_is_fed_between_a_steps_analysis_and_its_record(monkeypatch):
@@ -286,7 +286,7 @@ def test_the_board_is_fed_between_a_steps_analysis_and_its_record(monkeypatch):
 
 def test_a_trip_during_a_steps_analysis_is_noticed_before_its_result_is_kept(monkeypatch):
     def trips(run):
-        opened.machine.guard_closed = False
+        opened.simulated_bench.guard_closed = False
         return StepOutput()
 
     sink = Kept()
@@ -295,7 +295,7 @@ def test_a_trip_during_a_steps_analysis_is_noticed_before_its_result_is_kept(mon
     with pytest.raises(InterlockOpen, match="guard"):
         short_run(sink, bench)
     assert [step.name for step in sink.steps] == ["ready", "coil"]
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_a_stop_that_somebody_wants_is_heard_at_the_end_of_the_step_and_told_as_the_operators(monkeypatch):
@@ -309,7 +309,7 @@ def test_a_stop_that_somebody_wants_is_heard_at_the_end_of_the_step_and_told_as_
     with pytest.raises(KeyboardInterrupt):
         short_run(sink, bench)
     assert sink.ends[0].error == "stopped by the operator"
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_a_fail_does_not_end_the_run_and_what_it_makes_senseless_is_left_out_with_the_reason():
@@ -327,7 +327,7 @@ def test_a_record_that_cannot_be_written_ends_the_run_with_the_outputs_off(at):
     with pytest.raises(BenchError, match="disk full") as caught:
         short_run(sink, bench)
     assert aborted(caught.value).bench_state == "all outputs off, pump stopped, vent open"
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
     assert [end.ending for end in sink.ends] == ([] if at == "end finished" else ["aborted"])
 
 
@@ -407,7 +407,7 @@ def test_a_recording_that_does_not_fit_the_board_is_refused_before_anything_is_s
     with pytest.raises(BenchError, match="hold_s = 500 needs"):
         short_run(sink, bench)
     assert sink.told == []
-    assert opened.machine.board.outputs == 0
+    assert opened.simulated_bench.board.outputs == 0
 
 
 def test_measuring_only_takes_the_steps_asked_for_and_those_they_need():

@@ -212,7 +212,7 @@ def test_supply_and_meter_on_the_coil_together_are_impossible():
     kind, refused = host.board.ask(m.SET, m.pack_set(m.COIL | m.METER))
     assert kind == m.REFUSED
     assert m.unpack_refused(refused).code == m.CONFLICT
-    assert host.bench.machine.world.meter_volts() == 0.0
+    assert host.bench.simulated_bench.world.meter_volts() == 0.0
 
 
 @pytest.mark.parametrize("fault", ["line-leak@0", "weak-pump@0"])
@@ -231,7 +231,7 @@ def test_a_fault_of_the_vacuum_side_is_seen_in_the_pump_down(fault):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_the_bench_is_as_good_as_its_file_says(seed):
-    bench = open_bench({"seed": seed}).machine.world.bench
+    bench = open_bench({"seed": seed}).simulated_bench.world.bench
     reservoir, background = STATED["reservoir"], STATED["background"]
     assert bench.volume_m3 * 1000 == pytest.approx(reservoir["volume_l"], rel=reservoir["u_percent"] / 100)
     assert bench.line_leak_sccm == pytest.approx(background["leak_sccm"], abs=background["u_sccm"])
@@ -294,8 +294,8 @@ def test_the_meter_reads_the_reference_resistor_with_the_error_it_was_given():
     reading = host.ask_meter("MEAS:FRES? 100")
     assert reading is not None
     assert float(reading) == pytest.approx(25.0 * 1.001 + 0.05, abs=0.009)
-    bench.machine.connect("shorted-leads")
-    assert bench.machine.connected == "shorted-leads"
+    bench.simulated_bench.connect("shorted-leads")
+    assert bench.simulated_bench.connected == "shorted-leads"
     reading = host.ask_meter("MEAS:FRES? 100")
     assert reading is not None
     assert float(reading) == pytest.approx(0.0505, abs=0.005)
@@ -311,7 +311,7 @@ def test_shorted_leads_trip_the_board_when_the_supply_is_put_on_them():
 
 def test_the_bench_may_be_drawn_apart_from_the_valve():
     def seen(**options: object) -> tuple[object, object]:
-        world = open_bench(options).machine.world
+        world = open_bench(options).simulated_bench.world
         assert isinstance(world, World)
         return world.bench, world.valve
 
@@ -330,12 +330,12 @@ def test_a_bench_file_of_ones_own_is_handed_out_with_the_addresses_of_the_simula
 
 def test_one_part_can_come_to_one_bench_again_with_new_noise_and_its_plug_put_on_anew():
     def opened(seed: int):
-        return open_bench({"seed": seed, "valve_seed": 8, "bench_seed": 3}).machine
+        return open_bench({"seed": seed, "valve_seed": 8, "bench_seed": 3}).simulated_bench
 
     first, again = opened(1), opened(2)
-    plug = [machine.world.valve.coil.plug_ohm for machine in (first, again)]
+    plug = [simulated_bench.world.valve.coil.plug_ohm for simulated_bench in (first, again)]
     assert plug[0] != plug[1]
-    same = [replace(machine.world.valve.coil, plug_ohm=0.0) for machine in (first, again)]
+    same = [replace(simulated_bench.world.valve.coil, plug_ohm=0.0) for simulated_bench in (first, again)]
     assert same[0] == same[1]
     assert first.world.valve.port == again.world.valve.port
     assert first.world.bench == again.world.bench

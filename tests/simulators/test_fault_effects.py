@@ -19,54 +19,54 @@ RELAY_BITS = {
 
 
 def world_with(*faults, **options):
-    return open_bench({"faults": list(faults), **options}).machine
+    return open_bench({"faults": list(faults), **options}).simulated_bench
 
 
-def pressure_pa(machine, samples=200):
-    return pascals([machine.pins.read_channel(m.PRESSURE) for _ in range(samples)])
+def pressure_pa(simulated_bench, samples=200):
+    return pascals([simulated_bench.pins.read_channel(m.PRESSURE) for _ in range(samples)])
 
 
 def pascals(raws):
     return (float(np.mean(raws)) / 65536 * 3.3 - 0.2) / 25e-6
 
 
-def drive(machine, mask, seconds):
-    machine.world.set_outputs(mask)
-    machine.advance_to(machine.now_s + seconds)
+def drive(simulated_bench, mask, seconds):
+    simulated_bench.world.set_outputs(mask)
+    simulated_bench.advance_to(simulated_bench.now_s + seconds)
 
 
 def effects(*faults):
     """One number per output that shows whether it works: large when on."""
-    machine = world_with(*faults)
-    world = machine.world
+    simulated_bench = world_with(*faults)
+    world = simulated_bench.world
     seen = {}
-    machine.advance_to(0.1)
-    drive(machine, 0, 0.1)
+    simulated_bench.advance_to(0.1)
+    drive(simulated_bench, 0, 0.1)
     seen["coil off"] = world.coil_current_a()
     seen["meter off"] = world.meter_ohm(4)
-    drive(machine, m.COIL, 0.1)
+    drive(simulated_bench, m.COIL, 0.1)
     seen["coil on"] = world.coil_current_a()
-    drive(machine, m.METER, 0.3)
+    drive(simulated_bench, m.METER, 0.3)
     seen["meter on"] = world.meter_ohm(4)
-    drive(machine, m.VENT, 0.3)
+    drive(simulated_bench, m.VENT, 0.3)
     before = world.pressure_pa()
-    drive(machine, m.VENT | m.ISOLATION, 1.0)
+    drive(simulated_bench, m.VENT | m.ISOLATION, 1.0)
     seen["pump off"] = before - world.pressure_pa()
-    drive(machine, m.VENT | m.PUMP, 1.0)
+    drive(simulated_bench, m.VENT | m.PUMP, 1.0)
     seen["isolation off"] = before - world.pressure_pa()
     before = world.pressure_pa()
-    drive(machine, m.VENT | m.PUMP | m.ISOLATION, 1.0)
+    drive(simulated_bench, m.VENT | m.PUMP | m.ISOLATION, 1.0)
     seen["pump on"] = seen["isolation on"] = before - world.pressure_pa()
-    drive(machine, m.VENT, 0.3)
+    drive(simulated_bench, m.VENT, 0.3)
     seen["vent on"] = world.ambient_pa - world.pressure_pa()
     leaked = {}
     for mask in (m.VENT, m.VENT | m.REFERENCE):
-        drive(machine, mask, 0.1)
+        drive(simulated_bench, mask, 0.1)
         mass_kg = world.gas_mass_kg()
-        drive(machine, mask, 1.0)
+        drive(simulated_bench, mask, 1.0)
         leaked[mask] = (world.gas_mass_kg() - mass_kg) / (101_325 / (287.05 * 273.15) * 1e-6 / 60)
     seen["reference off"], seen["reference on"] = leaked[m.VENT], leaked[m.VENT | m.REFERENCE]
-    drive(machine, 0, 1.0)
+    drive(simulated_bench, 0, 1.0)
     seen["vent off"] = world.ambient_pa - world.pressure_pa()
     return seen
 
@@ -111,12 +111,12 @@ def test_a_dead_relay_never_has_its_effect_and_a_welded_one_always(name):
 
 def test_a_blocked_line_starves_the_flow_of_an_open_valve():
     def fill(*faults):
-        machine = world_with(*faults)
-        drive(machine, m.VENT | m.PUMP | m.ISOLATION, 6.0)
-        drive(machine, m.VENT, 0.1)
-        mass_kg = machine.world.gas_mass_kg()
-        drive(machine, m.VENT | m.COIL, 0.25)
-        return machine.world.gas_mass_kg() - mass_kg
+        simulated_bench = world_with(*faults)
+        drive(simulated_bench, m.VENT | m.PUMP | m.ISOLATION, 6.0)
+        drive(simulated_bench, m.VENT, 0.1)
+        mass_kg = simulated_bench.world.gas_mass_kg()
+        drive(simulated_bench, m.VENT | m.COIL, 0.25)
+        return simulated_bench.world.gas_mass_kg() - mass_kg
 
     assert fill("blocked-line@0") < 0.12 * fill()
     # choked: area 0.15 mm2 in series with a port of about 3 mm2
@@ -126,60 +126,60 @@ def test_a_blocked_line_starves_the_flow_of_an_open_valve():
 
 def test_transducer_faults_show_on_single_readings_and_in_captures_from_their_instant_on():
     for fault, expected in (("transducer-stuck@1.0", 101_325.0), ("transducer-offset@1.0", None)):
-        machine = world_with(fault)
-        pins = machine.pins
-        machine.advance_to(0.5)
+        simulated_bench = world_with(fault)
+        pins = simulated_bench.pins
+        simulated_bench.advance_to(0.5)
         pins.capture_start(1 << m.PRESSURE, 1000, 2600)
-        drive(machine, m.VENT, 0.6)
-        drive(machine, m.VENT | m.PUMP | m.ISOLATION, 2.0)
+        drive(simulated_bench, m.VENT, 0.6)
+        drive(simulated_bench, m.VENT | m.PUMP | m.ISOLATION, 2.0)
         raw = np.frombuffer(pins.capture_block(0, 2600), dtype="<u2").astype(float)
-        true_pa = machine.world.transducer_pa()
+        true_pa = simulated_bench.world.transducer_pa()
         shown = pascals(raw[-20:])
         assert pascals(raw[:400]) == pytest.approx(101_325, abs=60)
         if expected is None:
             assert pascals(raw[520:590]) == pytest.approx(101_325 + 2500, abs=60)
-            assert pressure_pa(machine) == pytest.approx(true_pa + 2500, abs=60)
+            assert pressure_pa(simulated_bench) == pytest.approx(true_pa + 2500, abs=60)
             assert shown == pytest.approx(true_pa + 2500, abs=250)
         else:
-            assert pressure_pa(machine) == pytest.approx(expected, abs=60)
+            assert pressure_pa(simulated_bench) == pytest.approx(expected, abs=60)
             assert shown == pytest.approx(expected, abs=60)
             assert true_pa < 90e3
 
 
 def test_a_slow_transducer_lags_a_ramp_by_its_time_constant():
-    machine = world_with("transducer-slow@0")
-    drive(machine, m.VENT, 0.2)
-    drive(machine, m.VENT | m.PUMP | m.ISOLATION, 6.0)
-    world = machine.world
+    simulated_bench = world_with("transducer-slow@0")
+    drive(simulated_bench, m.VENT, 0.2)
+    drive(simulated_bench, m.VENT | m.PUMP | m.ISOLATION, 6.0)
+    world = simulated_bench.world
     now, felt = world.pressure_pa(), world.transducer_pa()
     # of a fall that is nearly steady over some time constants: lag times slope
-    machine.advance_to(machine.now_s + 0.1)
+    simulated_bench.advance_to(simulated_bench.now_s + 0.1)
     slope = (world.pressure_pa() - now) / 0.1
     assert felt - now == pytest.approx(-1.5 * slope, rel=0.35)
     assert felt - now > 3e3
 
 
 def test_a_sagging_supply_follows_ohms_law():
-    machine = world_with("supply-sag@0", connected="reference-resistor")
-    drive(machine, m.COIL, 0.05)
+    simulated_bench = world_with("supply-sag@0", connected="reference-resistor")
+    drive(simulated_bench, m.COIL, 0.05)
     current = 13.5 / (4.15 + 0.1 + 25.0)
-    assert machine.world.coil_current_a() == pytest.approx(current, rel=1e-6)
-    assert machine.world.supply_v() == pytest.approx(13.5 - 4.15 * current, rel=1e-6)
+    assert simulated_bench.world.coil_current_a() == pytest.approx(current, rel=1e-6)
+    assert simulated_bench.world.supply_v() == pytest.approx(13.5 - 4.15 * current, rel=1e-6)
 
 
 def test_a_noisy_supply_shows_its_noise():
-    machine = world_with("supply-noise@0.1")
-    machine.advance_to(0.05)
-    quiet = np.std([machine.pins.read_channel(m.SUPPLY) for _ in range(500)]) / 65536 * 3.3 * 6
-    machine.advance_to(0.2)
-    noisy = np.std([machine.pins.read_channel(m.SUPPLY) for _ in range(500)]) / 65536 * 3.3 * 6
+    simulated_bench = world_with("supply-noise@0.1")
+    simulated_bench.advance_to(0.05)
+    quiet = np.std([simulated_bench.pins.read_channel(m.SUPPLY) for _ in range(500)]) / 65536 * 3.3 * 6
+    simulated_bench.advance_to(0.2)
+    noisy = np.std([simulated_bench.pins.read_channel(m.SUPPLY) for _ in range(500)]) / 65536 * 3.3 * 6
     assert quiet < 0.01
     assert noisy == pytest.approx(0.7, rel=0.15)
 
 
 def test_a_meter_on_the_wrong_range_stays_there_and_overloads_on_any_coil():
     bench = open_bench({"faults": ["meter-range@0"]})
-    bench.machine.world.set_outputs(m.METER)
+    bench.simulated_bench.world.set_outputs(m.METER)
     bench.clock.sleep_until(0.1)
 
     def ask(line):
@@ -194,11 +194,11 @@ def test_a_meter_on_the_wrong_range_stays_there_and_overloads_on_any_coil():
 
 
 def test_an_ambient_step_warms_what_comes_in():
-    machine = world_with("ambient-step@1.0")
-    machine.advance_to(0.9)
-    assert machine.world.ambient_thermistor_k() == pytest.approx(295.15)
-    machine.advance_to(1.1)
-    assert machine.world.ambient_thermistor_k() == pytest.approx(301.15)
+    simulated_bench = world_with("ambient-step@1.0")
+    simulated_bench.advance_to(0.9)
+    assert simulated_bench.world.ambient_thermistor_k() == pytest.approx(295.15)
+    simulated_bench.advance_to(1.1)
+    assert simulated_bench.world.ambient_thermistor_k() == pytest.approx(301.15)
 
 
 # --- frames -----------------------------------------------------------------------------------------------------------

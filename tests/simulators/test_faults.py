@@ -10,7 +10,7 @@ from simulators.instruments.meter import IDENTITY, MeterMode
 from simulators.links.in_process import MemoryByteLink, SimClock
 from simulators.simulated_bench import SimulatedBench
 from tests.simulators.hand_client import HandClient
-from tests.simulators.plants import StillPlant
+from tests.simulators.still_world import StillWorld
 
 
 def test_the_kinds_are_those_of_the_command_line():
@@ -58,22 +58,22 @@ def test_what_cannot_be_read_is_refused_in_words(text, said):
     assert said in str(caught.value)
 
 
-def bench_with(fault: str) -> tuple[StillPlant, SimulatedBench, HandClient]:
-    plant = StillPlant()
-    machine = SimulatedBench(plant, seed=1)
-    client = HandClient(MemoryByteLink(machine), SimClock(machine))
+def bench_with(fault: str) -> tuple[StillWorld, SimulatedBench, HandClient]:
+    world = StillWorld()
+    simulated_bench = SimulatedBench(world, seed=1)
+    client = HandClient(MemoryByteLink(simulated_bench), SimClock(simulated_bench))
     client.hello()
     client.arm(host_silent_ms=10_000)
     client.set(m.VENT)
-    schedule(machine, [parse_fault(fault)])
-    return plant, machine, client
+    schedule(simulated_bench, [parse_fault(fault)])
+    return world, simulated_bench, client
 
 
 @pytest.mark.parametrize(("fault", "cause"), [("estop@0.5", m.CAUSE_ESTOP), ("guard@0.5", m.CAUSE_GUARD)])
 def test_an_interlock_fault_trips_at_its_instant_and_its_cause_persists(fault, cause):
-    plant, machine, client = bench_with(fault)
-    machine.advance_to(1.0)
-    assert plant.history[-1] == (0.5, 0)
+    world, simulated_bench, client = bench_with(fault)
+    simulated_bench.advance_to(1.0)
+    assert world.history[-1] == (0.5, 0)
     status = client.status()
     assert (status.armed, status.cause) == (False, cause)
     kind, refused = client.ask(m.CLEAR)
@@ -82,37 +82,37 @@ def test_an_interlock_fault_trips_at_its_instant_and_its_cause_persists(fault, c
 
 
 def test_a_fault_at_zero_is_there_from_the_start():
-    machine = SimulatedBench(StillPlant(), seed=1)
-    schedule(machine, [parse_fault("estop@0"), parse_fault("supply-off@0")])
-    assert not machine.estop_ok
-    assert not machine.world.supply_on
+    simulated_bench = SimulatedBench(StillWorld(), seed=1)
+    schedule(simulated_bench, [parse_fault("estop@0"), parse_fault("supply-off@0")])
+    assert not simulated_bench.estop_ok
+    assert not simulated_bench.world.supply_on
 
 
 def test_the_supply_goes_off_at_its_instant():
-    plant, machine, _ = bench_with("supply-off@0.5")
-    machine.advance_to(0.499)
-    assert plant.supply_on
-    machine.advance_to(0.5)
-    assert not plant.supply_on
+    world, simulated_bench, _ = bench_with("supply-off@0.5")
+    simulated_bench.advance_to(0.499)
+    assert world.supply_on
+    simulated_bench.advance_to(0.5)
+    assert not world.supply_on
 
 
 def test_an_unplugged_board_runs_on_and_falls_silent():
-    plant, machine, client = bench_with("unplug@0.5")
-    heard_s = plant.history[-1][0]
-    machine.advance_to(0.6)
+    world, simulated_bench, client = bench_with("unplug@0.5")
+    heard_s = world.history[-1][0]
+    simulated_bench.advance_to(0.6)
     with pytest.raises(OSError, match="unplugged"):
         client.status()
-    machine.advance_to(20.0)
-    assert plant.history[-1] == (pytest.approx(heard_s + 10.0, abs=2e-6), 0)
+    simulated_bench.advance_to(20.0)
+    assert world.history[-1] == (pytest.approx(heard_s + 10.0, abs=2e-6), 0)
 
 
 def test_a_line_leak_and_a_weak_pump_change_the_world():
-    plant, machine, _ = bench_with("line-leak@0.5")
-    schedule(machine, [parse_fault("weak-pump@0.5")])
-    before = plant.line_leak_sccm
-    machine.advance_to(1.0)
-    assert plant.line_leak_sccm > before + 10.0
-    assert 0.0 < plant.pump_strength < 0.5
+    world, simulated_bench, _ = bench_with("line-leak@0.5")
+    schedule(simulated_bench, [parse_fault("weak-pump@0.5")])
+    before = world.line_leak_sccm
+    simulated_bench.advance_to(1.0)
+    assert world.line_leak_sccm > before + 10.0
+    assert 0.0 < world.pump_strength < 0.5
 
 
 @pytest.mark.parametrize(
@@ -126,9 +126,9 @@ def test_a_line_leak_and_a_weak_pump_change_the_world():
     ],
 )
 def test_a_meter_fault_changes_how_the_meter_behaves(fault, mode):
-    _, machine, _ = bench_with(fault)
-    machine.meter.handle("*IDN?", machine.now_s)
-    machine.advance_to(0.4)
-    assert machine.meter.take(0.4) == [IDENTITY]
-    machine.advance_to(0.5)
-    assert machine.meter_mode is mode
+    _, simulated_bench, _ = bench_with(fault)
+    simulated_bench.meter.handle("*IDN?", simulated_bench.now_s)
+    simulated_bench.advance_to(0.4)
+    assert simulated_bench.meter.take(0.4) == [IDENTITY]
+    simulated_bench.advance_to(0.5)
+    assert simulated_bench.meter_mode is mode

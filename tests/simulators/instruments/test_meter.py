@@ -8,28 +8,28 @@ import pytest
 
 from simulators.instruments.meter import IDENTITY, Meter, MeterMode
 from simulators.instruments.ohmmeter import RANGES
-from tests.simulators.plants import METER, StillPlant
+from tests.simulators.still_world import METER, StillWorld
 
 
 class Bench:
-    """A meter on a plant whose coil is routed to it, and a clock."""
+    """A meter on a world whose coil is routed to it, and a clock."""
 
     def __init__(self, *, seed: int = 1) -> None:
-        self.plant = StillPlant()
-        self.plant.outputs = METER
-        self.meter = Meter(self.plant, seed=seed)
+        self.world = StillWorld()
+        self.world.outputs = METER
+        self.meter = Meter(self.world, seed=seed)
         self.ask("*CLS")
 
     def wait(self, until_s: float) -> None:
         while (due := self.meter.next_due()) is not None and due <= until_s:
-            self.plant.advance_to(max(due, self.plant.t_s))
-            self.meter.tick(self.plant.t_s)
-        self.plant.advance_to(until_s)
+            self.world.advance_to(max(due, self.world.t_s))
+            self.meter.tick(self.world.t_s)
+        self.world.advance_to(until_s)
 
     def ask(self, line: str, *, seconds: float = 0.01) -> list[str]:
-        self.meter.handle(line, self.plant.t_s)
-        self.wait(self.plant.t_s + seconds)
-        return self.meter.take(self.plant.t_s)
+        self.meter.handle(line, self.world.t_s)
+        self.wait(self.world.t_s + seconds)
+        return self.meter.take(self.world.t_s)
 
 
 NO_ERROR = '+0,"No error"'
@@ -162,7 +162,7 @@ def test_the_meter_keeps_to_the_standard(dialogue):
 
 
 def test_the_power_on_bit_is_set_until_it_is_read():
-    meter = Meter(StillPlant(), seed=1)
+    meter = Meter(StillWorld(), seed=1)
     meter.handle("*ESR?;*ESR?", 0.0)
     assert meter.take(1.0) == ["+128;+0"]
 
@@ -245,7 +245,7 @@ def test_several_samples_come_as_one_list():
 @pytest.mark.parametrize("seed", range(20))
 def test_the_reading_is_within_the_stated_accuracy(seed):
     bench = Bench(seed=seed)
-    bench.plant.coil_ohm = 99.0
+    bench.world.coil_ohm = 99.0
     reading = float(bench.ask("MEAS:FRES? 100", seconds=1.0)[0])
     assert abs(reading - 99.0) < 99.0 * 2e-4 + 0.004
 
@@ -279,7 +279,7 @@ def test_a_longer_aperture_has_less_noise():
 @pytest.mark.parametrize("ohm", [3.0, 47.0, 119.0, 121.0, 5600.0, 1.1e5, 2.2e6, 4.7e7])
 def test_autorange_finds_the_range(ohm):
     bench = Bench()
-    bench.plant.coil_ohm = ohm
+    bench.world.coil_ohm = ohm
     reading = float(bench.ask("MEAS:FRES?", seconds=3.0)[0])
     fits = next(r for r in RANGES if ohm <= 1.2 * r.full_ohm)
     assert abs(reading - ohm) < ohm * fits.gain_tolerance + fits.zero_tolerance_ohm
@@ -289,7 +289,7 @@ def test_autorange_looks_again_before_each_sample():
     bench = Bench()
     bench.ask("CONF:FRES;:FRES:NPLC 1;:SAMP:COUN 2")
     bench.ask("READ?", seconds=0.05)
-    bench.plant.coil_ohm = 2450.0
+    bench.world.coil_ohm = 2450.0
     first, second = (float(x) for x in bench.ask("", seconds=1.0)[0].split(","))
     assert first < 3000
     assert second == pytest.approx(2450.0, rel=1e-3)
@@ -298,22 +298,22 @@ def test_autorange_looks_again_before_each_sample():
 @pytest.mark.parametrize("command", ["MEAS:FRES? 100", "MEAS:FRES?", "MEAS:RES? MAX"])
 def test_an_open_circuit_is_overload(command):
     bench = Bench()
-    bench.plant.outputs = 0
+    bench.world.outputs = 0
     assert bench.ask(command, seconds=5.0) == ["+9.90000000E+37"]
     assert bench.ask("SYST:ERR?") == [NO_ERROR]
 
 
 def test_a_fixed_range_overloads_above_120_percent():
     bench = Bench()
-    bench.plant.coil_ohm = 119.9
+    bench.world.coil_ohm = 119.9
     assert float(bench.ask("MEAS:FRES? 100", seconds=1.0)[0]) == pytest.approx(119.9, abs=0.03)
-    bench.plant.coil_ohm = 120.1
+    bench.world.coil_ohm = 120.1
     assert bench.ask("MEAS:FRES? 100", seconds=1.0) == ["+9.90000000E+37"]
 
 
 def test_voltage_on_the_terminals_is_overload_and_an_error():
     bench = Bench()
-    bench.plant.disturbance_v = 13.2
+    bench.world.disturbance_v = 13.2
     assert bench.ask("MEAS:FRES? 100", seconds=1.0) == ["+9.90000000E+37"]
     assert bench.ask("*ESR?") == ["+8"]
     assert bench.ask("SYST:ERR?") == ['-300,"Device-specific error;voltage on the terminals"']
@@ -323,7 +323,7 @@ def test_a_route_that_opens_within_the_aperture_spoils_the_reading():
     bench = Bench()
     bench.ask("CONF:FRES 100")
     bench.ask("INIT", seconds=0.15)
-    bench.plant.outputs = 0
+    bench.world.outputs = 0
     assert bench.ask("FETC?", seconds=1.0) == ["+9.90000000E+37"]
 
 
@@ -386,8 +386,8 @@ def test_another_instrument_gives_another_identity():
 def test_lines_beyond_what_can_wait_are_lost_with_an_error():
     bench = Bench()
     bench.ask("CONF:FRES 100", seconds=0)
-    bench.meter.handle("READ?", bench.plant.t_s)
+    bench.meter.handle("READ?", bench.world.t_s)
     for _ in range(70):
-        bench.meter.handle("*OPC?", bench.plant.t_s)
+        bench.meter.handle("*OPC?", bench.world.t_s)
     assert len(bench.ask("", seconds=1.0)) == 1 + 64
     assert bench.ask("SYST:ERR?") == ['-363,"Input buffer overrun"']

@@ -1,4 +1,4 @@
-"""A machine on a still world, served until it is interrupted. Arguments: folder, faults. Run by test_serve.py."""
+"""A simulated bench on a still world, served until interrupted. Arguments: folder, faults. For test_server.py."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from simulators.faults import parse_fault, schedule
 from simulators.links.server import serve
 from simulators.simulated_bench import SimulatedBench
-from tests.simulators.plants import METER, StillPlant
+from tests.simulators.still_world import METER, StillWorld
 
 
 def say(line: str) -> None:
@@ -18,11 +18,11 @@ def say(line: str) -> None:
 
 if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a parent in the background hands it down as ignored
-    plant = StillPlant()
-    machine = SimulatedBench(plant, seed=1)
-    plant.set_outputs(METER)
-    schedule(machine, [parse_fault(text) for text in sys.argv[2:]])
+    world = StillWorld()
+    simulated_bench = SimulatedBench(world, seed=1)
+    world.set_outputs(METER)
+    schedule(simulated_bench, [parse_fault(text) for text in sys.argv[2:]])
     try:
-        serve(machine, folder=Path(sys.argv[1]), announce=say)
+        serve(simulated_bench, folder=Path(sys.argv[1]), announce=say)
     except KeyboardInterrupt:
         say("ended")

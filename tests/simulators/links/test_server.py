@@ -22,7 +22,7 @@ from simulators.instruments.meter import IDENTITY
 from simulators.links.server import Server, serve
 from simulators.simulated_bench import SimulatedBench
 from tests.simulators.hand_client import HandClient
-from tests.simulators.plants import StillPlant
+from tests.simulators.still_world import StillWorld
 
 ROOT = Path(__file__).parents[3]
 PATIENCE_S = 20.0
@@ -42,7 +42,7 @@ ask_for_ever(client)
 
 
 class Served:
-    """A served machine in another process: what it said, line by line."""
+    """A served simulated bench in another process: what it said, line by line."""
 
     def __init__(self, process: subprocess.Popen[bytes], folder: Path) -> None:
         self.process = process
@@ -237,27 +237,27 @@ def test_ending_the_server_takes_the_link_away(tmp_path):
 
 def test_serving_ends_when_it_is_told_to(tmp_path):
     said: list[str] = []
-    serve(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, announce=said.append, until=lambda: len(said) >= 2)
+    serve(SimulatedBench(StillWorld(), seed=1), folder=tmp_path, announce=said.append, until=lambda: len(said) >= 2)
     assert [line.split()[0] for line in said] == ["board", "meter"]
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_taken_tcp_port_is_refused_in_words(tmp_path):
-    with Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
+    with Server(SimulatedBench(StillWorld(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
         port = int(server.meter_address.split("::")[2])
         with pytest.raises(ValueError, match=rf"TCP port {port} on this computer cannot be had"):
-            Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path / "b", meter_port=port, announce=print)
+            Server(SimulatedBench(StillWorld(), seed=1), folder=tmp_path / "b", meter_port=port, announce=print)
 
 
 def test_a_file_in_the_way_of_the_boards_link_is_left_alone(tmp_path):
     (tmp_path / "board").write_text("mine")
     with pytest.raises(ValueError, match="is in the way"):
-        Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print)
+        Server(SimulatedBench(StillWorld(), seed=1), folder=tmp_path, meter_port=0, announce=print)
     assert (tmp_path / "board").read_text() == "mine"
 
 
 def test_a_link_left_over_from_a_killed_server_is_replaced(tmp_path):
     (tmp_path / "board").symlink_to("/dev/pts/nothing")
-    with Server(SimulatedBench(StillPlant(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
+    with Server(SimulatedBench(StillWorld(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
         assert server.board_port.exists()
     assert list(tmp_path.iterdir()) == []

@@ -8,13 +8,13 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
-from simulators.world import MODELS, BenchTruth, World, draw_valve
+from simulators.world import MODELS, BenchParameters, World, draw_valve
 from simulators.world.actuator import REST_SPEED_M_S
 from tests.simulators.world.equations import MU_0, Reference
 
 COIL, VENT = 0x01, 0x10
 K1_ON_S, K1_OFF_S = 40e-6, 60e-6
-BIG = BenchTruth(volume_m3=1e3)
+BIG = BenchParameters(volume_m3=1e3)
 """So large a reservoir that its pressure stays."""
 
 
@@ -57,7 +57,7 @@ def pulse(world, on_s, whole_s, mask=0, period_s=1e-4):
 
 def test_a_blocked_unsaturated_coil_follows_the_exponential_of_resistance_and_inductance():
     # i = V/R (1 - exp(-t R/L)), any circuits text; V = 12 V, R = 24 ohm, L = 0.100 H, tau = 4.166667 ms
-    bench = BenchTruth(supply_open_v=12.0, source_ohm=0.0, shunt_ohm=0.1, ambient_k=293.15)
+    bench = BenchParameters(supply_open_v=12.0, source_ohm=0.0, shunt_ohm=0.1, ambient_k=293.15)
     world = World(bench, plain_coil(), seed=1)
     world.set_outputs(COIL)
     for t_over_tau, expected_a in ((0.5, 0.196735), (1, 0.316060), (2, 0.432332), (3, 0.475106), (5, 0.496631)):
@@ -67,7 +67,7 @@ def test_a_blocked_unsaturated_coil_follows_the_exponential_of_resistance_and_in
 
 def test_the_current_runs_down_through_the_diode_in_the_time_of_the_closed_form():
     # V_f = 0.7 V: to zero in tau ln(1 + I0 R / V_f) = 12.08 ms for V = 12 V, R = 24 ohm, L = 0.100 H
-    bench = BenchTruth(supply_open_v=12.0, source_ohm=0.0, ambient_k=293.15)
+    bench = BenchParameters(supply_open_v=12.0, source_ohm=0.0, ambient_k=293.15)
     world = World(bench, plain_coil(), seed=1)
     world.set_outputs(COIL)
     world.advance_to(0.1)
@@ -171,7 +171,7 @@ def test_the_pull_is_the_fall_of_field_energy_with_travel():
 
 
 def test_the_coil_heats_and_cools_as_the_general_solver_says():
-    bench = BenchTruth()
+    bench = BenchParameters()
     valve = blocked(draw_valve("alder-24", "good", 5))
     c = valve.coil
     world = World(bench, valve, seed=1)
@@ -202,7 +202,7 @@ def test_the_coil_heats_and_cools_as_the_general_solver_says():
 def test_copper_at_100_degc_has_the_resistance_of_the_standard():
     # R100/R20 = 1.3144 (IEC 60028, 0.00393 1/K)
     valve = replace(draw_valve("alder-24", "good", 1), start_k=373.15)
-    world = World(BenchTruth(ambient_k=373.15), valve, seed=1)
+    world = World(BenchParameters(ambient_k=373.15), valve, seed=1)
     world.set_outputs(0x02)
     world.advance_to(0.1)
     ratio = (world.meter_ohm(4) - valve.coil.plug_ohm) / valve.coil.r20_ohm

@@ -9,8 +9,8 @@ from simulators.entry import open_bench
 from simulators.world import (
     COIL_U_K,
     FITTINGS,
-    BenchTruth,
-    InstrumentTruth,
+    BenchParameters,
+    InstrumentErrors,
     World,
     draw_bench,
     draw_instruments,
@@ -24,7 +24,7 @@ COIL, METER, PUMP, ISOLATION, VENT = 0x01, 0x02, 0x04, 0x08, 0x10
 
 
 def world_with(fitting, **bench):
-    world = World(BenchTruth(**bench), draw_valve("alder-24", "good", 1), seed=1)
+    world = World(BenchParameters(**bench), draw_valve("alder-24", "good", 1), seed=1)
     world.connect(fitting)
     return world
 
@@ -41,8 +41,8 @@ def pump_down(world, seconds=8.0):
 
 def test_a_bench_without_spread_is_as_its_file_says():
     bench = draw_bench(9, spread=0.0)
-    assert bench == overridden(BenchTruth(), {"four_wire_ohm": 0.0})
-    assert bench.instruments == InstrumentTruth()
+    assert bench == overridden(BenchParameters(), {"four_wire_ohm": 0.0})
+    assert bench.instruments == InstrumentErrors()
 
 
 def test_benches_stay_within_what_the_file_states_and_a_wider_spread_does_not():
@@ -70,13 +70,13 @@ def test_a_spread_that_makes_no_sense_is_refused(spread):
 
 
 def test_every_field_but_the_instruments_can_be_set_and_no_other():
-    names = [f.name for f in (*fields(BenchTruth), *fields(InstrumentTruth)) if f.name != "instruments"]
+    names = [f.name for f in (*fields(BenchParameters), *fields(InstrumentErrors)) if f.name != "instruments"]
     for name in names:
-        bench = overridden(BenchTruth(), {name: 0.123})
+        bench = overridden(BenchParameters(), {name: 0.123})
         assert getattr(bench, name, getattr(bench.instruments, name, None)) == 0.123
     for wrong, said in (({"colour": 1.0}, "No bench has a colour"), ({"volume_m3": "big"}, "a number is wanted")):
         with pytest.raises(ValueError, match=said):
-            overridden(BenchTruth(), wrong)
+            overridden(BenchParameters(), wrong)
 
 
 # --- on the plug ------------------------------------------------------------------------------------------------------
@@ -132,7 +132,7 @@ def test_the_valve_comes_back_at_rest_and_cooled_and_works_as_before():
 
 
 def test_behind_a_blind_plug_only_the_line_leaks_whatever_the_coil_does():
-    world = World(BenchTruth(line_leak_sccm=0.0), draw_valve("alder-24", "stuck-open", 1), seed=1)
+    world = World(BenchParameters(line_leak_sccm=0.0), draw_valve("alder-24", "stuck-open", 1), seed=1)
     world.connect("blind-plug")
     pump_down(world)
     mass_kg = world.gas_mass_kg()
@@ -227,9 +227,9 @@ def test_a_bench_as_stated_is_the_same_for_its_seed_and_so_is_how_warm_the_part_
     off = []
     for seed in range(300):
         opened = open_bench({"seed": seed, "as_stated": True})
-        off.append(opened.machine.world.winding_k() - 295.15)
+        off.append(opened.simulated_bench.world.winding_k() - 295.15)
     assert math.sqrt(sum(e * e for e in off) / 300) == pytest.approx(COIL_U_K, rel=0.2)
-    assert open_bench({"seed": 3}).machine.world.winding_k() == 295.15
+    assert open_bench({"seed": 3}).simulated_bench.world.winding_k() == 295.15
     with pytest.raises(ValueError, match="without bench_spread"):
         open_bench({"as_stated": True, "bench_spread": 1.0})
 
@@ -247,7 +247,9 @@ def test_a_value_in_place_of_a_severity_is_what_the_valve_then_has(model):
         assert both.port.leak_sccm == x * limits.leak_sccm
         assert both.port.fuel_mol > 0.0
         flow = draw_valve(model, "restricted", 3, value=x * limits.flow_lpm_anr)
-        assert World(BenchTruth(), flow, seed=1).flow_lpm_anr(30e3) == pytest.approx(x * limits.flow_lpm_anr, rel=1e-3)
+        assert World(BenchParameters(), flow, seed=1).flow_lpm_anr(30e3) == pytest.approx(
+            x * limits.flow_lpm_anr, rel=1e-3
+        )
     ohm = draw_valve(model, "shorted-turns", 3, value=0.9 * limits.ohm_low).coil.r20_ohm
     assert ohm == pytest.approx(0.9 * limits.ohm_low)
     coil = draw_valve(model, "high-resistance-joint", 3, value=1.1 * limits.ohm_high).coil

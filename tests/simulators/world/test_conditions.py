@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchTruth, World, draw_valve, grade
+from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchParameters, World, draw_valve, grade
 
 COIL, METER, VENT = 0x01, 0x02, 0x10
 LIMITS = {
@@ -19,7 +19,7 @@ SEEDS = range(6)
 
 
 def world_of(model, condition, seed, severity):
-    return World(BenchTruth(), draw_valve(model, condition, seed, severity=severity), seed=seed)
+    return World(BenchParameters(), draw_valve(model, condition, seed, severity=severity), seed=seed)
 
 
 def times_ms(world):

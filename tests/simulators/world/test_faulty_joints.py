@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from simulators.world import CONDITIONS, MODELS, BenchTruth, World, draw_valve
+from simulators.world import CONDITIONS, MODELS, BenchParameters, World, draw_valve
 
 COIL, METER, PUMP, ISOLATION, VENT = 0x01, 0x02, 0x04, 0x08, 0x10
 LIMITS_MS = {"alder-24": (18.0, 25.0), "birch-26": (20.0, 25.0), "cedar-44": (22.0, 25.0)}
 
 
 def world_of(condition, severity, *, model="alder-24", seed=3):
-    return World(BenchTruth(), draw_valve(model, condition, seed, severity=severity), seed=seed)
+    return World(BenchParameters(), draw_valve(model, condition, seed, severity=severity), seed=seed)
 
 
 def pulse_ms(world, on_s=0.15):
@@ -167,7 +167,9 @@ def test_a_valve_that_sticks_warm_is_in_time_cold_and_late_warm(model):
 @pytest.mark.parametrize(("severity", "clicks"), [(0.0, 2), (1.0, 8)])
 def test_dirt_clears_after_as_many_clicks_as_it_should(severity, clicks):
     world = world_of("clears-after-clicks", severity)
-    clean = World(BenchTruth(), replace(world.valve, armature=replace(world.valve.armature, dirt_n_s_m=0.0)), seed=3)
+    clean = World(
+        BenchParameters(), replace(world.valve, armature=replace(world.valve.armature, dirt_n_s_m=0.0)), seed=3
+    )
     pulls = [pulse_ms(world)[0] for _ in range(clicks + 3)]
     clean_pulls = [pulse_ms(clean)[0] for _ in range(clicks + 3)]
     assert all(a > b + 0.3 for a, b in pairwise(pulls[: clicks + 1]))

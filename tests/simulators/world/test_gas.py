@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from simulators.world import BenchTruth, PortTruth
+from simulators.world import BenchParameters, PortParameters
 from simulators.world.gas import Gas
 from simulators.world.nozzle import nozzle_flux, vent_area_m2
 
 ATM_PA, START_PA, T0_K = 101_325.0, 41_325.0, 293.15
 R_AIR = 287.05
-PORT = PortTruth(area_m2=1.0, seat_m=1.0, cd_choked=0.8, cd_drop=0.0, leak_sccm=0.0)
-TIGHT = BenchTruth(ambient_k=T0_K, line_leak_sccm=0.0, reference_leak_sccm=0.0)
+PORT = PortParameters(area_m2=1.0, seat_m=1.0, cd_choked=0.8, cd_drop=0.0, leak_sccm=0.0)
+TIGHT = BenchParameters(ambient_k=T0_K, line_leak_sccm=0.0, reference_leak_sccm=0.0)
 ISOTHERMAL = {"wall_w_k": 1e7, "wall_j_k": 1e15, "wall_flow_w_k": 0.0}
 ADIABATIC = {"wall_w_k": 0.0, "wall_j_k": 1e15, "wall_flow_w_k": 0.0}
 

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulators.world import BenchTruth, World, draw_valve
+from simulators.world import BenchParameters, World, draw_valve
 from simulators.world.extrema import turning_points
 from simulators.world.gas import Gas
-from simulators.world.parameters import PortTruth
+from simulators.world.parameters import PortParameters
 from simulators.world.trajectory import play
 
 PUMP, ISOLATION, VENT, REFERENCE = 0x04, 0x08, 0x10, 0x20
@@ -70,7 +70,7 @@ def test_between_turning_points_the_answer_only_rises_or_only_falls(felt, decayi
 
 def up_and_down(width_pa):
     """A pump-down, a rise and a second pump-down, recorded; with a transducer slow enough to overshoot its turns."""
-    bench = BenchTruth(transducer_hysteresis_pa=width_pa, transducer_lag_s=0.05)
+    bench = BenchParameters(transducer_hysteresis_pa=width_pa, transducer_lag_s=0.05)
     world = World(bench, draw_valve("alder-24", "good", 7), seed=7)
     sampler = world.start_sampler(0.0, 1e-4, 25_000)
     for t_s, mask in ((0.1, PUMP | ISOLATION | VENT), (1.0, VENT), (1.2, 0), (1.25, PUMP | ISOLATION | VENT), (2.0, 0)):
@@ -94,7 +94,7 @@ def test_samples_follow_the_play_of_what_the_element_feels():
 
 
 def test_without_hysteresis_it_shows_what_it_feels_to_the_last_bit():
-    gas = Gas(BenchTruth(transducer_hysteresis_pa=0.0), PortTruth(area_m2=1e-6, seat_m=1e-3))
+    gas = Gas(BenchParameters(transducer_hysteresis_pa=0.0), PortParameters(area_m2=1e-6, seat_m=1e-3))
     gas.pumping = True
     t = 0.0
     while t < 0.5:
@@ -107,7 +107,7 @@ def test_without_hysteresis_it_shows_what_it_feels_to_the_last_bit():
 
 def test_a_falling_and_a_rising_pressure_are_shown_a_width_apart():
     def shown_less_true(mask, to_pa):
-        bench = replace(BenchTruth(), transducer_hysteresis_pa=WIDTH_PA, transducer_lag_s=0.0)
+        bench = replace(BenchParameters(), transducer_hysteresis_pa=WIDTH_PA, transducer_lag_s=0.0)
         world = World(bench, draw_valve("alder-24", "good", 7), seed=7)
         world.set_outputs(PUMP | ISOLATION | VENT)
         world.advance_to(2.0 if mask else 1.0)

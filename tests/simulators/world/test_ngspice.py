@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from simulators.world import MODELS, BenchTruth, World, draw_valve
+from simulators.world import MODELS, BenchParameters, World, draw_valve
 from tests.benchmarks.ngspice_agreement import compare, draw_case
 
 MU_0 = 1.25663706e-6
@@ -97,7 +97,7 @@ def test_drawn_valves_pull_in_and_bounce_as_the_circuit_simulator_says(number, t
 @pytest.mark.parametrize("model", MODELS)
 def test_the_armature_arrives_when_the_circuit_simulator_says(model, tmp_path):
     need_ngspice()
-    bench = BenchTruth()
+    bench = BenchParameters()
     valve = draw_valve(model, "good", 11)
     valve = replace(valve, coil=replace(valve.coil, winding_j_k=1e12))
     world = World(bench, valve, seed=1)

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from simulators.world import CONDITIONS, MODELS, BenchTruth, World, draw_valve
+from simulators.world import CONDITIONS, MODELS, BenchParameters, World, draw_valve
 
 COIL, PUMP, ISOLATION, VENT = 0x01, 0x04, 0x08, 0x10
 ON_S, OFF_S = 0.08, 0.1
@@ -42,7 +42,7 @@ def click(world):
 
 
 def new_world(model, condition, seed):
-    return World(BenchTruth(), draw_valve(model, condition, seed), seed=seed)
+    return World(BenchParameters(), draw_valve(model, condition, seed), seed=seed)
 
 
 @pytest.mark.slow

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from simulators.world import BenchTruth, World, draw_valve
+from simulators.world import BenchParameters, World, draw_valve
 from simulators.world.relays import COIL, ISOLATION, PUMP, VENT
 
 CV = 287.05 / 0.4
-TIGHT = BenchTruth(line_leak_sccm=0.0, transducer_hysteresis_pa=0.0)
+TIGHT = BenchParameters(line_leak_sccm=0.0, transducer_hysteresis_pa=0.0)
 
 
 def world_of(bench, **port):

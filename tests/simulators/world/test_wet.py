@@ -6,14 +6,14 @@ from dataclasses import replace
 import pytest
 from scipy.integrate import solve_ivp
 
-from simulators.world import BenchTruth, World, draw_valve
+from simulators.world import BenchParameters, World, draw_valve
 from simulators.world.relays import ISOLATION, PUMP, VENT
 from simulators.world.vapour import evaporate
 
 R = 8.314462618
 COLD_WALLS = {"wall_w_k": 1e4, "wall_flow_w_k": 0.0, "wall_j_k": 1e12}
 """Walls that hold the gas at the room's temperature."""
-TIGHT = BenchTruth(line_leak_sccm=0.0, transducer_hysteresis_pa=0.0, **COLD_WALLS)
+TIGHT = BenchParameters(line_leak_sccm=0.0, transducer_hysteresis_pa=0.0, **COLD_WALLS)
 
 
 def wet(bench=TIGHT, *, pa=3000.0, seconds=20.0, mol=0.03, leak_sccm=0.0):
@@ -46,7 +46,7 @@ def test_a_smaller_reservoir_saturates_sooner():
 
 
 def test_what_evaporated_is_in_the_reservoir_while_nothing_leaves_it():
-    world = closed(wet(BenchTruth(line_leak_sccm=0.0)), for_s=1.0)
+    world = closed(wet(BenchParameters(line_leak_sccm=0.0)), for_s=1.0)
     state = world._gas.state
     vapour_mol, together_mol = state.vapour_mol, state.vapour_mol + state.fuel_mol
     for _ in range(5):
@@ -127,7 +127,7 @@ def test_where_calls_stop_makes_no_difference_to_a_wet_world():
 
 
 def test_a_dry_valve_knows_nothing_of_vapour():
-    world = closed(World(BenchTruth(), draw_valve("alder-24", "good", 1), seed=1), for_s=20.0)
+    world = closed(World(BenchParameters(), draw_valve("alder-24", "good", 1), seed=1), for_s=20.0)
     assert world.vapour_mol() == world.vapour_pa() == 0.0
 
 

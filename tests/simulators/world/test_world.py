@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulators.world import MODELS, BenchTruth, World, draw_valve
+from simulators.world import MODELS, BenchParameters, World, draw_valve
 
 COIL, METER, PUMP, ISOLATION, VENT, REFERENCE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
 PUMPING = PUMP | ISOLATION | VENT
 R_AIR, KAPPA, P_ANR, T_ANR = 287.05, 1.4, 1.185, 293.15
 
-DEMO = BenchTruth()
+DEMO = BenchParameters()
 
 SCRIPT = (
     (0.05, METER),
@@ -151,7 +151,7 @@ def simpson(values, h):
 @pytest.mark.parametrize("phase", ["pump", "hold", "fill"])
 def test_mass_and_energy_in_the_reservoir_add_up_to_a_millionth(phase):
     """Independent flows and heat, summed over an interval without switching, against what the gas gained."""
-    bench = BenchTruth(wall_j_k=1e12)  # the wall stays at the ambient
+    bench = BenchParameters(wall_j_k=1e12)  # the wall stays at the ambient
     world = new_world("alder-24", "stuck-open" if phase == "fill" else "good", bench=bench)
     effective = 0.0
     if phase == "fill":

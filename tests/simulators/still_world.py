@@ -9,7 +9,7 @@ import numpy as np
 COIL, METER = 0x01, 0x02
 
 
-class StillPlant:
+class StillWorld:
     """Nothing moves unless a test says so; `history` keeps every change of the outputs with its instant."""
 
     def __init__(self) -> None:
@@ -75,18 +75,18 @@ class StillPlant:
 
 
 class StillSampler:
-    def __init__(self, plant: StillPlant, t0_s: float, period_s: float, samples: int) -> None:
+    def __init__(self, world: StillWorld, t0_s: float, period_s: float, samples: int) -> None:
         self._t0_s, self._period_s, self._samples = t0_s, period_s, samples
         self.recorded = 0
         names = ("current_a", "transducer_pa", "supply_v", "thermistor_k")
         self.arrays = {name: np.full(samples, np.nan) for name in names}
-        self.follow(plant)
+        self.follow(world)
 
-    def follow(self, plant: StillPlant) -> None:
-        recorded = min(self._samples, math.floor((plant.t_s - self._t0_s) / self._period_s + 1e-6) + 1)
+    def follow(self, world: StillWorld) -> None:
+        recorded = min(self._samples, math.floor((world.t_s - self._t0_s) / self._period_s + 1e-6) + 1)
         new = slice(self.recorded, recorded)
-        self.arrays["current_a"][new] = plant.current_at(self._t0_s + self._period_s * np.arange(self._samples)[new])
-        self.arrays["transducer_pa"][new] = plant.pa
-        self.arrays["supply_v"][new] = plant.volts
-        self.arrays["thermistor_k"][new] = plant.kelvin
+        self.arrays["current_a"][new] = world.current_at(self._t0_s + self._period_s * np.arange(self._samples)[new])
+        self.arrays["transducer_pa"][new] = world.pa
+        self.arrays["supply_v"][new] = world.volts
+        self.arrays["thermistor_k"][new] = world.kelvin
         self.recorded = recorded
