@@ -14,6 +14,8 @@ COIL = ("tests/analysis/test_coil.py",)
 HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
 FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
 INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
+HELD_RETURN = ("tests/analysis/test_held_return.py",)
+FAILING_SUPPLY = ("tests/analysis/test_supply_fails_early.py",)
 CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.py")
 UNCERTAINTY = ("tests/analysis/test_uncertainty.py", "benchrig/analysis/statistics/uncertainty_budget.py")
 VERDICT = ("tests/verdict/test_boundaries_of_the_decision.py", "tests/verdict", "benchrig/verdict")
@@ -221,6 +223,18 @@ MEASUREMENTS = [
         HOLD,
         ("background's u left out", '"background leak of the bench": setting.background_u_sccm', '"x": 0'),
         ("a bound keeps its u", "None if bound else u_sccm,", "u_sccm,"),
+    ),
+    *_of(
+        "benchrig/analysis/armature/release.py",
+        HELD_RETURN,
+        ("an armature held on its way is back", "min(left, later) > HELD_WIDE[0]", "min(left, later) > 9.0"),
+        ("any slope after a corner is that of a held one", "slope - HELD_SD * slope_u > HELD_WIDE[1]", "True"),
+    ),
+    *_of(
+        "benchrig/analysis/coil/one_pulse.py",
+        FAILING_SUPPLY,
+        ("a supply fails only once the current settled", "if part > DECAYS or", "if True or"),
+        ("any fall after a bend is the supply's", "if part > DECAYS or", "if False and"),
     ),
     *_of(
         "benchrig/analysis/armature/clicks.py",

@@ -71,6 +71,9 @@ class CoilTrace:
         The current does not rise fastest at once.
     doubtful_end : bool
         The current does not fall when it was told to.
+    whole : (ndarray, ndarray, ndarray) or None
+        Times, current and voltage of the whole pulse, as those of the rise, where the supply failed during the rise,
+        which ends there, and the current was back in its first half.
     """
 
     dt_s: float
@@ -97,6 +100,7 @@ class CoilTrace:
     broken: bool = False
     gentle: bool = False
     doubtful_end: bool = False
+    whole: tuple[Samples, Samples, Samples] | None = None
 
     def noise_over(self, full_a: float) -> float:
         """Standard deviation of one sample over the full current, no less than the converter's steps make it."""
@@ -262,10 +266,14 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         gaps = (*gaps, (jump[0] - 1e-3, jump[0] + 1e-3))
     volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
     broken = find_break(time_s[pulse], current[pulse] / np.maximum(volts, 0.3), current[decay], white, dt)
-    resumes = True
+    resumes = follows = True
+    whole: tuple[Samples, Samples, Samples] | None = None
     if broken is not None:
         notes.append(broken.note)
         resumes = broken.resumes
+        follows = resumes and not broken.early
+        if broken.early and broken.back_s < 0.5 * float(time_s[pulse[-1]]):
+            whole = time_s[pulse], current[pulse], volts
         pulse = pulse[time_s[pulse] < broken.at_s]
         rise = rise & (time_s < broken.at_s)
         if len(pulse) < FEWEST:
@@ -284,8 +292,8 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         rise_s=time_s[rise],
         rise_a=current[rise],
         rise_v=volts,
-        decay_s=time_s[decay] - end_s if resumes else np.zeros(0),
-        decay_a=current[decay] if resumes else np.zeros(0),
+        decay_s=time_s[decay] - end_s if follows else np.zeros(0),
+        decay_a=current[decay] if follows else np.zeros(0),
         noise_a=noise,
         zero_u_a=zero_u * wander,
         step_a=step,
@@ -304,6 +312,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         broken=not resumes,
         gentle=bool(gentle),
         doubtful_end=doubtful,
+        whole=whole,
     )
 
 

@@ -54,18 +54,19 @@ def steady_current(trace: CoilTrace) -> Steady:
     Steady
         Uncertainty without that of the zero and of the scale of the current channel.
     """
-    n = len(trace.rise_a)
+    pulse_s, pulse_a, pulse_v = trace.whole or (trace.rise_s, trace.rise_a, trace.rise_v)
+    n = len(pulse_a)
     last = slice(min(int(0.55 * n), n - 6), n)
-    t = trace.rise_s[last]
-    y = trace.rise_a[last] / np.maximum(trace.rise_v[last], 0.1) if np.ptp(trace.rise_v) > 0.0 else trace.rise_a[last]
+    t = pulse_s[last]
+    y = pulse_a[last] / np.maximum(pulse_v[last], 0.1) if np.ptp(pulse_v) > 0.0 else pulse_a[last]
     m = len(y)
     sd = max(trace.noise_a, 0.29 * trace.step_a, 1e-9 * abs(float(y.mean())), 1e-15)
     sd = float(np.hypot(sd, trace.volts_sd * float(y.mean())))
-    span = float(trace.rise_s[-1])
+    span = float(pulse_s[-1])
     mean = float(y.mean())
     # a coil whose current rose quickly does not settle slowly; where it has not settled, that time comes out too short
-    rose = int(np.argmax(trace.rise_a > 0.63 * float(y[-max(3, m // 8) :].mean())))
-    slowest = max(0.4 * span, SLOWEST * float(trace.rise_s[rose]))
+    rose = int(np.argmax(pulse_a > 0.63 * float(y[-max(3, m // 8) :].mean())))
+    slowest = max(0.4 * span, SLOWEST * float(pulse_s[rose]))
     # a constant and one exponential, both about their means: two unknowns in closed form for all time constants at once
     taus = 0.04 * span * (slowest / (0.04 * span)) ** EVENLY
     falls = np.exp(-(t - t[0])[None, :] / taus[:, None])
