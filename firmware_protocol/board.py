@@ -8,7 +8,7 @@ On the board the main loop is ``port.send(board.receive(port.arrived()))`` and `
 
 from firmware_protocol import messages as m
 from firmware_protocol.frame import MAX_BODY, Decoder, encode
-from firmware_protocol.recording import Recording, channels_in
+from firmware_protocol.running_capture import RunningCapture, channels_in
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ class Board:
         self._coil_limit_us = 0
         self._over_current_raw = 0
         self._coil_on_us = 0
-        self._recording: "Recording | None" = None
+        self._recording: "RunningCapture | None" = None
         port.write_outputs(0)
 
     @property
@@ -234,7 +234,7 @@ class Board:
                 self._recording.pass_over()
         self.outputs = outputs
 
-    def _switch(self, recording: Recording) -> None:
+    def _switch(self, recording: RunningCapture) -> None:
         outputs = recording.take_switch()
         if outputs and not self.armed:
             recording.cancel()
@@ -373,7 +373,7 @@ class Board:
         if wanted.release_at != m.NEVER:
             self._demand(wanted.release_outputs)
         try:
-            recording = Recording(self._port, wanted)
+            recording = RunningCapture(self._port, wanted)
         except ValueError:
             raise _RefusedError(m.TOO_FAST, 0) from None
         self._recording = recording

@@ -17,7 +17,7 @@ from firmware_protocol.messages import COIL
 from simulators.instruments.board_cable import BoardCable
 from simulators.instruments.board_pins import CHANNELS, BoardPins
 from simulators.instruments.interfaces import PhysicalWorld
-from simulators.instruments.meter import Meter, MeterMode
+from simulators.instruments.meter import MeterMode, SimulatedMeter
 from simulators.world.parameters import InstrumentErrors
 
 __all__ = ["BUILD", "IDENTITY", "SimulatedBench"]
@@ -48,7 +48,7 @@ class SimulatedBench:
     ----------
     board : Board
         The board's own logic, on simulated pins.
-    meter : Meter
+    meter : SimulatedMeter
         The multimeter.
     wire : BoardCable
         What the link to the board does to frames.
@@ -76,7 +76,7 @@ class SimulatedBench:
         self._pins = BoardPins(world, seed=seed, errors=errors)
         self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
         wrong = InstrumentErrors() if errors is None else errors
-        self.meter = Meter(
+        self.meter = SimulatedMeter(
             world, seed=seed, range_seed=bench_seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm
         )
         self._actions: list[tuple[float, int, Callable[[], None]]] = []

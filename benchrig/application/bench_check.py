@@ -12,7 +12,7 @@ from benchrig.application.events import BenchOpened, Checked, Listener, PageNotW
 from benchrig.application.operators import operator_for
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
-from benchrig.application.what_counts import rest_on_what_counts
+from benchrig.application.valid_calibrations import use_valid_calibrations
 from benchrig.bench.bench import never
 from benchrig.bench.check_result import CheckResult
 from benchrig.bench.opening import OpenedBench
@@ -71,7 +71,7 @@ def check_bench(
         key = key_of(bench, seed)
         operator = operator_for(opened, asked, tell)
         tell(BenchOpened(bench.file.bench.name, bench.file.bench.simulated))
-        rest_on_what_counts(bench, store, key, tell, with_check=False, must_answer=False)
+        use_valid_calibrations(bench, store, key, tell, with_check=False, must_answer=False)
         if barometer_kpa is None:
             barometer_kpa = operator.read("barometer", "kPa")
         result = bench_check(

@@ -9,7 +9,7 @@ from benchrig.application.bench_choice import key_of
 from benchrig.application.events import CalibrationBegan, Listener, NothingKept, nobody_listens
 from benchrig.application.operators import operator_for
 from benchrig.application.questions import Nobody, Questions
-from benchrig.application.what_counts import rest_on_what_counts
+from benchrig.application.valid_calibrations import use_valid_calibrations
 from benchrig.bench.bench import never
 from benchrig.bench.calibrations import Calibration, Withdrawal
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
@@ -81,7 +81,7 @@ def calibrate_bench(
         bench.stop_wanted = stop_wanted
         key = key_of(bench, seed)
         bench.connect()
-        rest_on_what_counts(bench, store, key, tell, with_check=False)
+        use_valid_calibrations(bench, store, key, tell, with_check=False)
         operator = operator_for(opened, asked, tell)
         general = bench.file.bench
         tell(CalibrationBegan(method.kind, method.title, general.name, general.simulated))

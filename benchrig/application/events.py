@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from benchrig.bench.check_result import Look
+from benchrig.bench.check_result import CheckItem
 from benchrig.bench.constants import Kind
 from benchrig.sequencer.events import StepResult
 from benchrig.sequencer.operator import Fitting
@@ -25,7 +25,6 @@ __all__ = [
     "Listener",
     "NothingKept",
     "PageNotWritten",
-    "Progress",
     "ReferenceRead",
     "RehearsalBegan",
     "RehearsalProgress",
@@ -39,6 +38,7 @@ __all__ = [
     "Uncalibrated",
     "WarmOffered",
     "Warned",
+    "WorkProgress",
     "nobody_listens",
 ]
 
@@ -84,7 +84,7 @@ class StepBegan(NamedTuple):
     expected_s: float
 
 
-class Progress(NamedTuple):
+class WorkProgress(NamedTuple):
     """How far a step, a look or a calibration is, and the reading that a person would watch, ready to print."""
 
     what: str
@@ -117,7 +117,7 @@ class ReferenceRead(NamedTuple):
 class Checked(NamedTuple):
     """One look of the bench check is done."""
 
-    look: Look
+    look: CheckItem
 
 
 class CalibrationBegan(NamedTuple):
@@ -201,7 +201,7 @@ Event = (
     | WarmOffered
     | RunOpened
     | StepBegan
-    | Progress
+    | WorkProgress
     | StepEnded
     | Connected
     | ReferenceRead

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import cast
 
-from benchrig.application.events import Connected, Listener, Progress, ReferenceRead
+from benchrig.application.events import Connected, Listener, ReferenceRead, WorkProgress
 from benchrig.application.questions import Meanwhile, Questions
 from benchrig.bench.bench import Bench
 from benchrig.bench.opening import OpenedBench
@@ -38,7 +38,7 @@ class AskedOperator:
 
     def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
         """Tell it."""
-        self._tell(Progress(what, done_s, expected_s, reading))
+        self._tell(WorkProgress(what, done_s, expected_s, reading))
 
     def _meanwhile(self) -> Meanwhile:
         return self._bench.feed if self._bench.armed else None
@@ -70,7 +70,7 @@ class SelfConnectingBench:
 
     def doing(self, what: str, done_s: float, expected_s: float, reading: str) -> None:
         """Tell it."""
-        self._tell(Progress(what, done_s, expected_s, reading))
+        self._tell(WorkProgress(what, done_s, expected_s, reading))
 
 
 def own_hands(hands: object | None) -> Hands | None:

@@ -13,22 +13,22 @@ from benchrig.application.events import (
     BenchOpened,
     Listener,
     PageNotWritten,
-    Progress,
     RunOpened,
     StepBegan,
     StepEnded,
     Uncalibrated,
     WarmOffered,
+    WorkProgress,
     nobody_listens,
 )
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
-from benchrig.application.what_counts import rest_on_what_counts
+from benchrig.application.valid_calibrations import use_valid_calibrations
 from benchrig.bench.bench import never
 from benchrig.bench.opening import OpenedBench
-from benchrig.bench.traceability import demand
+from benchrig.bench.traceability import require_traceability
 from benchrig.catalogue import ValveModel
 from benchrig.errors import BenchError, ConfigError, aborted
 from benchrig.records import RunRecord, Store
@@ -157,13 +157,13 @@ def qualify_valve(
         bench.stop_wanted = stop_wanted
         simulated = bench.file.bench.simulated
         check_model_on_bench(model, bench)
-        grounds = rest_on_what_counts(bench, store, key_of(bench, request.seed), tell, with_check=True)
-        demand(grounds, allow_uncalibrated=request.allow_uncalibrated)
+        found = use_valid_calibrations(bench, store, key_of(bench, request.seed), tell, with_check=True)
+        require_traceability(found, allow_uncalibrated=request.allow_uncalibrated)
         if request.barometer_kpa is not None:
             bench.enter_barometer(request.barometer_kpa)
         tell(BenchOpened(bench.file.bench.name, simulated))
-        if bench.grounds.missing:
-            tell(Uncalibrated(tuple(str(each) for each in bench.grounds.missing)))
+        if bench.traceability.missing:
+            tell(Uncalibrated(tuple(str(each) for each in bench.traceability.missing)))
         if not simulated and not request.known_ready:
             asked.ready()
         warm_c = request.warm_c
@@ -242,7 +242,7 @@ class _Watching:
 
     def progress(self, name: str, done_s: float, expected_s: float, reading: str) -> None:
         """Tell it."""
-        self._tell(Progress(name, done_s, expected_s, reading))
+        self._tell(WorkProgress(name, done_s, expected_s, reading))
 
     def step_ended(self, step: StepResult) -> None:
         """Tell it."""

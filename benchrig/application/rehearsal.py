@@ -17,10 +17,10 @@ from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.clock import RealClock
 from benchrig.errors import BenchError, ConfigError
 from benchrig.rehearsal import worker_pool
-from benchrig.rehearsal.one_valve import BENCH, Result, Setting, options, rehearse_one
+from benchrig.rehearsal.one_valve import BENCH, RehearsalSettings, Result, options, rehearse_one
 from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit
-from benchrig.rehearsal.population import SOUND, Mix, default_mix, load_mix
 from benchrig.rehearsal.tally import Tally
+from benchrig.rehearsal.valve_mix import SOUND, ValveMix, default_mix, load_mix
 
 __all__ = ["Rehearsal", "RehearsalRequest", "rehearse_valves"]
 
@@ -66,7 +66,7 @@ class Rehearsal:
     """What came of it; when it was `stopped`, of the valves that were through by then."""
 
     tally: Tally
-    setting: Setting
+    setting: RehearsalSettings
     workers: int
     wall_s: float
     stopped: bool
@@ -87,7 +87,7 @@ def rehearse_valves(
     mix = default_mix() if request.mix_file is None else load_mix(request.mix_file)
     bench = None if request.bench_file is None else load_bench_file(request.bench_file).file
     models = {name: _model(name, request.models_folder) for name in mix.models}
-    setting = Setting(
+    setting = RehearsalSettings(
         request.seed, models, bench, as_stated=not request.within, full=request.full, calibrated=request.calibrated
     )
     _check_mix(mix)
@@ -129,7 +129,7 @@ def _model(name: str, folder: Path | None) -> ValveModel:
     return Catalogue(model_folders()).get(name)
 
 
-def _check_mix(mix: Mix) -> None:
+def _check_mix(mix: ValveMix) -> None:
     """Whether the simulated bench knows all that is in the mix; everything it does not is told at once."""
     first_model, first_condition = next(iter(mix.models)), "good"
     asked = [Entry(0, name, first_condition, None, 1) for name in mix.models]

@@ -19,7 +19,7 @@ from benchrig.application.events import (
 )
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.questions import Nobody, Questions, StudyPart
-from benchrig.application.what_counts import rest_on_what_counts
+from benchrig.application.valid_calibrations import use_valid_calibrations
 from benchrig.bench.bench import Bench, never
 from benchrig.bench.opening import open_registered
 from benchrig.catalogue import ValveModel
@@ -154,7 +154,7 @@ def _open(request: StudyRequest, store: Store, tell: Listener) -> Iterator[Bench
     with open_bench(BenchChoice(request.bench_file)) as bench:
         check_model_on_bench(request.model, bench)
         # Calibrated constants as far as there are any in date: a study asks for none.
-        rest_on_what_counts(bench, store, key_of(bench, None), tell, with_check=False)
+        use_valid_calibrations(bench, store, key_of(bench, None), tell, with_check=False)
         yield bench
 
 

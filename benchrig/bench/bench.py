@@ -12,9 +12,9 @@ import numpy as np
 from benchrig import stop_requests
 from benchrig.analysis.results import Samples
 from benchrig.bench.calibrations import with_calibrations
+from benchrig.bench.exchanged_parts import Made, made_on
 from benchrig.bench.file import LoadedBenchFile
-from benchrig.bench.same_bench import Made, made_on
-from benchrig.bench.traceability import Grounds
+from benchrig.bench.traceability import Traceability
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
 from benchrig.drivers.board_types import CAUSE_HINTS, CAUSE_WORDS
@@ -76,12 +76,12 @@ class Bench:
         self._alongside: list[tuple[float, Waiting[None]]] = []
         self.armed = False
         self._barometer_kpa: float | None = None
-        self.rest_on(Grounds())
+        self.apply_calibrations(Traceability())
 
-    def rest_on(self, grounds: Grounds) -> None:
+    def apply_calibrations(self, traceability: Traceability) -> None:
         """Let calibrated constants take the place of those in the bench file, and remember what a run rests on."""
-        self.grounds = grounds
-        self.file = with_calibrations(self.loaded.file, grounds.used)
+        self.traceability = traceability
+        self.file = with_calibrations(self.loaded.file, traceability.used)
         if self._barometer_kpa is not None:
             self.enter_barometer(self._barometer_kpa)
         supply, thermistor, transducer = self.file.supply, self.file.thermistor, self.file.transducer

@@ -13,7 +13,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from benchrig.bench.constants import CONSTANTS, BenchConstant, Kind, constant_named
-from benchrig.bench.same_bench import Made
+from benchrig.bench.exchanged_parts import Made
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:  # the store, which reads calibrations, does without pydantic
@@ -94,7 +94,7 @@ class Calibration:
     parts : tuple of (str, float)
         The budget of the first constant, in its unit, largest first.
     made_on : tuple of (str, str)
-        What identified the bench then (`benchrig.bench.same_bench`); empty for those of older programs.
+        What identified the bench then (`benchrig.bench.exchanged_parts`); empty for those of older programs.
     number : int
         In the store, counted from 1; 0 before it is there.
     """

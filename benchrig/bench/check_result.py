@@ -1,4 +1,4 @@
-"""What a bench check found: one `Look` a line, the whole as a `CheckResult`."""
+"""What a bench check found: one `CheckItem` a line, the whole as a `CheckResult`."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from benchrig.bench.same_bench import Made
+from benchrig.bench.exchanged_parts import Made
 
-__all__ = ["CheckResult", "Look", "LookOutcome"]
+__all__ = ["CheckItem", "CheckItemOutcome", "CheckResult"]
 
-LookOutcome = Literal["pass", "fail", "not done"]
+CheckItemOutcome = Literal["pass", "fail", "not done"]
 
 
 @dataclass(frozen=True)
-class Look:
+class CheckItem:
     """One thing that was looked at.
 
     Attributes
@@ -33,7 +33,7 @@ class Look:
 
     name: str
     title: str
-    outcome: LookOutcome
+    outcome: CheckItemOutcome
     value: float | None = None
     u: float | None = None
     unit: str = ""
@@ -47,7 +47,7 @@ class Look:
 class CheckResult:
     """One bench check. Passed when no look failed and none that should be done was left out."""
 
-    looks: tuple[Look, ...]
+    looks: tuple[CheckItem, ...]
     started: datetime
     ended: datetime
     operator: str
@@ -57,7 +57,7 @@ class CheckResult:
     meter: str
     program: str
     made_on: Made = ()
-    """What identified the bench (`benchrig.bench.same_bench`)."""
+    """What identified the bench (`benchrig.bench.exchanged_parts`)."""
 
     @property
     def passed(self) -> bool:

@@ -19,7 +19,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
 Part = Literal["board", "meter", "reservoir", "transducer"]
-"""A part of the bench that can be exchanged and has a number of its own (`benchrig.bench.same_bench`)."""
+"""A part of the bench that can be exchanged and has a number of its own (`benchrig.bench.exchanged_parts`)."""
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,21 @@ from typing import TYPE_CHECKING
 from benchrig.bench.calibrations import Calibration, newest
 from benchrig.bench.clock_steps import CLOCK_STEP
 from benchrig.bench.constants import KINDS
-from benchrig.bench.same_bench import CHECK, Made, swapped
+from benchrig.bench.exchanged_parts import CHECK, Made, swapped
 from benchrig.errors import NotCalibrated
 
 if TYPE_CHECKING:  # the store, which reads grounds, does without pydantic
     from benchrig.bench.file import BenchFile
 
-__all__ = ["BenchKey", "CheckDone", "Ground", "Grounds", "Missing", "demand", "weigh"]
+__all__ = [
+    "BenchKey",
+    "CheckDone",
+    "Missing",
+    "Traceability",
+    "TraceabilityItem",
+    "assess_traceability",
+    "require_traceability",
+]
 
 ALLOW = "--allow-uncalibrated"
 FEW = 3
@@ -55,7 +63,7 @@ class CheckDone:
 
 
 @dataclass(frozen=True)
-class Ground:
+class TraceabilityItem:
     """One thing that a run rests on. `kind` is ``check`` or the kind of a calibration; `number` as in the store."""
 
     kind: str
@@ -81,12 +89,12 @@ class Missing:
 
 
 @dataclass(frozen=True)
-class Grounds:
+class Traceability:
     """All that a run rests on.
 
     Attributes
     ----------
-    grounds : tuple of Ground
+    items : tuple of TraceabilityItem
         The check and the calibrations that count today.
     missing : tuple of Missing
         What the bench file asks for and is not there.
@@ -98,7 +106,7 @@ class Grounds:
         The calibrations that count.
     """
 
-    grounds: tuple[Ground, ...] = ()
+    items: tuple[TraceabilityItem, ...] = ()
     missing: tuple[Missing, ...] = ()
     forbidden: str = ""
     remarks: tuple[str, ...] = ()
@@ -107,7 +115,7 @@ class Grounds:
     """Of the remarks those that somebody should act on: clock, dates in the future, exchanged parts."""
 
 
-def weigh(
+def assess_traceability(
     file: BenchFile,
     check: CheckDone | None,
     calibrations: Iterable[Calibration],
@@ -116,7 +124,7 @@ def weigh(
     present: Made = (),
     last_seen: datetime | None = None,
     clock_was: str = "",
-) -> Grounds:
+) -> Traceability:
     """See what counts today.
 
     Parameters
@@ -137,7 +145,7 @@ def weigh(
     clock_was : str
         What was done to the clock since the last run, by `benchrig.bench.clock_steps.stepped`.
     """
-    found: list[Ground] = []
+    found: list[TraceabilityItem] = []
     missing: list[Missing] = []
     remarks: list[str] = _clock(now, last_seen, clock_was)
     forbidden = ""
@@ -159,7 +167,9 @@ def weigh(
         else:
             remarks.append(f"the {last}; the bench file asks for no bench check")
     elif check is not None and now - check.ended <= timedelta(hours=file.check.valid_h):
-        found.append(Ground("check", check.number, f"{check.name} of {_when(check.ended)}, passed ({check.operator})"))
+        found.append(
+            TraceabilityItem("check", check.number, f"{check.name} of {_when(check.ended)}, passed ({check.operator})")
+        )
     elif file.check.needed:
         allowed = f"{file.check.valid_h:g} h are allowed"
         age = "none was ever made" if check is None else f"the last one is {_age(now - check.ended)} old, {allowed}"
@@ -178,14 +188,14 @@ def weigh(
                 missing.append(Missing(kind, other, f"Run 'benchrig bench calibrate {kind}'."))
         elif calibration is not None and now <= calibration.until:
             used.append(calibration)
-            found.append(Ground(kind, calibration.number, says(calibration)))
+            found.append(TraceabilityItem(kind, calibration.number, says(calibration)))
         elif kind in file.calibration.needed:
             why = "never calibrated" if calibration is None else f"expired on {calibration.until:%Y-%m-%d}"
             missing.append(Missing(kind, why, f"Run 'benchrig bench calibrate {kind}'."))
     if not file.calibration.needed and not used:
         remarks.append("its constants are those of the bench file, which asks for no calibration")
     remarks = [*warnings, *remarks[told:]]
-    return Grounds(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), tuple(warnings))
+    return Traceability(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), tuple(warnings))
 
 
 def _clock(now: datetime, last_seen: datetime | None, clock_was: str) -> list[str]:
@@ -200,7 +210,7 @@ def _clock(now: datetime, last_seen: datetime | None, clock_was: str) -> list[st
     return []
 
 
-def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
+def require_traceability(traceability: Traceability, *, allow_uncalibrated: bool) -> None:
     """Stop a run that has nothing to rest on.
 
     Raises
@@ -208,25 +218,25 @@ def demand(grounds: Grounds, *, allow_uncalibrated: bool) -> None:
     NotCalibrated
         The last check failed; or something is missing, and the operator did not allow that. Names all, with what to do.
     """
-    if grounds.forbidden:
+    if traceability.forbidden:
         raise NotCalibrated(
-            grounds.forbidden,
+            traceability.forbidden,
             hint="Mend what it named, then run 'benchrig bench check' again; until then no run can be trusted.",
         )
-    if grounds.missing and not allow_uncalibrated:
-        listed = "\n".join(f"  {each}" for each in grounds.missing)
+    if traceability.missing and not allow_uncalibrated:
+        listed = "\n".join(f"  {each}" for each in traceability.missing)
         raise NotCalibrated(
             f"The bench is not ready to be trusted:\n{listed}",
-            hint="\n".join([*_to_do(grounds), f"Or add {ALLOW}: every result is then marked uncalibrated."]),
+            hint="\n".join([*_to_do(traceability), f"Or add {ALLOW}: every result is then marked uncalibrated."]),
         )
 
 
-def _to_do(grounds: Grounds) -> list[str]:
+def _to_do(traceability: Traceability) -> list[str]:
     """What to do about all that is missing; many calibrations in one line."""
-    uncalibrated = [each.what for each in grounds.missing if each.what in KINDS]
+    uncalibrated = [each.what for each in traceability.missing if each.what in KINDS]
     if len(uncalibrated) < FEW:
-        return [each.to_do for each in grounds.missing]
-    rest = [each.to_do for each in grounds.missing if each.what not in KINDS]
+        return [each.to_do for each in traceability.missing]
+    rest = [each.to_do for each in traceability.missing if each.what not in KINDS]
     return [*rest, f"Run 'benchrig bench calibrate' for each of {', '.join(uncalibrated)}."]
 
 

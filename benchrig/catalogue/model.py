@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 __all__ = ["KIND", "MODEL_NAME", "ValveModel", "parse_model"]
 

@@ -12,7 +12,7 @@ from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.bench.file import BenchFile, LoadedBenchFile
-    from benchrig.bench.traceability import Grounds
+    from benchrig.bench.traceability import Traceability
 
 __all__ = ["bench"]
 
@@ -70,17 +70,17 @@ def show(bench_file: Path | None, plan: bool, normally: str, example: bool, as_j
     path = bench_file or home() / "bench.toml"
     loaded = load_bench_file(path)
     tables = {name: keys for name, keys in loaded.file.model_dump(mode="json").items() if keys is not None}
-    grounds = _grounds(loaded)
+    traceability = _traceability(loaded)
     if plan:
-        _show_plan(with_calibrations(loaded.file, grounds.used), normally, as_json=as_json)
+        _show_plan(with_calibrations(loaded.file, traceability.used), normally, as_json=as_json)
         return
-    constants = in_use(loaded.file, grounds.used)
+    constants = in_use(loaded.file, traceability.used)
     if as_json:
         shown = [{**vars(each), "from": origin or "bench file"} for each, origin in constants]
         now = {
             "constants": shown,
-            "rests_on": [each.says for each in grounds.grounds],
-            "missing": [str(each) for each in grounds.missing],
+            "rests_on": [each.says for each in traceability.items],
+            "missing": [str(each) for each in traceability.missing],
         }
         emit({"file": str(path), "sha256": loaded.sha256, **tables, **now})
         return
@@ -99,16 +99,16 @@ def show(bench_file: Path | None, plan: bool, normally: str, example: bool, as_j
         worded.add_row(
             Text("in use", style="dim"), Text(each.name), Text(constant_text(each)), Text(origin or "bench file", "dim")
         )
-    listed = [("rests on", each.says, "") for each in grounds.grounds]
-    listed += [("missing", str(each), "yellow") for each in grounds.missing]
-    listed += [("note", remark, "dim") for remark in grounds.remarks]
-    counting = {each.kind for each in grounds.used}
+    listed = [("rests on", each.says, "") for each in traceability.items]
+    listed += [("missing", str(each), "yellow") for each in traceability.missing]
+    listed += [("note", remark, "dim") for remark in traceability.remarks]
+    counting = {each.kind for each in traceability.used}
     sharper = [kind for kind, each in KINDS_OF_CALIBRATION.items() if not each.needed and kind not in counting]
     if sharper and not loaded.file.bench.simulated:
         said = f"not needed, but results would be sharper with 'benchrig bench calibrate' {', '.join(sharper)}"
         listed.append(("note", said, "dim"))
-    if grounds.forbidden:
-        listed.append(("no run", grounds.forbidden, "bold red"))
+    if traceability.forbidden:
+        listed.append(("no run", traceability.forbidden, "bold red"))
     below = Table.grid(padding=(0, 2, 0, 0))
     for label, said, style in listed:
         below.add_row(Text(label, style="dim"), Text(said, style=style))
@@ -150,10 +150,10 @@ def _show_plan(file: BenchFile, normally: str, *, as_json: bool) -> None:
     plain_console().print(table)
 
 
-def _grounds(loaded: LoadedBenchFile) -> Grounds:
+def _traceability(loaded: LoadedBenchFile) -> Traceability:
     """What a run on this bench would rest on now. Looks into the store only if there is one."""
     from benchrig.application.paths import store_path
-    from benchrig.bench.traceability import BenchKey, weigh
+    from benchrig.bench.traceability import BenchKey, assess_traceability
     from benchrig.clock import utc_now
     from benchrig.records import Store
 
@@ -165,7 +165,7 @@ def _grounds(loaded: LoadedBenchFile) -> Grounds:
         if store_path().exists()
         else (None, ())
     )
-    return weigh(loaded.file, *standing, utc_now())
+    return assess_traceability(loaded.file, *standing, utc_now())
 
 
 def _for_a_real_bench(text: str) -> str:

@@ -39,7 +39,7 @@ def check(
     from benchrig.cli.live_line import LiveLine
     from benchrig.cli.operator_prompts import TerminalQuestions
     from benchrig.records import Store
-    from benchrig.reports.bench_text import look_document, print_to_do
+    from benchrig.reports.bench_text import check_item_document, print_to_do
 
     console = plain_console(stderr=True)
     store = Store(store_path())
@@ -67,7 +67,7 @@ def check(
                 "failed": list(done.failed),
                 "bench_seconds": round(result.bench_seconds, 3),
                 "page": page,
-                "looks": [look_document(look) for look in result.looks],
+                "looks": [check_item_document(look) for look in result.looks],
             }
         )
     print_to_do(result, done, checked.valid_h, console)

@@ -16,18 +16,18 @@ from benchrig.application.events import (
     Connected,
     Event,
     NothingKept,
-    Progress,
     ReferenceRead,
     StudyComplete,
     StudyOpened,
     StudyPartMeasured,
     StudyStopped,
     Warned,
+    WorkProgress,
 )
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.operator_prompts import ASK, SAY, SAY_NOW
 from benchrig.cli.run_display import CAUTION
-from benchrig.reports.bench_text import look_line
+from benchrig.reports.bench_text import print_check_item
 
 __all__ = ["BenchDisplay", "show_study"]
 
@@ -41,7 +41,7 @@ class BenchDisplay:
 
     def __call__(self, event: Event) -> None:
         """Show an event."""
-        if isinstance(event, Progress):
+        if isinstance(event, WorkProgress):
             self._line.progress(f"    {event.what:<24} ", event.done_s, event.expected_s, event.reading)
             return
         self._line.clear()
@@ -57,7 +57,7 @@ class BenchDisplay:
             case ReferenceRead(what, value, unit):
                 self._console.print(Text(f"  {ASK[what]}: {value:.7g} {unit}", style="dim"))
             case Checked(look):
-                look_line(look, self._console)
+                print_check_item(look, self._console)
             case NothingKept():
                 click.echo("Nothing was kept: the constants in use until now stand.", err=True)
             case _:

@@ -10,8 +10,8 @@ import click
 
 from benchrig.cli.bench_options import instead_of_hardware, who
 from benchrig.cli.output import as_json_option, speaks
+from benchrig.verdict.judgement import Reason
 from benchrig.verdict.warm import USUAL_C
-from benchrig.verdict.words import Reason
 
 __all__ = ["qualify"]
 

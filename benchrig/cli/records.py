@@ -12,7 +12,7 @@ from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 if TYPE_CHECKING:
     from benchrig.bench.calibrations import Calibration
     from benchrig.records import RunRecord, Store
-    from benchrig.verdict.words import Disposition
+    from benchrig.verdict.judgement import Disposition
 
 __all__ = ["records"]
 
@@ -197,7 +197,7 @@ def new_store(from_backup: bool, yes: bool, as_json: bool) -> None:
     """
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
-    from benchrig.records.renewing import begin_anew, go_on_from_backup
+    from benchrig.records.store_replacement import begin_anew, go_on_from_backup
 
     path, pages = store_path(), pages_folder()
     if not yes:

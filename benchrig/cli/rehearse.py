@@ -113,9 +113,9 @@ def rehearse(
     """
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
-    from benchrig.rehearsal.document import document
-    from benchrig.rehearsal.population import default_text
+    from benchrig.rehearsal.json_output import document
     from benchrig.rehearsal.terminal import print_rehearsal
+    from benchrig.rehearsal.valve_mix import default_text
 
     if example_mix:
         if as_json:

@@ -10,16 +10,16 @@ from benchrig.application.events import (
     BenchOpened,
     Event,
     PageNotWritten,
-    Progress,
     StepBegan,
     StepEnded,
     Uncalibrated,
     WarmOffered,
     Warned,
+    WorkProgress,
 )
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.output import say_page_not_written
-from benchrig.reports.words import unit_text
+from benchrig.reports.formatting import unit_text
 from benchrig.sequencer.events import StepResult
 
 __all__ = ["CAUTION", "RunDisplay"]
@@ -46,7 +46,7 @@ class RunDisplay:
     def __call__(self, event: Event) -> None:
         """Show an event."""
         match event:
-            case Progress(_, done_s, expected_s, reading):
+            case WorkProgress(_, done_s, expected_s, reading):
                 self._line.progress(self._head, done_s, expected_s, reading)
             case StepBegan():
                 if event.number == 1:

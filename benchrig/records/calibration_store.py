@@ -14,14 +14,14 @@ from typing import Any
 import sqlalchemy as sa
 
 from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
-from benchrig.bench.check_result import CheckResult, Look
+from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.clock_steps import ClockLook
-from benchrig.bench.same_bench import Made
+from benchrig.bench.exchanged_parts import Made
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
+from benchrig.records.database_errors import reading, writing
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
-from benchrig.records.writing import reading, writing
 
 __all__ = ["CalibrationStore"]
 
@@ -312,7 +312,7 @@ def _check(row: Any) -> CheckResult:
     content = json.loads(row["content"])
     seconds = content["bench_seconds"]
     return CheckResult(
-        looks=tuple(Look(**look) for look in content["looks"]),
+        looks=tuple(CheckItem(**look) for look in content["looks"]),
         started=datetime.fromisoformat(content["started"]),
         ended=datetime.fromisoformat(content["ended"]),
         operator=content["operator"],

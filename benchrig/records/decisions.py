@@ -8,7 +8,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from benchrig.records import serialization, tables
-from benchrig.verdict.words import Disposition
+from benchrig.verdict.judgement import Disposition
 
 __all__ = ["Decision", "decisions_of", "keep_decision"]
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from benchrig.analysis.results import Characteristic
 from benchrig.records.model import RunRecord, utc_text
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 __all__ = ["run_document"]
 

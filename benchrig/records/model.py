@@ -10,7 +10,7 @@ from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.decisions import Decision
 from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
-from benchrig.verdict.words import Judgement, Verdict
+from benchrig.verdict.judgement import Judgement, Verdict
 
 __all__ = ["RunEnding", "RunRecord", "RunSummary"]
 

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from filelock import FileLock
 
 from benchrig.analysis.results import Trace
-from benchrig.bench.traceability import Ground
+from benchrig.bench.traceability import TraceabilityItem
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
 from benchrig.records.arrays import pack_arrays
@@ -251,7 +251,7 @@ class Recorder:
             ) from error
 
 
-def _ground_row(run_id: int, ground: Ground) -> dict[str, int | None]:
+def _ground_row(run_id: int, ground: TraceabilityItem) -> dict[str, int | None]:
     is_check = ground.kind == "check"
     return {
         "run_id": run_id,

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
-from benchrig.bench.traceability import Ground
+from benchrig.bench.traceability import TraceabilityItem
 from benchrig.clock import SinceBoot
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts
-from benchrig.verdict.words import Cause, Judged, Judgement, Limit
+from benchrig.verdict.judgement import Cause, Judged, Judgement, Limit
 
 __all__ = [
     "TraceContent",
@@ -165,7 +165,7 @@ def bench_from(content: Mapping[str, Any]) -> BenchFacts:
         name: (math.nan if value is None else value, math.nan if u is None else u, unit)
         for name, value, u, unit in content["constants"]
     }
-    grounds = tuple(Ground(kind, number, said) for kind, number, said in content.get("grounds", ()))
+    grounds = tuple(TraceabilityItem(kind, number, said) for kind, number, said in content.get("grounds", ()))
     told = {key: tuple(content.get(key, ())) for key in ("uncalibrated", "remarks")}
     booted = SinceBoot(*content["since_boot"]) if "since_boot" in content else None
     return BenchFacts(**{**content, **told, "constants": constants, "grounds": grounds, "since_boot": booted})

@@ -18,6 +18,7 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.calibration_store import CalibrationStore
+from benchrig.records.database_errors import reading, unreadable, writing
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of
@@ -38,7 +39,6 @@ from benchrig.records.recorder import (
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.schema import open_database
 from benchrig.records.waiting import Waiting
-from benchrig.records.writing import reading, unreadable, writing
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
 
 __all__ = ["Store"]

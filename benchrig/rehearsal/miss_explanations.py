@@ -8,8 +8,8 @@ import shlex
 from benchrig.analysis.characteristics import number_text, title_of, with_unit
 from benchrig.rehearsal.one_valve import Result
 from benchrig.rehearsal.tally import is_right, kind_of_miss
-from benchrig.verdict.conformity import guard_band_width, limit_text
-from benchrig.verdict.words import Judged, sure_text
+from benchrig.verdict.conformity import guard_band_width, limit_with_unit
+from benchrig.verdict.judgement import Judged, sure_text
 
 __all__ = ["again", "distance_in_u", "remedy"]
 
@@ -41,7 +41,7 @@ def distance_in_u(judged: Judged) -> float | None:
     Examples
     --------
     >>> from benchrig.analysis.results import Characteristic
-    >>> from benchrig.verdict.words import Limit
+    >>> from benchrig.verdict.judgement import Limit
     >>> leak = Characteristic("hold_leak_sccm", 4.4, 0.2, "sccm", how="")
     >>> round(distance_in_u(Judged(leak, Limit(leak.name, None, 5.0, ""), "pass", 1.0, "")), 1)
     3.0
@@ -127,7 +127,7 @@ def _measured(judged: Judged) -> str:
     assert found.value is not None
     sign = {"above": "above ", "below": "below "}.get(found.bound, "")
     spread = "" if found.u is None else f" (u {_small(found.name, found.u)})"
-    allowed = "" if limit is None else f", {limit_text(limit)} allowed"
+    allowed = "" if limit is None else f", {limit_with_unit(limit)} allowed"
     return f"{title_of(found.name)} {sign}{with_unit(found.name, found.value)}{spread}{allowed}"
 
 

@@ -11,7 +11,7 @@ from benchrig.bench.calibrations import Calibration
 from benchrig.bench.constants import Kind
 from benchrig.bench.file import BenchFile
 from benchrig.bench.opening import open_registered
-from benchrig.bench.traceability import Grounds
+from benchrig.bench.traceability import Traceability
 from benchrig.catalogue import ValveModel
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError
@@ -21,16 +21,16 @@ from benchrig.sequencer.calibration.calibrate import METHODS, calibrate
 from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.operator import Hands, Silent
 from benchrig.sequencer.run import qualify
-from benchrig.verdict.words import Judged, Judgement
+from benchrig.verdict.judgement import Judged, Judgement
 
-__all__ = ["Ending", "Result", "Setting", "options", "rehearse_one"]
+__all__ = ["Ending", "RehearsalSettings", "Result", "options", "rehearse_one"]
 
 Ending = Literal["finished", "bench fault", "program fault", "worker lost"]
 BENCH = "simulated"
 
 
 @dataclass(frozen=True)
-class Setting:
+class RehearsalSettings:
     """What all valves of a rehearsal share. `bench` is None for the simulated bench's own file.
 
     `as_stated`: every valve has a bench of its own, drawn from the distributions that the bench file states. `full`:
@@ -99,7 +99,7 @@ def options(entry: Entry, *, as_stated: bool = True) -> dict[str, object]:
     return asked
 
 
-def rehearse_one(setting: Setting, entry: Entry) -> Result:
+def rehearse_one(setting: RehearsalSettings, entry: Entry) -> Result:
     """Take one valve through the sequence. Whatever happens becomes part of the result; only Ctrl-C passes through."""
     intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
     try:
@@ -133,7 +133,7 @@ def _calibrate(bench: Bench, kinds: tuple[Kind, ...], operator: Silent) -> None:
     for kind in kinds:
         method = next(each for each in METHODS if each.kind == kind)
         made.append(calibrate(method, bench, operator, operator_name="rehearsal", now=utc_now()))
-        bench.rest_on(Grounds(used=tuple(made)))
+        bench.apply_calibrations(Traceability(used=tuple(made)))
 
 
 def _where(error: BaseException) -> str:

@@ -4,7 +4,7 @@ The simulated bench stays what it is: its board, meter, transducer, reservoir an
 from the workshop's file is how long the steps take and how well the constants are said to be known. So that a figure
 in the file means something, each constant that the program works with is put off the truth, by a draw anew for every
 valve, as far as the file says that it may be. What the simulated bench is off by of itself (as its own file states: see
-`Setting.as_stated`) is taken off that.
+`RehearsalSettings.as_stated`) is taken off that.
 """
 
 from __future__ import annotations

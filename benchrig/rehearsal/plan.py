@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchrig.errors import ConfigError
-from benchrig.rehearsal.population import GOOD, SOUND, Mix
-from benchrig.verdict.words import Limit
+from benchrig.rehearsal.valve_mix import GOOD, SOUND, ValveMix
+from benchrig.verdict.judgement import Limit
 
 __all__ = ["GRADES", "NEAR", "NEAR_LIMITS", "Entry", "draw_entry", "draw_near_limit", "grade"]
 
@@ -53,12 +53,12 @@ class Entry:
         return self.condition == GOOD if self.within_limit is None else self.within_limit
 
 
-def draw_entry(mix: Mix, seed: int, index: int) -> Entry:
+def draw_entry(mix: ValveMix, seed: int, index: int) -> Entry:
     """Draw valve number `index` of the rehearsal with this seed; the same whatever else is drawn.
 
     Examples
     --------
-    >>> from benchrig.rehearsal.population import default_mix
+    >>> from benchrig.rehearsal.valve_mix import default_mix
     >>> draw_entry(default_mix(), 7, 3) == draw_entry(default_mix(), 7, 3)
     True
     """
@@ -74,12 +74,12 @@ def draw_entry(mix: Mix, seed: int, index: int) -> Entry:
     return Entry(index, model, condition, severity, valve_seed, faults=faults)
 
 
-def draw_near_limit(mix: Mix, limits: Mapping[str, Sequence[Limit]], seed: int, index: int) -> Entry:
+def draw_near_limit(mix: ValveMix, limits: Mapping[str, Sequence[Limit]], seed: int, index: int) -> Entry:
     """Draw valve number `index` whose leak or flow lies evenly between `NEAR` times its limit, on either side of it.
 
     Parameters
     ----------
-    mix : Mix
+    mix : ValveMix
         For the models; its conditions do not matter here.
     limits : mapping of str to sequence of Limit
         Of each model.

@@ -11,10 +11,10 @@ from rich.text import Text
 
 from benchrig.rehearsal.confidence_limits import Quantile, Rate
 from benchrig.rehearsal.miss_explanations import again, remedy
-from benchrig.rehearsal.one_valve import Result, Setting
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import grade
-from benchrig.rehearsal.population import GOOD
 from benchrig.rehearsal.tally import MAIN, WET, Tally, cause_is_right, kind_of_miss
+from benchrig.rehearsal.valve_mix import GOOD
 from benchrig.reports.terminal import fitting
 
 __all__ = ["print_rehearsal"]
@@ -33,7 +33,9 @@ _RATES = (
 )
 
 
-def print_rehearsal(tally: Tally, setting: Setting, console: Console, *, most: int, wall_seconds: float) -> None:
+def print_rehearsal(
+    tally: Tally, setting: RehearsalSettings, console: Console, *, most: int, wall_seconds: float
+) -> None:
     """Print it. `most` is how many misses are told one by one."""
     fit = fitting(console)
     stopped = len(tally.results) < tally.asked
@@ -166,7 +168,9 @@ def _quantile(found: Quantile) -> str:
     return f"{found.value:.1f} ({found.low:.1f} to {found.high:.1f})"
 
 
-def _print_misses(tally: Tally, setting: Setting, console: Console, fit: Callable[[str], str], most: int) -> None:
+def _print_misses(
+    tally: Tally, setting: RehearsalSettings, console: Console, fit: Callable[[str], str], most: int
+) -> None:
     misses = tally.misses()
     console.print()
     if not misses:

@@ -18,12 +18,12 @@ from multiprocessing.process import BaseProcess
 from typing import Any
 
 from benchrig.clock import Clock
-from benchrig.rehearsal.one_valve import Result, Setting
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import Entry
 
 __all__ = ["LONGEST_S", "Task", "rehearse", "usable_cores"]
 
-Task = Callable[[Setting, Entry], Result]
+Task = Callable[[RehearsalSettings, Entry], Result]
 LONGEST_S = 120.0
 """Wall time after which a valve is taken to hang: hundreds of times what one takes."""
 LOOK_S = 0.25
@@ -48,13 +48,13 @@ class _Worker:
 
 
 def rehearse(
-    setting: Setting, entries: Sequence[Entry], *, task: Task, workers: int, clock: Clock
+    setting: RehearsalSettings, entries: Sequence[Entry], *, task: Task, workers: int, clock: Clock
 ) -> Generator[Result | None, None, None]:
     """Take all valves through `task`, so many at a time.
 
     Parameters
     ----------
-    setting, entries : Setting, sequence of Entry
+    setting, entries : RehearsalSettings, sequence of Entry
         What they share, and the valves.
     task : callable
         Does one valve; must be importable by name, since each worker is a fresh interpreter.
@@ -113,7 +113,7 @@ def rehearse(
             _dismiss(worker)
 
 
-def _hire(setting: Setting, task: Task) -> _Worker:
+def _hire(setting: RehearsalSettings, task: Task) -> _Worker:
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
     process = context.Process(target=_work, args=(there, setting, task), daemon=True)
@@ -168,7 +168,7 @@ def _dismiss(worker: _Worker) -> None:
         worker.process.join()
 
 
-def _work(link: Any, setting: Setting, task: Task) -> None:
+def _work(link: Any, setting: RehearsalSettings, task: Task) -> None:
     """In the worker: one valve after the other, until the link closes."""
     for each in _STOPS:
         signal.signal(each, signal.SIG_IGN)

@@ -13,18 +13,18 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.bench.calibrations import Calibration, Constant
-from benchrig.bench.check_result import CheckResult, Look
+from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.records.model import utc_text
-from benchrig.reports.words import COVERAGE, in_print, local_text, unit_text, visible, with_spread
+from benchrig.reports.formatting import COVERAGE, in_print, local_text, unit_text, visible, with_spread
 
 __all__ = [
     "allowed_text",
     "calibration_document",
+    "check_item_document",
     "constant_text",
-    "look_document",
-    "look_line",
     "print_calibration",
+    "print_check_item",
     "print_history",
     "print_to_do",
     "sign_of",
@@ -37,7 +37,7 @@ _STYLES = {"pass": "green", "fail": "bold red", "not done": "yellow"}
 COUNTS = ("contacts closed", "faults")
 
 
-def sign_of(look: Look) -> str:
+def sign_of(look: CheckItem) -> str:
     """A shape for the outcome, that also says it without colour."""
     return _SIGNS[look.outcome]
 
@@ -54,7 +54,7 @@ def spread_text(value: float, u: float | None) -> str:
     return f"{said} ± {spread}" if spread else said
 
 
-def value_of(look: Look) -> str:
+def value_of(look: CheckItem) -> str:
     """What was found, with its unit."""
     if look.value is None:
         return "" if look.outcome != "pass" else "as it should be"
@@ -66,14 +66,14 @@ def value_of(look: Look) -> str:
     return f"{value} {unit_text(look.unit)}"
 
 
-def allowed_text(look: Look) -> str:
+def allowed_text(look: CheckItem) -> str:
     """What is allowed.
 
     Examples
     --------
-    >>> allowed_text(Look("a", "A", "pass", 1.0, None, "V", 12.0, 14.8))
+    >>> allowed_text(CheckItem("a", "A", "pass", 1.0, None, "V", 12.0, 14.8))
     '12 to 14.8'
-    >>> allowed_text(Look("a", "A", "pass", 1.0, None, "s", None, 12.0))
+    >>> allowed_text(CheckItem("a", "A", "pass", 1.0, None, "s", None, 12.0))
     '≤ 12'
     """
     if look.unit in COUNTS or (look.low is None and look.high is None):
@@ -98,7 +98,7 @@ def _decimals(u: float) -> int:
     return max(0, 1 - math.floor(math.log10(2 * u)))
 
 
-def look_document(look: Look) -> dict[str, Any]:
+def check_item_document(look: CheckItem) -> dict[str, Any]:
     """As one entry of a JSON list."""
     return {
         "look": look.name,
@@ -114,7 +114,7 @@ def look_document(look: Look) -> dict[str, Any]:
     }
 
 
-def look_line(look: Look, console: Console) -> None:
+def print_check_item(look: CheckItem, console: Console) -> None:
     """Print one look: shape, title, what was found, what is allowed."""
     line = Text("  ")
     line.append(f"{sign_of(look)} ", style=_STYLES[look.outcome])

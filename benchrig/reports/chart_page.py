@@ -8,8 +8,8 @@ from rich.text import Text
 
 from benchrig.reports.chart_plot import chart_svg
 from benchrig.reports.chart_words import Charted, ChartReport, count, said
+from benchrig.reports.formatting import local_text, unit_text, visible
 from benchrig.reports.template_loading import environment
-from benchrig.reports.words import local_text, unit_text, visible
 
 __all__ = [
     "chart_page_html",

@@ -6,7 +6,7 @@ import numpy as np
 
 from benchrig.reports.chart_words import Charted, count
 from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, SMALL_PT, WIDE_EM, Drawing, Pen, alike, span, ticks
-from benchrig.reports.words import unit_text
+from benchrig.reports.formatting import unit_text
 
 __all__ = ["chart_svg"]
 

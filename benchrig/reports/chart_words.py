@@ -23,7 +23,7 @@ from benchrig.analysis.studies.control_chart import (
 from benchrig.analysis.studies.surroundings import to_mean_surroundings
 from benchrig.records.history import CheckValveHistory, CheckValveRun
 from benchrig.records.model import utc_text
-from benchrig.reports.words import with_spread
+from benchrig.reports.formatting import with_spread
 
 __all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "count", "said"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchrig.bench.check_result import CheckResult, Look
+from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.bench_text import allowed_text, sign_of, value_of
+from benchrig.reports.formatting import in_print, local_text
 from benchrig.reports.template_loading import environment
-from benchrig.reports.words import in_print, local_text
 
 __all__ = ["check_page_html"]
 
@@ -33,7 +33,7 @@ def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str
     )
 
 
-def _row(look: Look) -> dict[str, Any]:
+def _row(look: CheckItem) -> dict[str, Any]:
     return {
         "title": look.title,
         "outcome": look.outcome,

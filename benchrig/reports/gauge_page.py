@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchrig.reports.formatting import local_text, unit_text
 from benchrig.reports.gauge_plot import gauge_svg, mark_svg
 from benchrig.reports.gauge_words import (
     Studied,
@@ -13,7 +14,6 @@ from benchrig.reports.gauge_words import (
     sentence,
 )
 from benchrig.reports.template_loading import environment
-from benchrig.reports.words import local_text, unit_text
 
 __all__ = ["study_page_html"]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from benchrig.analysis.studies.gauge_study import STUDY_SIGMAS
 from benchrig.reports.drawing import FIT, GRID, INK, LIMIT, MEASURED
 from benchrig.reports.figures import WORDS_PT, new_figure, plain_axes, svg_of
+from benchrig.reports.formatting import unit_text
 from benchrig.reports.gauge_words import Studied
-from benchrig.reports.words import unit_text
 
 __all__ = ["OPERATOR_MARKS", "gauge_svg", "mark_svg"]
 

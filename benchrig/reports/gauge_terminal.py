@@ -6,8 +6,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from benchrig.reports.formatting import visible
 from benchrig.reports.gauge_words import StudyReport, answer, percent_text
-from benchrig.reports.words import visible
 
 __all__ = ["print_study"]
 

@@ -11,7 +11,7 @@ from benchrig.analysis.studies.gauge_ranges import RangeStudy
 from benchrig.analysis.studies.gauge_study import STUDY_SIGMAS, Fitness, GaugeStudy, Question
 from benchrig.analysis.studies.gauge_table import StudyTable
 from benchrig.records.model import utc_text
-from benchrig.reports.words import unit_text
+from benchrig.reports.formatting import unit_text
 
 __all__ = [
     "Studied",

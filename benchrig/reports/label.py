@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from benchrig.records.label_code import label_code
 from benchrig.records.model import RunRecord
+from benchrig.reports.formatting import verdict_words
 from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.template_loading import environment
-from benchrig.reports.words import verdict_words
-from benchrig.verdict.words import sure_text
+from benchrig.verdict.judgement import sure_text
 
 QUIET = 4
 """So many squares on all sides of the code stay white (ISO/IEC 18004)."""

@@ -6,7 +6,7 @@ import math
 
 from benchrig.analysis.results import Characteristic, Samples, Trace
 from benchrig.records.model import RunRecord
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 __all__ = ["STANDARD_K", "STANDARD_PA", "ambient_pa", "curve_of", "first_trace", "limit_of", "measured", "reading"]
 

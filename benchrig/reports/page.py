@@ -6,6 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from benchrig.records.model import RunRecord
+from benchrig.reports.formatting import Row, in_print, rows, verdict_words, visible
+from benchrig.reports.limit_strip import limit_strip_svg
+from benchrig.reports.page_layout import sheets
 from benchrig.reports.page_text import (
     causes,
     constants,
@@ -21,10 +24,7 @@ from benchrig.reports.page_text import (
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.reports.plots import PICTURES, plots
 from benchrig.reports.retest import retest
-from benchrig.reports.sheets import sheets
-from benchrig.reports.strip import strip_svg
 from benchrig.reports.template_loading import environment
-from benchrig.reports.words import Row, in_print, rows, verdict_words, visible
 
 __all__ = ["page_html"]
 
@@ -67,7 +67,7 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
     lower_pt = view.pop("lower_pt")
     drawn = plots(record, lower_pt=lower_pt)
     strips = {
-        row.name: Markup(strip_svg(row.characteristic, row.allowed, good=_good(row), described=_lies(row)))
+        row.name: Markup(limit_strip_svg(row.characteristic, row.allowed, good=_good(row), described=_lies(row)))
         for row in found
     }
     pictures = [

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrig.records.model import RunRecord
-from benchrig.reports.words import COVERAGE, Row, in_print, unit_text, with_spread
-from benchrig.verdict.words import sure_text
+from benchrig.reports.formatting import COVERAGE, Row, in_print, unit_text, with_spread
+from benchrig.verdict.judgement import sure_text
 
 __all__ = [
     "Remark",

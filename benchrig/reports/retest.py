@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchrig.records.model import RunRecord
-from benchrig.reports.words import Row, rows, verdict_words
+from benchrig.reports.formatting import Row, rows, verdict_words
 
 __all__ = ["Change", "Retest", "retest"]
 

@@ -16,7 +16,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
 from jinja2.bccache import Bucket
 
-from benchrig.reports.words import visible
+from benchrig.reports.formatting import visible
 
 __all__ = ["environment"]
 

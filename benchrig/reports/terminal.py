@@ -9,10 +9,10 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.records.model import RunRecord
+from benchrig.reports.formatting import Row, limit_without_unit, rows, verdict_words, visible
 from benchrig.reports.retest import retest
-from benchrig.reports.words import Row, limit_in_table, rows, verdict_words, visible
 from benchrig.spelling import SPELLED
-from benchrig.verdict.words import sure_text
+from benchrig.verdict.judgement import sure_text
 
 __all__ = ["fitting", "print_run", "print_verdict"]
 
@@ -100,7 +100,9 @@ def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
             Text(fit(row.value)),
             Text(fit(row.unit), style="dim"),
             # Signs for words: the terminal is narrow.
-            Text(fit("" if row.limit == "none" else limit_in_table(row.allowed, most="≤ ", least="≥ ", between="–"))),
+            Text(
+                fit("" if row.limit == "none" else limit_without_unit(row.allowed, most="≤ ", least="≥ ", between="–"))
+            ),
             Text(fit(f"{row.sign} {row.outcome}"), style=_OUTCOMES.get(row.outcome, "dim")),
         )
     return table

@@ -8,9 +8,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from benchrig.analysis.results import Characteristic, Trace
-from benchrig.bench.traceability import Ground
+from benchrig.bench.traceability import TraceabilityItem
 from benchrig.clock import SinceBoot
-from benchrig.verdict.words import Judgement, Limit, Reason
+from benchrig.verdict.judgement import Judgement, Limit, Reason
 
 if TYPE_CHECKING:  # who reads records does without pydantic
     from benchrig.catalogue import ValveModel
@@ -81,7 +81,7 @@ class BenchFacts:
     bench_file_sha256: str
     constants: Mapping[str, tuple[float, float, str]]
     """Name -> (value, standard uncertainty, unit): reservoir volume, shunt, leads, transducer, background leak."""
-    grounds: tuple[Ground, ...] = ()
+    grounds: tuple[TraceabilityItem, ...] = ()
     """The bench check and the calibrations that the run rests on."""
     uncalibrated: tuple[str, ...] = ()
     """What the bench file asks for and was not there: the operator allowed the run without."""

@@ -12,7 +12,7 @@ from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import constant_in
 from benchrig.bench.clock_steps import ClockLook, look_at_clock, stepped
 from benchrig.bench.constants import CONSTANTS
-from benchrig.bench.ending import end_safe, safe_on_error
+from benchrig.bench.safe_shutdown import end_safe, safe_on_error
 from benchrig.catalogue.model import ValveModel
 from benchrig.clock import since_boot, utc_now
 from benchrig.errors import BenchError, aborted
@@ -32,12 +32,12 @@ from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.overlap import take_steps
 from benchrig.sequencer.sequence import STEPS, WARM_STEP, Step
 from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
-from benchrig.sequencer.steps.enough import beyond_limits
+from benchrig.sequencer.steps.early_end import beyond_limits
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
+from benchrig.verdict.judgement import Judgement, Limit
 from benchrig.verdict.warm import WARM, speaks_of_heat
-from benchrig.verdict.words import Judgement, Limit
 
 __all__ = ["Finished", "bench_facts", "qualify"]
 
@@ -159,9 +159,9 @@ def bench_facts(bench: Bench) -> BenchFacts:
         meter=bench.meter_name,
         bench_file_sha256=bench.loaded.sha256,
         constants=constants,
-        grounds=bench.grounds.grounds,
-        uncalibrated=tuple(str(each) for each in bench.grounds.missing),
-        remarks=bench.grounds.remarks,
+        grounds=bench.traceability.items,
+        uncalibrated=tuple(str(each) for each in bench.traceability.missing),
+        remarks=bench.traceability.remarks,
         since_boot=since_boot(),
     )
 
@@ -178,7 +178,7 @@ def _take(steps: Iterable[Step], run: Context, sink: Sink) -> tuple[StepResult, 
     results: list[StepResult] = []
 
     def ended(step: Step, began_s: float, found: StepOutput) -> None:
-        if run.bench.grounds.missing:
+        if run.bench.traceability.missing:
             found = _marked(found)
         run.bench.feed()  # the analysis took its time, and so may the store
         run.found.extend(found.characteristics)

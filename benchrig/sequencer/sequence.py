@@ -26,11 +26,11 @@ from benchrig.sequencer.steps.ready import ready
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.warm import warm
 
-__all__ = ["MEASURING_STEPS", "STEPS", "WARM_STEP", "Capture", "Part", "Step", "occupied", "with_needed"]
+__all__ = ["MEASURING_STEPS", "STEPS", "WARM_STEP", "CaptureMemory", "Part", "Step", "occupied", "with_needed"]
 
 
 @dataclass(frozen=True)
-class Capture:
+class CaptureMemory:
     """What a step records on the board.
 
     Attributes
@@ -71,7 +71,7 @@ class Step:
         From the bench file to how long it takes, typically.
     measures : bool
         Whether a study of the bench can ask for it.
-    records : Capture or None
+    records : CaptureMemory or None
         What it records on the board.
     """
 
@@ -83,7 +83,7 @@ class Step:
     beside: tuple[str, ...] = ()
     takes: Callable[[BenchFile], Seconds] = lambda _: Seconds(0.0, 0.0, 0.0)
     measures: bool = False
-    records: Capture | None = None
+    records: CaptureMemory | None = None
 
 
 STEPS: tuple[Step, ...] = (
@@ -106,7 +106,7 @@ STEPS: tuple[Step, ...] = (
         beside=("coil",),
         takes=expected_seconds.hold,
         measures=True,
-        records=Capture(
+        records=CaptureMemory(
             max(hold_step.capture_words(SHORTEST_HOLD_S), hold_step.QUICK_WORDS), "hold_s", hold_step.capture_words
         ),
     ),
@@ -117,7 +117,7 @@ STEPS: tuple[Step, ...] = (
         needs=("hold",),  # it begins from a held vacuum
         takes=expected_seconds.flow,
         measures=True,
-        records=Capture(flow_step.capture_words(SHORTEST_FLOW_S), "flow_s", flow_step.capture_words),
+        records=CaptureMemory(flow_step.capture_words(SHORTEST_FLOW_S), "flow_s", flow_step.capture_words),
     ),
     Step(
         "clicks",
@@ -126,7 +126,7 @@ STEPS: tuple[Step, ...] = (
         needs=("coil",),
         takes=expected_seconds.clicks,
         measures=True,
-        records=Capture(clicks_step.WORDS),
+        records=CaptureMemory(clicks_step.WORDS),
     ),
 )
 WARM_STEP = Step("warm", "Warm", warm, needs=("clicks",))

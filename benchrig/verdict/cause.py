@@ -13,8 +13,8 @@ from typing import Literal
 
 from benchrig.verdict.evidence import Evidence, Feature, features
 from benchrig.verdict.hypotheses import CAUSES, DOMAINS, UNCLEAR, Hypothesis, hypotheses
+from benchrig.verdict.judgement import Cause, Judged
 from benchrig.verdict.likelihood import beta_binomial
-from benchrig.verdict.words import Cause, Judged
 
 __all__ = ["CAUSES", "UNCLEAR", "Evidence", "likely_causes"]
 
@@ -47,7 +47,7 @@ def likely_causes(
     Examples
     --------
     >>> from benchrig.analysis.results import Characteristic
-    >>> from benchrig.verdict.words import Limit
+    >>> from benchrig.verdict.judgement import Limit
     >>> coil = Characteristic("coil_resistance_20c_ohm", 24.6, 0.05, "ohm", how="")
     >>> sound = Judged(coil, Limit(coil.name, 22.0, 27.0, ""), "pass", 1.0, "")
     >>> seen = Evidence(moved_fraction=0.0, clicks=10, still_fraction=1.0, reached_vacuum_kpa=60.0, opened=False)

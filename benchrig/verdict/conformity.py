@@ -12,13 +12,13 @@ import math
 
 from benchrig.analysis.characteristics import number_text, with_unit
 from benchrig.analysis.results import Bound, Characteristic
-from benchrig.verdict.words import Judged, Limit, Outcome
+from benchrig.verdict.judgement import Judged, Limit, Outcome
 
 __all__ = [
     "GUARD_BANDS",
     "guard_band_width",
     "judge",
-    "limit_text",
+    "limit_with_unit",
     "normal_cdf",
     "probability_of_conformance",
     "remark",
@@ -83,13 +83,15 @@ def probability_of_conformance(value: float, u: float, low: float | None, high: 
     return max(0.0, 1.0 - above - below)
 
 
-def limit_text(limit: Limit) -> str:
+def limit_with_unit(limit: Limit) -> str:
     """The limit as a person says it.
 
     Examples
     --------
-    >>> limit_text(Limit("hold_leak_sccm", None, 5.0, "")), limit_text(Limit("coil_resistance_20c_ohm", 22.0, 27.0, ""))
-    ('at most 5 sccm', '22 to 27 ohm')
+    >>> limit_with_unit(Limit("hold_leak_sccm", None, 5.0, ""))
+    'at most 5 sccm'
+    >>> limit_with_unit(Limit("coil_resistance_20c_ohm", 22.0, 27.0, ""))
+    '22 to 27 ohm'
     """
     unit = with_unit(limit.name, 0.0).partition(" ")[2]
     if limit.low is None and limit.high is None:
@@ -157,7 +159,7 @@ def judge(characteristic: Characteristic, limit: Limit | None, guard_band: str) 
         if u is None and guard_band != "none":
             outcome = "conditional pass" if outcome == "pass" else "conditional fail"
         p_conform = None if u is None else probability_of_conformance(value, u, limit.low, limit.high)
-    why = f"{characteristic.bound} {with_unit(limit.name, value)}, {limit_text(limit)} allowed".lstrip()
+    why = f"{characteristic.bound} {with_unit(limit.name, value)}, {limit_with_unit(limit)} allowed".lstrip()
     if outcome == "not measured":
         why = f"only known to be {why}: it may lie on either side"
     if said := remark(characteristic, outcome, guard_band):

@@ -11,9 +11,9 @@ from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.disposition import dispose, no_fault_found
 from benchrig.verdict.evidence import COIL
+from benchrig.verdict.judgement import Cause, Judged, Judgement, Limit, Reason, Verdict
 from benchrig.verdict.warm import warm_causes
 from benchrig.verdict.wet import NAMED_FROM, Vapour, certain_beside_vapour, retest_after_min, vapour_said, wet_cause
-from benchrig.verdict.words import Cause, Judged, Judgement, Limit, Reason, Verdict
 
 __all__ = ["decide"]
 

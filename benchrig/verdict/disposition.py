@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from benchrig.verdict.words import Cause, Disposition, Reason, Verdict, sure_text
+from benchrig.verdict.judgement import Cause, Disposition, Reason, Verdict, sure_text
 
 __all__ = ["SURE_ENOUGH", "dispose", "no_fault_found"]
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchrig.analysis.characteristics import with_unit
-from benchrig.verdict.conformity import limit_text
+from benchrig.verdict.conformity import limit_with_unit
+from benchrig.verdict.judgement import Judged, Limit
 from benchrig.verdict.wet import Vapour
-from benchrig.verdict.words import Judged, Limit
 
 __all__ = ["COIL", "Evidence", "Feature", "features"]
 
@@ -153,7 +153,7 @@ def _coil(judged: Judged | None, current: Judged | None, *, intermittent: bool) 
     share = max(coil.value / middle, SMALLEST)
     said = f"the coil measures {with_unit(coil.name, coil.value)}"
     if judged.limit is not None and _inside(coil.value, judged.limit):
-        said += f", within {limit_text(judged.limit)}"
+        said += f", within {limit_with_unit(judged.limit)}"
     else:
         said += f", {_percent(share)} of the middle of its limits"
     return Feature("coil", math.log(share), said)

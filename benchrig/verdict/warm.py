@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.verdict.words import Cause, Judged
+from benchrig.verdict.judgement import Cause, Judged
 
 __all__ = ["USUAL_C", "WARM", "speaks_of_heat", "warm_causes"]
 

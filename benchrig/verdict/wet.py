@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchrig.verdict.words import Cause, Judged
+from benchrig.verdict.judgement import Cause, Judged
 
 __all__ = ["NAMED_FROM", "WET", "Vapour", "certain_beside_vapour", "retest_after_min", "vapour_said", "wet_cause"]
 

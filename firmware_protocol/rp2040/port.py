@@ -12,9 +12,9 @@ Register addresses and numbers are from memory of the chip's public data sheet, 
 (MicroPython 1.23 or later). **Nothing here has run on a chip.**
 """
 
-from firmware_protocol.recording import channels_in
 from firmware_protocol.rp2040 import pins
 from firmware_protocol.rp2040.monotonic import Monotonic
+from firmware_protocol.running_capture import channels_in
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from simulators.instruments.meter_setting import MeterSetting, limited
 from simulators.instruments.ohmmeter import RANGES, Ohmmeter, Range, Terminals
 from simulators.instruments.scpi import ScpiError, StatusRegisters, arguments, compiled_header, split_units
 
-__all__ = ["IDENTITY", "Meter", "MeterMode"]
+__all__ = ["IDENTITY", "MeterMode", "SimulatedMeter"]
 
 IDENTITY = "FICTION INSTRUMENTS,BENCH METER 6,SIM0001,1.0"
 OTHER_IDENTITY = "FICTION INSTRUMENTS,FREQUENCY COUNTER 2,SIM0404,1.0"
@@ -67,7 +67,7 @@ class _Command:
         return self.act(given, now)
 
 
-class Meter:
+class SimulatedMeter:
     """One multimeter. Time is handed in; nothing here waits.
 
     Parameters

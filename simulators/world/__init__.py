@@ -4,7 +4,7 @@ Equations, sources of the figures, and what is not modelled: see the README of `
 """
 
 from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, draw_stated, overridden
-from simulators.world.conditions import CONDITIONS, GRADES, MAIN_CONDITIONS, SET_BY_VALUE, grade
+from simulators.world.conditions import CONDITIONS, MAIN_CONDITIONS, SET_BY_VALUE
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
 from simulators.world.parameters import (
@@ -17,14 +17,13 @@ from simulators.world.parameters import (
 )
 from simulators.world.population import draw_valve
 from simulators.world.sampler import WorldSampler
-from simulators.world.trajectory import Motion
+from simulators.world.trajectory import StopEvent
 from simulators.world.world import World
 
 __all__ = [
     "COIL_U_K",
     "CONDITIONS",
     "FITTINGS",
-    "GRADES",
     "MAIN_CONDITIONS",
     "MODELS",
     "SET_BY_VALUE",
@@ -32,8 +31,8 @@ __all__ = [
     "BenchParameters",
     "CoilParameters",
     "InstrumentErrors",
-    "Motion",
     "PortParameters",
+    "StopEvent",
     "ValveParameters",
     "World",
     "WorldSampler",
@@ -41,6 +40,5 @@ __all__ = [
     "draw_instruments",
     "draw_stated",
     "draw_valve",
-    "grade",
     "overridden",
 ]

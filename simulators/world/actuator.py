@@ -16,7 +16,7 @@ from collections.abc import Callable
 from simulators.world.circuit import Circuit
 from simulators.world.coil_at_rest import cross, electric_step
 from simulators.world.parameters import ArmatureParameters, PortParameters
-from simulators.world.trajectory import ActuatorSegment, ActuatorState, Motion, cubic, hermite
+from simulators.world.trajectory import ActuatorSegment, ActuatorState, StopEvent, cubic, hermite
 
 __all__ = ["REST_SPEED_M_S", "Actuator"]
 
@@ -109,7 +109,7 @@ class Actuator:
             return -1.0
         return 0.0
 
-    def break_away(self, t_s: float, vacuum_pa: float) -> Motion | None:
+    def break_away(self, t_s: float, vacuum_pa: float) -> StopEvent | None:
         """Let an armature at rest start if the forces say so."""
         state = self.state
         if state.moving or self.armature.blocked is not None:
@@ -118,7 +118,7 @@ class Actuator:
         if not heading:
             return None
         state.moving, state.heading = True, heading
-        return Motion(t_s, "leaves", state.travel_m / self.armature.stroke_m)
+        return StopEvent(t_s, "leaves", state.travel_m / self.armature.stroke_m)
 
     # --- at rest ------------------------------------------------------------------------------------------------------
 
@@ -262,11 +262,11 @@ class Actuator:
 
     def move(
         self, begin_s: float, limit_s: float, vacuum_pa: float, vacuum_rate_pa_s: float
-    ) -> tuple[list[ActuatorSegment], list[Motion]]:
+    ) -> tuple[list[ActuatorSegment], list[StopEvent]]:
         """Move on in short steps to `limit_s`, or to where the armature comes to rest."""
         state, c = self.state, self.circuit
         segments: list[ActuatorSegment] = []
-        motions: list[Motion] = []
+        motions: list[StopEvent] = []
         if self._has_joints:
             self._feel_joints()
         self._viscous_n_s_m = self._viscous()
@@ -296,7 +296,9 @@ class Actuator:
             self.disturb()
         return segments, motions
 
-    def _move_step(self, t: float, h: float, ohm: float, vacuum: float) -> tuple[float, ActuatorSegment, Motion | None]:
+    def _move_step(
+        self, t: float, h: float, ohm: float, vacuum: float
+    ) -> tuple[float, ActuatorSegment, StopEvent | None]:
         """Take one step in motion, cut short at a contact or where the speed changes sign."""
         state, arm = self.state, self.armature
         i, f, x, v = state.current_a, state.flux_wb, state.travel_m, state.speed_m_s
@@ -312,7 +314,7 @@ class Actuator:
             i1, f1, _, arrived_v = self._runge_kutta(i, f, x, v, h, ohm, vacuum)
             x1 = stop
             v1 = -arm.restitution * arrived_v
-            motion = Motion(t + h, "meets", x1 / arm.stroke_m)
+            motion = StopEvent(t + h, "meets", x1 / arm.stroke_m)
             state.strokes += state.strokes % 2 == (0 if heading > 0.0 else 1)
             state.heading = -heading
             if abs(v1) < REST_SPEED_M_S:

@@ -16,9 +16,8 @@ from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_
 from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
 from simulators.world.parameters import CoilParameters, ValveParameters
 
-__all__ = ["CONDITIONS", "GRADES", "MAIN_CONDITIONS", "SET_BY_VALUE", "grade", "spoil", "spoil_to"]
+__all__ = ["CONDITIONS", "MAIN_CONDITIONS", "SET_BY_VALUE", "spoil", "spoil_to"]
 
-GRADES = ("barely", "clearly", "grossly")
 ATMOSPHERE_PA = 101_325.0
 BENCH_K = 295.15
 """Temperature of the demo bench's ambient; what fails warm fails so much above it."""
@@ -36,24 +35,6 @@ FUEL_MOL = (0.01, 0.05)
 LEAST_TO_FIND = 1e-3
 
 
-def grade(severity: float) -> str:
-    """Word for a severity: one of GRADES, a third of the way each.
-
-    Raises
-    ------
-    ValueError
-        Not between 0 and 1.
-
-    Examples
-    --------
-    >>> grade(0.0), grade(0.5), grade(1.0)
-    ('barely', 'clearly', 'grossly')
-    """
-    if not 0.0 <= severity <= 1.0:
-        raise ValueError(f"A severity lies between 0 (barely) and 1 (grossly); {severity!r} does not.")
-    return GRADES[min(int(3.0 * severity), 2)]
-
-
 def spoil(valve: ValveParameters, condition: str, draw: random.Random, severity: float | None) -> ValveParameters:
     """Do to a good valve what a condition's name says.
 
@@ -67,9 +48,15 @@ def spoil(valve: ValveParameters, condition: str, draw: random.Random, severity:
         Gives what is not settled by the severity.
     severity : float or None
         0 (barely) to 1 (grossly); None for the usual, clearly bad one.
+
+    Raises
+    ------
+    ValueError
+        The severity is not between 0 and 1.
     """
     if severity is not None:
-        grade(severity)
+        if not 0.0 <= severity <= 1.0:
+            raise ValueError(f"A severity lies between 0 (barely) and 1 (grossly); {severity!r} does not.")
         return _GRADED[condition](valve, draw, severity)
     if condition in _DRAWN:
         return _DRAWN[condition](valve, draw)

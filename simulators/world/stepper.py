@@ -19,7 +19,7 @@ from simulators.world.nozzle import leak_area_m2
 from simulators.world.parameters import ROOM_MOST_K, BenchParameters, ValveParameters
 from simulators.world.relays import COIL, ISOLATION, METER, PUMP, REFERENCE, VENT, Relays
 from simulators.world.sampler import WorldSampler
-from simulators.world.trajectory import ActuatorSegment, ActuatorState, GasSegment, GasState, Motion, cubic
+from simulators.world.trajectory import ActuatorSegment, ActuatorState, GasSegment, GasState, StopEvent, cubic
 
 __all__ = ["Stepper"]
 
@@ -37,7 +37,7 @@ class _Block:
     end_s: float
     actuator: list[ActuatorSegment]
     gas: GasSegment
-    motions: list[Motion]
+    motions: list[StopEvent]
     from_actuator: ActuatorState
     from_gas: GasState
     from_rate_pa_s: float
@@ -50,7 +50,7 @@ class Stepper:
         draw = random.Random(f"world {seed}")
         self.bench = bench
         self.valve = valve
-        self._motions: list[Motion] = []
+        self._motions: list[StopEvent] = []
         self._gas = Gas(bench, valve.port, pump_strength=draw.uniform(0.97, 1.03))
         self._circuit = Circuit(bench, valve.coil, valve.armature)
         self._connected = "valve"
@@ -80,7 +80,7 @@ class Stepper:
         return self._t_s
 
     @property
-    def motions(self) -> list[Motion]:
+    def motions(self) -> list[StopEvent]:
         """Everything that the armature has done so far."""
         running = [] if self._block is None else [m for m in self._block.motions if m.t_s <= self._t_s]
         return [*self._motions, *running]
@@ -114,7 +114,7 @@ class Stepper:
             limit_s = min(limit_s, begin + ROOM_S)
         gas, actuator = self._gas, self._actuator
         before = actuator.state.copy(), gas.state.copy(), gas.rate_pa_s
-        motions: list[Motion] = []
+        motions: list[StopEvent] = []
         if self.valve.port.dirt_sccm:
             gas.dirt_m2 = leak_area_m2(self.valve.port.dirt_sccm) * actuator.dirt_left
         started = actuator.break_away(begin, gas.ambient_pa - gas.pressure_pa)

@@ -6,7 +6,17 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["ActuatorSegment", "ActuatorState", "Cubic", "GasSegment", "GasState", "Motion", "cubic", "hermite", "play"]
+__all__ = [
+    "ActuatorSegment",
+    "ActuatorState",
+    "Cubic",
+    "GasSegment",
+    "GasState",
+    "StopEvent",
+    "cubic",
+    "hermite",
+    "play",
+]
 
 Cubic = tuple[float, float, float, float]
 """Coefficients of powers 0 to 3."""
@@ -73,7 +83,7 @@ class ActuatorSegment(NamedTuple):
         return cubic(hermite(h, self.travel_0, self.travel_1, self.speed_0, self.speed_1), t_s - self.begin_s)
 
 
-class Motion(NamedTuple):
+class StopEvent(NamedTuple):
     """Something that the armature did: "leaves" or "meets" a travel, given as part of the stroke."""
 
     t_s: float

@@ -11,12 +11,12 @@ from benchrig.application.bench_choice import BenchChoice, open_bench
 from benchrig.application.events import (
     BenchOpened,
     PageNotWritten,
-    Progress,
     RunOpened,
     StepBegan,
     StepEnded,
     Uncalibrated,
     WarmOffered,
+    WorkProgress,
 )
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.application.qualification import QualificationRequest, qualify_valve
@@ -58,7 +58,7 @@ def test_a_run_gives_back_its_record_and_papers_and_tells_each_step_as_it_happen
     assert [each.name for each in console.of(StepBegan)] == STEPS
     assert [(each.number, each.of) for each in console.of(StepBegan)] == [(k, 5) for k in range(1, 6)]
     assert [each.step.name for each in console.of(StepEnded)] == STEPS
-    assert {each.what for each in console.of(Progress)} >= {"hold", "flow", "clicks"}
+    assert {each.what for each in console.of(WorkProgress)} >= {"hold", "flow", "clicks"}
     kinds = [type(each) for each in console.events]
     assert kinds.index(BenchOpened) < kinds.index(RunOpened) < kinds.index(StepBegan)
 

@@ -10,7 +10,7 @@ import pytest
 
 from benchrig.bench.bench import RECORD_POLL_S, Bench, raise_all
 from benchrig.bench.calibrations import Calibration, Constant, with_calibrations
-from benchrig.bench.traceability import Grounds
+from benchrig.bench.traceability import Traceability
 from benchrig.bench.wiring import AT_REST, METERING, closed_up, pumping
 from benchrig.drivers.exchange import ANSWER_S, TRIES
 from benchrig.drivers.links import LONGEST_BLOCK_S
@@ -330,8 +330,10 @@ def test_a_calibrated_scale_and_zero_are_those_that_readings_and_recordings_are_
     amps = bench.current_a()
     recorded = bench.record((Channel.COIL_CURRENT,), period_s=0.001, samples=50).columns["current_a"].mean()
     scale = Constant("shunt volts_per_amp", 2.0 * bench.file.shunt.volts_per_amp, 0.001, "V/A")
-    bench.rest_on(
-        Grounds(used=(Calibration("shunt", (scale,), (scale,), (), NOW, NOW + timedelta(days=1), "me", "", number=4),))
+    bench.apply_calibrations(
+        Traceability(
+            used=(Calibration("shunt", (scale,), (scale,), (), NOW, NOW + timedelta(days=1), "me", "", number=4),)
+        )
     )
     assert bench.current_a() == pytest.approx(amps / 2, rel=0.01)
     halved = bench.record((Channel.COIL_CURRENT,), period_s=0.001, samples=50).columns["current_a"].mean()
@@ -425,7 +427,7 @@ def calibration(name: str, value: float, u: float) -> Calibration:
 def test_calibrations_do_not_discard_a_barometer_that_was_entered_before():
     _, bench, _ = short_bench()
     bench.enter_barometer(97.3)
-    bench.rest_on(Grounds(used=(calibration("reservoir volume_l", 0.6, 0.001),)))
+    bench.apply_calibrations(Traceability(used=(calibration("reservoir volume_l", 0.6, 0.001),)))
     assert bench.file.bench.barometer_kpa == 97.3
     assert bench.file.reservoir.volume_l == 0.6
 

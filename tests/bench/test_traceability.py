@@ -10,7 +10,7 @@ import pytest
 from benchrig.bench.calibrations import Calibration, Withdrawal, constants_of, with_calibrations
 from benchrig.bench.constants import CONSTANTS, KINDS, KINDS_OF_CALIBRATION
 from benchrig.bench.file import BenchFile, parse_bench_file
-from benchrig.bench.traceability import CheckDone, demand, weigh
+from benchrig.bench.traceability import CheckDone, assess_traceability, require_traceability
 from benchrig.errors import NotCalibrated
 from tests.bench.test_file import LEAST
 
@@ -43,10 +43,10 @@ ALL = tuple(calibration(kind, number) for number, kind in enumerate(NEEDED, 1))
 
 
 def test_a_real_bench_needs_a_check_and_six_calibrations():
-    found = weigh(file(), None, (), NOW)
+    found = assess_traceability(file(), None, (), NOW)
     assert [each.what for each in found.missing] == ["bench check", *NEEDED]
     with pytest.raises(NotCalibrated) as refused:
-        demand(found, allow_uncalibrated=False)
+        require_traceability(found, allow_uncalibrated=False)
     for kind in NEEDED:
         assert f"{kind}: never calibrated" in str(refused.value)
     hints = refused.value.hint.splitlines()
@@ -54,46 +54,46 @@ def test_a_real_bench_needs_a_check_and_six_calibrations():
         "Run 'benchrig bench check': two minutes.",
         "Run 'benchrig bench calibrate' for each of volume, shunt, transducer, leads, heat, background.",
     ]
-    demand(found, allow_uncalibrated=True)
+    require_traceability(found, allow_uncalibrated=True)
 
 
 def test_with_all_of_them_nothing_is_missing_and_each_is_named():
-    found = weigh(file(), PASSED, ALL, NOW)
+    found = assess_traceability(file(), PASSED, ALL, NOW)
     assert found.missing == ()
-    assert [ground.kind for ground in found.grounds] == ["check", *NEEDED]
-    assert found.grounds[1].says == "cal-0001: 1.500 ± 0.020 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
+    assert [ground.kind for ground in found.items] == ["check", *NEEDED]
+    assert found.items[1].says == "cal-0001: 1.500 ± 0.020 L, by hand, 2026-11-15 (R. Counter), until 2027-11-15"
 
 
 @pytest.mark.parametrize(("hours", "counts"), [(23.9, True), (24.0, True), (24.1, False)])
 def test_a_check_counts_to_the_end_of_its_time(hours, counts):
-    found = weigh(file(), replace(PASSED, ended=NOW - timedelta(hours=hours)), ALL, NOW)
+    found = assess_traceability(file(), replace(PASSED, ended=NOW - timedelta(hours=hours)), ALL, NOW)
     assert (found.missing == ()) is counts
 
 
 def test_a_failed_last_check_cannot_be_overridden():
     failed = CheckDone(5, passed=False, ended=NOW, operator="me", failed=("Coil supply",))
-    found = weigh(file(), failed, ALL, NOW)
+    found = assess_traceability(file(), failed, ALL, NOW)
     with pytest.raises(NotCalibrated, match="check-0005 of 2026-11-25 09:00 UTC, failed: Coil supply"):
-        demand(found, allow_uncalibrated=True)
+        require_traceability(found, allow_uncalibrated=True)
 
 
 def test_where_no_check_is_needed_a_failed_one_is_remarked():
     failed = CheckDone(5, passed=False, ended=NOW, operator="me", failed=("Coil supply",))
-    found = weigh(file("[check]\nneeded = false\n[calibration]\nneeded = []\n"), failed, (), NOW)
-    demand(found, allow_uncalibrated=False)
-    assert found.grounds == ()
+    found = assess_traceability(file("[check]\nneeded = false\n[calibration]\nneeded = []\n"), failed, (), NOW)
+    require_traceability(found, allow_uncalibrated=False)
+    assert found.items == ()
     assert "check-0005" in found.remarks[0]
 
 
 def test_the_newest_counts_and_a_withdrawn_one_gives_way_to_the_one_before():
     older, newer = calibration("volume", 1, 20, 0.50), calibration("volume", 2, 10, 0.51)
-    assert weigh(file(), PASSED, (newer, older), NOW).used == (newer,)
+    assert assess_traceability(file(), PASSED, (newer, older), NOW).used == (newer,)
     gone = replace(newer, withdrawal=Withdrawal(NOW, "me", "wrong vessel"))
-    assert weigh(file(), PASSED, (older, gone), NOW).used == (older,)
+    assert assess_traceability(file(), PASSED, (older, gone), NOW).used == (older,)
 
 
 def test_an_expired_one_does_not_count_and_says_when():
-    found = weigh(file(), PASSED, (calibration("heat", 1, days_ago=366), *ALL[:4], ALL[5]), NOW)
+    found = assess_traceability(file(), PASSED, (calibration("heat", 1, days_ago=366), *ALL[:4], ALL[5]), NOW)
     assert [str(each) for each in found.missing] == ["heat: expired on 2026-11-24"]
 
 

@@ -22,7 +22,7 @@ from benchrig.catalogue import Catalogue
 from benchrig.errors import BenchError
 from benchrig.rehearsal.one_valve import InMemory, options
 from benchrig.rehearsal.plan import Entry, draw_entry
-from benchrig.rehearsal.population import default_mix
+from benchrig.rehearsal.valve_mix import default_mix
 from benchrig.sequencer.events import Intake, StepResult
 from benchrig.sequencer.operator import Silent
 from benchrig.sequencer.run import qualify

@@ -25,7 +25,7 @@ from benchrig.application.paths import model_folders
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Calibration
 from benchrig.bench.file import parse_bench_file
-from benchrig.bench.traceability import Grounds
+from benchrig.bench.traceability import Traceability
 from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.clock import utc_now
 from benchrig.drivers.multimeter import Multimeter
@@ -216,7 +216,7 @@ def flow_study(draws: int, seed: int, first: int = 0) -> None:
             if kind is not None:
                 method = next(each for each in METHODS if each.kind == kind)
                 used.append(calibrate(method, bench, Obedient(simulated), operator_name="nobody", now=utc_now()))
-                bench.rest_on(Grounds(used=tuple(used)))
+                bench.apply_calibrations(Traceability(used=tuple(used)))
             if kind is None or kind == FOUND_FOR_FLOW[-1]:
                 rows["bench file" if kind is None else "calibrated"].append(_measured(simulated, bench, model))
     for name, each in rows.items():

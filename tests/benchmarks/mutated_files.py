@@ -27,7 +27,7 @@ from pathlib import Path
 
 from benchrig.application.paths import demo_folder
 from benchrig.cli import run
-from benchrig.rehearsal.population import default_text
+from benchrig.rehearsal.valve_mix import default_text
 
 __all__ = ["Spoilt", "spoil", "tried"]
 

@@ -35,7 +35,7 @@ VAPOUR = ("tests/sequencer/test_wet_and_drifting.py",)
 WITNESSES = ("tests/sequencer/test_lying_meter.py",)
 WARM = ("tests/sequencer/test_warm.py",)
 STORE = ("tests/records/test_lost_store.py", "tests/records")
-CALENDAR = ("tests/bench/test_traceability.py", "tests/bench/test_same_bench.py")
+CALENDAR = ("tests/bench/test_traceability.py", "tests/bench/test_exchanged_parts.py")
 """Files and folders of tests, each tried in turn until one notices."""
 
 
@@ -250,7 +250,7 @@ MEASUREMENTS = [
 
 BENCH_AND_SEQUENCE = [
     *_of(
-        "benchrig/bench/ending.py",
+        "benchrig/bench/safe_shutdown.py",
         RUN,
         ("outputs left on after a fault", "left.bench_state = bench.make_safe()[1]", 'left.bench_state = "off"'),
         ("an unsafe bench gives a verdict", "if not safe:", "if False:"),
@@ -297,7 +297,7 @@ BENCH_AND_SEQUENCE = [
         "benchrig/bench/traceability.py",
         ("tests/bench/test_last_days.py", *CONSTANTS),
         ("check's last instant exclusive", "now - check.ended <= timedelta", "now - check.ended < timedelta"),
-        ("failed check allowed", "if grounds.forbidden:", "if False:"),
+        ("failed check allowed", "if traceability.forbidden:", "if False:"),
     ),
     *_of(
         "benchrig/bench/calibrations.py",
@@ -333,7 +333,7 @@ BENCH_AND_SEQUENCE = [
             "sink.step_finished(result)\n    run.watcher",
             "run.watcher.step_ended(result)\n    sink.step_finished(result)\n    run.watcher",
         ),
-        ("uncalibrated not marked", "if run.bench.grounds.missing:", "if False:"),
+        ("uncalibrated not marked", "if run.bench.traceability.missing:", "if False:"),
         (
             "still clicks taken as moved",
             "moved_fraction=run.moved / run.clicks",
@@ -481,7 +481,7 @@ WIRES_AND_RECORDS = [
         ),
     ),
     *_of(
-        "firmware_protocol/recording.py",
+        "firmware_protocol/running_capture.py",
         BOARD,
         ("over-current exclusive", "[:: self.channels]) >= limit_raw:", "[:: self.channels]) > limit_raw:"),
     ),
@@ -544,7 +544,7 @@ WET_AND_WARM = [
         ("a slow rise is not looked for", "elif slow and (rest is not None or", "elif slow and (False and"),
     ),
     *_of(
-        "benchrig/sequencer/steps/witnesses.py",
+        "benchrig/sequencer/steps/resistance_cross_check.py",
         WITNESSES,
         ("negative resistance is a coil's", "not DEAD_SHORT_OHM <= value", "not -1e9 <= value"),
         ("ten times the range is a coil's", "OVER_RANGE = 1.5", "OVER_RANGE = 15.0"),

@@ -11,7 +11,7 @@ from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.catalogue import Catalogue, ValveModel, parse_model
 from benchrig.errors import ConfigError
 from benchrig.verdict.conformity import GUARD_BANDS
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 HEAD = """
 model = "oak-1"

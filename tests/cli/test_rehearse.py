@@ -115,7 +115,7 @@ def test_a_mix_with_names_that_the_bench_does_not_know_is_refused_with_all_of_th
 
 
 def test_the_example_mix_is_a_mix(tmp_path):
-    from benchrig.rehearsal.population import default_mix, load_mix
+    from benchrig.rehearsal.valve_mix import default_mix, load_mix
 
     path = tmp_path / "mix.toml"
     path.write_text(rehearse("--example-mix").stdout, encoding="utf-8")

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
-from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.traceability import BenchKey, Ground
+from benchrig.bench.check_result import CheckItem, CheckResult
+from benchrig.bench.traceability import BenchKey, TraceabilityItem
 from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.identity import identity_path
@@ -34,8 +34,8 @@ VOLUME = Calibration(
 )
 CHECK = CheckResult(
     looks=(
-        Look("supply", "Coil supply", "pass", 13.5, 0.07, "V", 12.0, 14.8),
-        Look("pump", "Pump-down", "fail", None, None, "s", None, 12.0, "no vacuum", "Does the pump run?"),
+        CheckItem("supply", "Coil supply", "pass", 13.5, 0.07, "V", 12.0, 14.8),
+        CheckItem("pump", "Pump-down", "fail", None, None, "s", None, 12.0, "no vacuum", "Does the pump run?"),
     ),
     started=NOW,
     ended=NOW + timedelta(minutes=2),
@@ -78,7 +78,7 @@ def test_the_database_itself_refuses_to_change_or_lose_them(workshop: Path, tabl
     trust.keep_calibration(KEY, VOLUME)
     trust.keep_check(KEY, CHECK)
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
-    bench = replace(BENCH, grounds=(Ground("check", 1, "c"), Ground("volume", 1, "v")))
+    bench = replace(BENCH, grounds=(TraceabilityItem("check", 1, "c"), TraceabilityItem("volume", 1, "v")))
     store.recorder().run_started(replace(started(), bench=bench))
     with raw_database(path) as raw:
         assert raw.execute(f"SELECT count(*) FROM {table}").fetchone()[0] > 0
@@ -104,7 +104,11 @@ def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) 
         store.calibration_store.keep_calibration(KEY, VOLUME)
     store.calibration_store.keep_check(KEY, CHECK)
     record_into(store.recorder(), "aborted")
-    bench = replace(BENCH, grounds=(Ground("check", 1, "c"), Ground("volume", 2, "v")), uncalibrated=("heat: never",))
+    bench = replace(
+        BENCH,
+        grounds=(TraceabilityItem("check", 1, "c"), TraceabilityItem("volume", 2, "v")),
+        uncalibrated=("heat: never",),
+    )
     number = store.recorder().run_started(replace(started("C-7"), bench=bench))
     assert [run.run for run in store.runs(calibration=2)] == [number]
     assert [run.run for run in store.runs(check=1)] == [number]

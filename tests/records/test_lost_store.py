@@ -14,7 +14,7 @@ import pytest
 from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.identity import Head, compare, identity_path, keep_beside, read_beside
-from benchrig.records.renewing import begin_anew, go_on_from_backup
+from benchrig.records.store_replacement import begin_anew, go_on_from_backup
 from tests.records.test_durability import other_program
 from tests.reports.sample_record import record_into, started
 

@@ -14,9 +14,20 @@ from benchrig.bench.file import BenchFile, LoadedBenchFile
 from benchrig.bench.opening import open_registered
 from benchrig.errors import ConfigError
 from benchrig.rehearsal.perturbed_bench import bench_as_stated
-from benchrig.rehearsal.plan import draw_entry, draw_near_limit
-from benchrig.rehearsal.population import default_mix, parse_mix
-from benchrig.verdict.words import Limit
+from benchrig.rehearsal.plan import NEAR_LIMITS, draw_entry, draw_near_limit
+from benchrig.rehearsal.valve_mix import GOOD, default_mix, parse_mix
+from benchrig.verdict.judgement import Limit
+from simulators.faults import FAULT_KINDS
+from simulators.world import CONDITIONS, MODELS, SET_BY_VALUE, draw_valve
+
+
+def test_what_a_rehearsal_names_is_what_the_simulated_bench_makes():
+    mix = default_mix()
+    assert set(mix.models) <= set(MODELS)
+    assert set(mix.conditions) <= set(CONDITIONS)
+    assert set(mix.circumstances) - {"sound"} <= set(FAULT_KINDS)
+    assert set(NEAR_LIMITS) <= set(SET_BY_VALUE)
+    assert draw_valve("alder-24", GOOD, 1, severity=0.0) == draw_valve("alder-24", GOOD, 1, severity=1.0)
 
 
 def test_a_valve_is_the_same_whatever_else_is_drawn_and_its_neighbour_is_another():

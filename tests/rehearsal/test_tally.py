@@ -11,18 +11,18 @@ from benchrig.analysis.results import Characteristic
 from benchrig.application.paths import model_folders
 from benchrig.catalogue import Catalogue
 from benchrig.rehearsal.confidence_limits import Rate, quantile
-from benchrig.rehearsal.document import document
+from benchrig.rehearsal.json_output import document
 from benchrig.rehearsal.miss_explanations import again, remedy
-from benchrig.rehearsal.one_valve import Result, Setting
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import Entry
 from benchrig.rehearsal.tally import Tally, kind_of_miss
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
+from benchrig.verdict.judgement import Limit
 from benchrig.verdict.wet import Vapour
-from benchrig.verdict.words import Limit
 
 LEAK = Limit("hold_leak_sccm", None, 5.0, "made up")
-SETTING = Setting(7, {"alder-24": Catalogue(model_folders()).get("alder-24")})
+SETTING = RehearsalSettings(7, {"alder-24": Catalogue(model_folders()).get("alder-24")})
 
 
 def valve(index: int, condition: str, leak: float, severity: float | None = None) -> Result:

@@ -8,11 +8,11 @@ import pytest
 
 from benchrig.clock import RealClock
 from benchrig.rehearsal import worker_pool
-from benchrig.rehearsal.one_valve import Setting
+from benchrig.rehearsal.one_valve import RehearsalSettings
 from benchrig.rehearsal.plan import Entry
 from tests.rehearsal import tasks
 
-SETTING = Setting(1, {})
+SETTING = RehearsalSettings(1, {})
 
 
 def entries(count: int) -> list[Entry]:

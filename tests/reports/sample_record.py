@@ -14,7 +14,7 @@ from benchrig.analysis.results import Bound, Characteristic, Curve, Samples, Tra
 from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.records.model import RunRecord
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult
-from benchrig.verdict.words import Cause, Disposition, Judged, Judgement, Limit, Outcome
+from benchrig.verdict.judgement import Cause, Disposition, Judged, Judgement, Limit, Outcome
 
 KINDS = ("accept", "reject", "undecided", "aborted")
 AMBIENT_PA = 101_325.0

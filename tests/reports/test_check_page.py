@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from benchrig.bench.check_result import CheckResult, Look
+from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.reports.check_page import check_page_html
 from tests.reports.test_page import Outline
 
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 LOOKS = (
-    Look("supply", "Coil supply", "pass", 13.4523, None, "V", 12.0, 14.8),
-    Look("tight", "Tightness, own leak", "fail", 40.14, 0.31, "sccm", -0.8, 1.0, "it leaks", "Reseat the blind plug."),
-    Look("line", "Line to the port", "not done", why="a look before it failed"),
+    CheckItem("supply", "Coil supply", "pass", 13.4523, None, "V", 12.0, 14.8),
+    CheckItem(
+        "tight", "Tightness, own leak", "fail", 40.14, 0.31, "sccm", -0.8, 1.0, "it leaks", "Reseat the blind plug."
+    ),
+    CheckItem("line", "Line to the port", "not done", why="a look before it failed"),
 )
 CHECK = CheckResult(LOOKS, NOW, NOW + timedelta(minutes=2), "R. Counter", 94.0, "ab" * 32, "board", "meter", "benchrig")
 DONE = CheckDone(7, passed=False, ended=CHECK.ended, operator="R. Counter", failed=("Tightness, own leak",))

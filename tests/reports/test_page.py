@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.analysis.characteristics import title_of
-from benchrig.bench.traceability import Ground
+from benchrig.bench.traceability import TraceabilityItem
 from benchrig.records import RunRecord
 from benchrig.reports.label import label_html
 from benchrig.reports.page import page_html
@@ -335,7 +335,7 @@ def test_instants_in_the_bench_facts_are_local(monkeypatch: pytest.MonkeyPatch) 
     import time
 
     record = sample("accept")
-    ground = Ground("check", 7, "check-0007 of 2026-11-25 07:58 UTC, passed (R. Counter)")
+    ground = TraceabilityItem("check", 7, "check-0007 of 2026-11-25 07:58 UTC, passed (R. Counter)")
     try:
         monkeypatch.setenv("TZ", "XYZ-02")
         time.tzset()

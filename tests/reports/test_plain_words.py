@@ -9,7 +9,7 @@ import pytest
 
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.verdict.hypotheses import hypotheses
-from benchrig.verdict.words import Disposition, Verdict
+from benchrig.verdict.judgement import Disposition, Verdict
 from tests.reports.sample_record import sample
 
 

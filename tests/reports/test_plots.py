@@ -18,8 +18,8 @@ from benchrig.reports import drawing
 from benchrig.reports import plots as plots_module
 from benchrig.reports.flow_plot import slowest_line
 from benchrig.reports.hold_plot import allowed_line
+from benchrig.reports.page_layout import MOST_LOWER_PT
 from benchrig.reports.plots import PICTURES, clicks_svg, flow_svg, hold_svg, plots
-from benchrig.reports.sheets import MOST_LOWER_PT
 from benchrig.sequencer.sequence import STEPS
 from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
 

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from benchrig.analysis.results import Characteristic
-from benchrig.bench.traceability import Ground
+from benchrig.bench.traceability import TraceabilityItem
 from benchrig.records import RunRecord
 from benchrig.records.label_code import label_code
 from benchrig.reports.label import label_html
 from benchrig.reports.page import page_html
 from benchrig.sequencer.events import StepResult
-from benchrig.verdict.words import Judged, Limit
+from benchrig.verdict.judgement import Judged, Limit
 from tests.helpers import absent, need_program
 from tests.reports.sample_record import sample
 
@@ -44,10 +44,12 @@ def uncalibrated(record: RunRecord) -> RunRecord:
         record.bench,
         uncalibrated=("bench check: the last one is 31 h old, 24 h are allowed", "transducer: expired on 2026-10-01"),
         grounds=(
-            Ground(
+            TraceabilityItem(
                 "volume", 1, "cal-0001: 0.5002 ± 0.0050 L, by known-volume, 2026-11-15 (R. Counter), until 2027-11-15"
             ),
-            Ground("shunt", 2, "cal-0002: 2.000 ± 0.012 V/A, by meter, 2026-11-15 (R. Counter), until 2027-11-15"),
+            TraceabilityItem(
+                "shunt", 2, "cal-0002: 2.000 ± 0.012 V/A, by meter, 2026-11-15 (R. Counter), until 2027-11-15"
+            ),
         ),
         remarks=("the bench file asks for no bench check",),
         address="Unit 4, Foxglove Lane, Nowhere (fictional)",

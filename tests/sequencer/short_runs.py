@@ -36,7 +36,7 @@ def set_in_file(bench: Bench, table: str, **keys: Any) -> None:
     """Change constants of the bench file under a bench that is open."""
     changed = getattr(bench.file, table).model_copy(update=keys)
     bench.loaded = replace(bench.loaded, file=bench.file.model_copy(update={table: changed}))
-    bench.rest_on(bench.grounds)
+    bench.apply_calibrations(bench.traceability)
 
 
 def short_bench(**options: Any) -> tuple[OpenedSimulation, Bench, Obedient]:

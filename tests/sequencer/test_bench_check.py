@@ -98,10 +98,10 @@ def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():
 
 
 def test_a_reference_that_the_bench_file_lacks_leaves_its_looks_not_done():
-    from benchrig.bench.traceability import Grounds
+    from benchrig.bench.traceability import Traceability
 
     _, bench, operator = simulated(seed=3)
-    bench.rest_on(Grounds())
+    bench.apply_calibrations(Traceability())
     bench.file = bench.file.model_copy(update={"reference_resistor": None, "reference_leak": None})
     result = bench_check(bench, operator, operator_name="me", program="test")
     looks = {each.name: each for each in result.looks}
@@ -152,14 +152,16 @@ def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     from datetime import timedelta
 
     from benchrig.bench.calibrations import Calibration, Reference, constants_of
-    from benchrig.bench.traceability import Grounds
+    from benchrig.bench.traceability import Traceability
     from benchrig.clock import utc_now
 
     _, bench, operator = simulated(seed=3, bench_truth={"reference_leak_sccm": 8.9})
     now = utc_now()
     was = constants_of(bench.file, "volume")
     vessel = (Reference("known volume", 0.25, 0.0002, "L"),)
-    bench.rest_on(Grounds(used=(Calibration("volume", was, was, vessel, now, now + timedelta(days=9), "me", "so"),)))
+    bench.apply_calibrations(
+        Traceability(used=(Calibration("volume", was, was, vessel, now, now + timedelta(days=9), "me", "so"),))
+    )
     result = bench_check(
         bench, operator, operator_name="me", program="test", barometer_pa=operator.read("barometer", "kPa") * 1000
     )

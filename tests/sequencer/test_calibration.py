@@ -216,7 +216,7 @@ def test_a_valve_that_is_not_sound_calibrates_nothing(condition):
 def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
     from benchrig.application.paths import model_folders
     from benchrig.bench.calibrations import constants_of
-    from benchrig.bench.traceability import Grounds
+    from benchrig.bench.traceability import Traceability
     from benchrig.catalogue import Catalogue
     from benchrig.sequencer.measuring import measure_only
 
@@ -226,7 +226,7 @@ def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
         _, bench, _ = simulated(seed=4, condition="seat-leak")
         (now,) = constants_of(bench.file, kind)
         made = Calibration(kind, (replace(now, u=spread),), (now,), (), NOW, NOW, "me", "by hand")
-        bench.rest_on(Grounds(used=(made,)))
+        bench.apply_calibrations(Traceability(used=(made,)))
         measured = measure_only(bench, model, steps=["hold"])
         (leak,) = [each for each in measured.characteristics if each.name == "hold_leak_sccm"]
         found.append(leak)

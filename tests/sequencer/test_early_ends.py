@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchrig.analysis.results import Characteristic
-from benchrig.sequencer.steps.enough import beyond_limits, clear_of_limits
+from benchrig.sequencer.steps.early_end import beyond_limits, clear_of_limits
 from tests.sequencer.short_runs import Kept, context, short_bench, short_run, valve
 from tests.sequencer.simulated_hands import simulated
 

@@ -11,8 +11,8 @@ from benchrig.analysis.coil.resistance import CrossCheck
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError
-from benchrig.sequencer.steps.witnesses import check_possible, check_witnesses, repeated
-from benchrig.verdict.words import Limit
+from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current, check_possible, repeated
+from benchrig.verdict.judgement import Limit
 from tests.benchmarks.bad_meter import LIES, verdict
 
 pytestmark = pytest.mark.usefixtures("quick_fill")
@@ -69,7 +69,7 @@ def witnesses(meter_ohm: float, under_load_ohm: float, again_ohm: float) -> tupl
 def test_witnesses_that_tell_of_one_coil_or_of_a_joint_leave_the_verdict_to_the_valve(
     meter_ohm: float, under_load_ohm: float, again_ohm: float
 ) -> None:
-    check_witnesses(*witnesses(meter_ohm, under_load_ohm, again_ohm))
+    check_meter_against_current(*witnesses(meter_ohm, under_load_ohm, again_ohm))
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_witnesses_that_tell_of_two_coils_are_a_fault_of_the_bench(
     meter_ohm: float, under_load_ohm: float, again_ohm: float
 ) -> None:
     with pytest.raises(BenchError, match="they differ by") as caught:
-        check_witnesses(*witnesses(meter_ohm, under_load_ohm, again_ohm))
+        check_meter_against_current(*witnesses(meter_ohm, under_load_ohm, again_ohm))
     assert f"Asked again at once the meter shows {again_ohm:.2f} ohm" in str(caught.value)
 
 

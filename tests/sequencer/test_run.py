@@ -8,7 +8,7 @@ import math
 import pytest
 
 from benchrig.analysis.characteristics import units_of_step
-from benchrig.bench.traceability import Ground, Grounds, Missing
+from benchrig.bench.traceability import Missing, Traceability, TraceabilityItem
 from benchrig.bench.wiring import closed_up
 from benchrig.errors import BenchError, InterlockOpen, LinkError, aborted
 from benchrig.sequencer import run as run_module
@@ -350,13 +350,15 @@ def test_a_bench_that_cannot_be_made_safe_gives_no_verdict(monkeypatch):
 def test_without_what_the_bench_file_asks_for_every_result_is_marked():
     sink = Kept()
     _, bench, _ = short_bench()
-    bench.grounds = Grounds((Ground("check", 1, "c"),), missing=(Missing("heat", "never calibrated", "do it"),))
+    bench.traceability = Traceability(
+        (TraceabilityItem("check", 1, "c"),), missing=(Missing("heat", "never calibrated", "do it"),)
+    )
     finished = short_run(sink, bench)
     measured = [each for step in finished.steps for each in step.characteristics]
     assert measured
     assert all(each.how.startswith("UNCALIBRATED") for each in measured)
     assert sink.started[0].bench.uncalibrated == ("heat: never calibrated",)
-    assert sink.started[0].bench.grounds == (Ground("check", 1, "c"),)
+    assert sink.started[0].bench.grounds == (TraceabilityItem("check", 1, "c"),)
 
 
 def test_a_calibrated_run_is_not_marked():

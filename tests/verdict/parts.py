@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 UNITS = {
     "coil_resistance_20c_ohm": "ohm",

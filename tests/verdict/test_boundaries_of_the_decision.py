@@ -8,7 +8,7 @@ from benchrig.analysis.results import Characteristic
 from benchrig.verdict.conformity import guard_band_width, judge, probability_of_conformance
 from benchrig.verdict.decide import decide
 from benchrig.verdict.evidence import Evidence
-from benchrig.verdict.words import Limit
+from benchrig.verdict.judgement import Limit
 
 NAME = "coil_resistance_20c_ohm"
 BOTH = Limit(NAME, 16.0, 32.0, "here")

@@ -14,7 +14,7 @@ from benchrig.verdict.cause import CAUSES, UNCLEAR, Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.evidence import features
 from benchrig.verdict.hypotheses import DOMAINS, hypotheses
-from benchrig.verdict.words import Cause, Judged
+from benchrig.verdict.judgement import Cause, Judged
 from tests.verdict.parts import GOOD, LIMITS, Found, condition, gone, measured, not_measured, still, valve
 
 Normally = Literal["closed", "open"]

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.analysis.results import Bound, Characteristic
-from benchrig.verdict.conformity import guard_band_width, judge, limit_text, probability_of_conformance
-from benchrig.verdict.words import Limit
+from benchrig.verdict.conformity import guard_band_width, judge, limit_with_unit, probability_of_conformance
+from benchrig.verdict.judgement import Limit
 
 LEAK = "hold_leak_sccm"
 
@@ -177,7 +177,7 @@ def test_not_measured_keeps_its_reason() -> None:
 def test_without_a_limit_nothing_is_judged() -> None:
     assert judge(read(3.0), None, "U").outcome == "no limit"
     assert judge(read(3.0), limit(), "U").outcome == "no limit"
-    assert limit_text(limit()) == "no limit"
+    assert limit_with_unit(limit()) == "no limit"
 
 
 def test_bugs_are_not_judged() -> None:

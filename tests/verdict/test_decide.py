@@ -9,7 +9,7 @@ import pytest
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.cause import Evidence
 from benchrig.verdict.decide import decide
-from benchrig.verdict.words import Judgement, Limit, Reason
+from benchrig.verdict.judgement import Judgement, Limit, Reason
 from tests.verdict.parts import LIMITS, Found, condition, measured, not_measured, valve
 
 CONDITIONS = ("open-coil", "shorted-turns", "stuck-closed", "stuck-open", "seat-leak", "restricted", "sluggish")

@@ -6,7 +6,7 @@ import pytest
 
 from benchrig.verdict.disposition import COIL, DIRT, WRONG, dispose
 from benchrig.verdict.hypotheses import CAUSES, UNCLEAR
-from benchrig.verdict.words import Cause, Reason
+from benchrig.verdict.judgement import Cause, Reason
 
 
 def sure(name: str, probability: float = 0.95) -> list[Cause]:

@@ -8,8 +8,8 @@ import pytest
 
 from benchrig.analysis.results import Characteristic
 from benchrig.verdict.decide import decide
+from benchrig.verdict.judgement import Judgement, Reason
 from benchrig.verdict.wet import Vapour, retest_after_min
-from benchrig.verdict.words import Judgement, Reason
 from tests.verdict.parts import LIMITS, not_measured, valve
 
 VAPOUR = Vapour(0.97, pressure_kpa=2.3, time_constant_s=41.0)

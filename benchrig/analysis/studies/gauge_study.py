@@ -18,7 +18,16 @@ from scipy.stats import f as f_distribution
 from benchrig.analysis.results import Samples
 from benchrig.analysis.studies.gauge_table import StudyTable
 
-__all__ = ["COMPONENTS", "AnovaLine", "Component", "Fitness", "GaugeStudy", "Question", "fitness", "gauge_study"]
+__all__ = [
+    "COMPONENTS",
+    "AnovaLine",
+    "Fitness",
+    "GaugeStudy",
+    "Question",
+    "VarianceComponent",
+    "fitness",
+    "gauge_study",
+]
 
 COMPONENTS = ("GRR", "EV", "AV", "operator", "interaction", "PV", "TV")
 DISTINCT = 1.41
@@ -45,7 +54,7 @@ class AnovaLine:
 
 
 @dataclass(frozen=True)
-class Component:
+class VarianceComponent:
     """One component of the variation.
 
     Attributes
@@ -78,7 +87,7 @@ class GaugeStudy:
         With the interaction line always; when it was pooled, a line "pooled error" follows the repeatability.
     pooled : bool
         Whether the interaction was not significant at `alpha` and was counted with the repeatability.
-    components : mapping of str to Component
+    components : mapping of str to VarianceComponent
         Keys as in `COMPONENTS`.
     ndc : int or None
         Number of distinct categories; None when the gauge showed no variation, so that there is no end to them.
@@ -94,7 +103,7 @@ class GaugeStudy:
     pooled: bool
     alpha: float
     confidence: float
-    components: Mapping[str, Component]
+    components: Mapping[str, VarianceComponent]
     ndc: int | None
     grr_low_percent: float
     grr_high_percent: float
@@ -187,7 +196,7 @@ def gauge_study(
     components = {}
     for name in COMPONENTS:
         low, high = np.percentile(np.sqrt(drawn[name]), tails)
-        components[name] = Component(
+        components[name] = VarianceComponent(
             variances[name],
             math.sqrt(variances[name]),
             100 * variances[name] / total,

@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from benchrig.bench.bench import Bench
 from benchrig.bench.calibrations import Calibration, Constant, constants_of, with_calibrations
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
-from benchrig.bench.ending import end_safe, safe_on_error
 from benchrig.bench.file import BenchFile
+from benchrig.bench.safe_shutdown import end_safe, safe_on_error
 from benchrig.errors import BenchError, ConfigError
 from benchrig.sequencer import calibration
 from benchrig.sequencer.calibration.calibration_output import Method, in_date

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from benchrig import stop_requests
 from benchrig.bench.bench import Bench
-from benchrig.bench.check_result import CheckResult, Look
-from benchrig.bench.ending import safe_on_error
+from benchrig.bench.check_result import CheckItem, CheckResult
+from benchrig.bench.safe_shutdown import safe_on_error
 from benchrig.clock import utc_now
 from benchrig.sequencer.check.electric import (
     AT_REST_LOOKS,
@@ -34,7 +34,7 @@ def bench_check(
     operator_name: str,
     program: str,
     barometer_pa: float | None = None,
-    tell: Callable[[Look], None] = lambda _: None,
+    tell: Callable[[CheckItem], None] = lambda _: None,
 ) -> CheckResult:
     """Look at the whole bench.
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from benchrig.bench.check_result import Look
+from benchrig.bench.check_result import CheckItem
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer.operator import Unattended
 
@@ -43,8 +43,8 @@ TITLES = {
 class Findings:
     """Looks by name, in the order of `TITLES`; `tell` is called with each as it comes."""
 
-    def __init__(self, tell: Callable[[Look], None] = lambda _: None) -> None:
-        self.looks: dict[str, Look] = {}
+    def __init__(self, tell: Callable[[CheckItem], None] = lambda _: None) -> None:
+        self.looks: dict[str, CheckItem] = {}
         self.dead = ""
         """Why the bench cannot go on at all: it does not answer, or an interlock is open."""
         self._tell = tell
@@ -68,21 +68,21 @@ class Findings:
         """Put a value against what is allowed, ends included; no number fails. Say whether it passed."""
         sound = math.isfinite(value) and (low is None or value >= low) and (high is None or value <= high)
         shown = value if math.isfinite(value) else None
-        look = Look(name, TITLES[name], "pass" if sound else "fail", shown, u, unit, low, high)
+        look = CheckItem(name, TITLES[name], "pass" if sound else "fail", shown, u, unit, low, high)
         if not sound:
-            look = Look(**{**vars(look), "why": why, "to_do": to_do})
+            look = CheckItem(**{**vars(look), "why": why, "to_do": to_do})
         self._add(look)
         return sound
 
     def failed(self, name: str, why: str, to_do: str) -> None:
         """A look that failed without a value."""
-        self._add(Look(name, TITLES[name], "fail", why=why, to_do=to_do))
+        self._add(CheckItem(name, TITLES[name], "fail", why=why, to_do=to_do))
 
     def left_out(self, names: tuple[str, ...], why: str, to_do: str = "") -> None:
         """Looks that could not be done; those that were done stay."""
         for name in names:
             if name not in self.looks:
-                self._add(Look(name, TITLES[name], "not done", why=why, to_do=to_do))
+                self._add(CheckItem(name, TITLES[name], "not done", why=why, to_do=to_do))
 
     @contextmanager
     def part(self, names: tuple[str, ...]) -> Iterator[None]:
@@ -103,6 +103,6 @@ class Findings:
         why = self.dead or "a look before it failed"
         self.left_out(names, why)
 
-    def _add(self, look: Look) -> None:
+    def _add(self, look: CheckItem) -> None:
         self.looks[look.name] = look
         self._tell(look)

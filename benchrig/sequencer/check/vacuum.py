@@ -235,7 +235,7 @@ def _volume(
     by_leak_l = in_use_l * wanted_sccm / through
     relative = math.hypot(math.hypot(both[1], own_u) / through, reference.u_sccm / reference.sccm)
     room_l = ALLOWED_U * math.hypot(by_leak_l * relative, in_use_l * part_u)
-    against = [each for each in bench.grounds.used if each.kind == "volume"]
+    against = [each for each in bench.traceability.used if each.kind == "volume"]
     by_vessel = any(one.name == "known volume" for each in against for one in each.references)
     likelier = (
         "it was calibrated against a vessel, so the leak's filter is the likelier cause"

@@ -13,10 +13,10 @@ from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
-from benchrig.sequencer.steps.enough import clear_of_limits
+from benchrig.sequencer.steps.early_end import clear_of_limits
 from benchrig.sequencer.steps.plausibility import check_dead, check_energised
+from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current
 from benchrig.sequencer.steps.step_output import StepOutput
-from benchrig.sequencer.steps.witnesses import check_witnesses
 
 __all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
 
@@ -65,7 +65,7 @@ def clicks(run: Context) -> StepOutput:
     }
     notes = tuple(together.notes)
     if check is not None:
-        check_witnesses(run, check)
+        check_meter_against_current(run, check)
         run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
         readings["coil resistance under load"] = (check.under_load_ohm, "ohm")
         if check.outcome != "agrees":

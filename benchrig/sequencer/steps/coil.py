@@ -7,8 +7,8 @@ import math
 from benchrig.analysis.coil.resistance import coil_resistance_20c
 from benchrig.bench.bench import Waiting
 from benchrig.sequencer.context import Context
+from benchrig.sequencer.steps.resistance_cross_check import check_possible, repeated
 from benchrig.sequencer.steps.step_output import StepOutput
-from benchrig.sequencer.steps.witnesses import check_possible, repeated
 
 __all__ = ["coil"]
 

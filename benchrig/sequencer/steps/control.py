@@ -27,11 +27,11 @@ from benchrig.sequencer.check.vacuum import hold_for, leak, pump_to
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 from benchrig.sequencer.steps.blank_hold import REST_S, leak_beside_blank, put_in_place, say_why_hidden
+from benchrig.sequencer.steps.resistance_cross_check import check_meter
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, rise_at_rest
-from benchrig.sequencer.steps.witnesses import check_meter
+from benchrig.verdict.judgement import Judgement
 from benchrig.verdict.wet import NAMED_FROM, Vapour
-from benchrig.verdict.words import Judgement
 
 __all__ = ["FLOW", "LEAK", "METER", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
 

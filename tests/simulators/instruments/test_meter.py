@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from simulators.instruments.meter import IDENTITY, Meter, MeterMode
+from simulators.instruments.meter import IDENTITY, MeterMode, SimulatedMeter
 from simulators.instruments.ohmmeter import RANGES
 from tests.simulators.still_world import METER, StillWorld
 
@@ -17,7 +17,7 @@ class Bench:
     def __init__(self, *, seed: int = 1) -> None:
         self.world = StillWorld()
         self.world.outputs = METER
-        self.meter = Meter(self.world, seed=seed)
+        self.meter = SimulatedMeter(self.world, seed=seed)
         self.ask("*CLS")
 
     def wait(self, until_s: float) -> None:
@@ -162,7 +162,7 @@ def test_the_meter_keeps_to_the_standard(dialogue):
 
 
 def test_the_power_on_bit_is_set_until_it_is_read():
-    meter = Meter(StillWorld(), seed=1)
+    meter = SimulatedMeter(StillWorld(), seed=1)
     meter.handle("*ESR?;*ESR?", 0.0)
     assert meter.take(1.0) == ["+128;+0"]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from benchrig.rehearsal.confidence_limits import CONFIDENCE, Quantile, Rate
 from benchrig.rehearsal.miss_explanations import again, distance_in_u, remedy
-from benchrig.rehearsal.one_valve import Result, Setting
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import grade
 from benchrig.rehearsal.tally import Tally, kind_of_miss
 
@@ -16,7 +16,7 @@ __all__ = ["document", "miss_document"]
 METHOD = "Clopper-Pearson, two-sided"
 
 
-def document(tally: Tally, setting: Setting, *, workers: int, wall_seconds: float) -> dict[str, Any]:
+def document(tally: Tally, setting: RehearsalSettings, *, workers: int, wall_seconds: float) -> dict[str, Any]:
     """Keys may be added, never renamed. `valves` is how many were run: fewer than `asked` when it was stopped."""
     rates = tally.rates()
     median, p95 = tally.bench_seconds(0.5), tally.bench_seconds(0.95)
@@ -49,7 +49,7 @@ def document(tally: Tally, setting: Setting, *, workers: int, wall_seconds: floa
     }
 
 
-def miss_document(result: Result, setting: Setting) -> dict[str, Any]:
+def miss_document(result: Result, setting: RehearsalSettings) -> dict[str, Any]:
     """One valve that is not as it should be."""
     entry, judgement = result.entry, result.judgement
     return {

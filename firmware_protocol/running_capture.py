@@ -8,12 +8,12 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from firmware_protocol.typed import Port
 
-__all__ = ["Recording"]
+__all__ = ["RunningCapture"]
 
 JUDGED_WORDS = 2048  # words looked at in one go for over-current: 4 KB at most on the board
 
 
-class Recording:
+class RunningCapture:
     """A capture that has been started.
 
     Parameters

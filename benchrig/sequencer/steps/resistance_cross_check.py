@@ -15,7 +15,7 @@ from benchrig.errors import BenchError, DeviceError, LinkError
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["DEAD_SHORT_OHM", "check_meter", "check_possible", "check_witnesses", "repeated"]
+__all__ = ["DEAD_SHORT_OHM", "check_meter", "check_meter_against_current", "check_possible", "repeated"]
 
 DEAD_SHORT_OHM = 1.0
 """Less is no coil, however few turns are left: bridged pins, leads that touch, the meter (engineering judgement)."""
@@ -95,7 +95,7 @@ def check_meter(run: Context, operator: Operator) -> float:
     return ohm
 
 
-def check_witnesses(run: Context, check: CrossCheck) -> None:
+def check_meter_against_current(run: Context, check: CrossCheck) -> None:
     """Whether the meter and the current tell of one coil, where the verdict depends on which of them is believed.
 
     More resistance under load than cold is what a joint does that gives way, and stays the valve's. A coil that the

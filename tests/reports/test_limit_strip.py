@@ -7,14 +7,14 @@ import re
 import pytest
 
 from benchrig.analysis.results import Bound, Characteristic
-from benchrig.reports.strip import WIDTH, strip_svg
-from benchrig.verdict.words import Limit
+from benchrig.reports.limit_strip import WIDTH, limit_strip_svg
+from benchrig.verdict.judgement import Limit
 
 
 def strip(value: float | None, low: float | None, high: float | None, *, bound: Bound = "", good: bool = True) -> str:
     name = "hold_leak_sccm"
     u = None if bound else 0.1
-    return strip_svg(Characteristic(name, value, u, "sccm", "", bound), Limit(name, low, high, ""), good=good)
+    return limit_strip_svg(Characteristic(name, value, u, "sccm", "", bound), Limit(name, low, high, ""), good=good)
 
 
 def mark_x(text: str) -> float:
@@ -64,7 +64,7 @@ def test_good_and_bad_marks_differ_in_shape() -> None:
 
 def test_no_strip_where_there_is_no_scale() -> None:
     one = Characteristic("x", 1.0, 0.1, "", "")
-    assert strip_svg(one, None, good=True) == ""
+    assert limit_strip_svg(one, None, good=True) == ""
     assert strip(1.0, None, None) == ""
     assert strip(1.0, None, 0.0) == ""
     assert strip(1.0, 3.0, 3.0) == ""

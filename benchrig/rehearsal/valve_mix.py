@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from benchrig import tomlfile
 
-__all__ = ["GOOD", "SOUND", "Mix", "Share", "default_mix", "load_mix", "parse_mix"]
+__all__ = ["GOOD", "SOUND", "Share", "ValveMix", "default_mix", "load_mix", "parse_mix"]
 
 KIND = "Mix file"
 GOOD = "good"
@@ -38,7 +38,7 @@ class Share(_Table):
         return self
 
 
-class Mix(_Table):
+class ValveMix(_Table):
     """The whole file: shares by model and by condition. They need not sum to anything."""
 
     models: dict[str, NotNegative] = Field(min_length=1)
@@ -47,7 +47,7 @@ class Mix(_Table):
     """Faults of the simulated bench, there from the start, and `SOUND`; none given: it is sound."""
 
     @model_validator(mode="after")
-    def _something(self) -> Mix:
+    def _something(self) -> ValveMix:
         if not sum(self.models.values()) > 0:
             raise ValueError("the shares of the models are all 0")
         if not sum(each.share for each in self.conditions.values()) > 0:
@@ -60,7 +60,7 @@ class Mix(_Table):
         return self
 
 
-def default_mix() -> Mix:
+def default_mix() -> ValveMix:
     """The mix that comes with the program: half the valves good, severities spread evenly."""
     return parse_mix(default_text(), where="that comes with benchrig")
 
@@ -70,7 +70,7 @@ def default_text() -> str:
     return files("benchrig.rehearsal").joinpath("default_mix.toml").read_text(encoding="utf-8")
 
 
-def load_mix(path: Path) -> Mix:
+def load_mix(path: Path) -> ValveMix:
     """Read and check a mix file.
 
     Raises
@@ -82,7 +82,7 @@ def load_mix(path: Path) -> Mix:
     return parse_mix(tomlfile.read_text(path, kind=KIND, hint=hint), where=str(path))
 
 
-def parse_mix(text: str, *, where: str) -> Mix:
+def parse_mix(text: str, *, where: str) -> ValveMix:
     r"""Check the text of a mix file; `where` names it in messages. Raises ConfigError as `load_mix` does.
 
     Examples
@@ -93,7 +93,7 @@ def parse_mix(text: str, *, where: str) -> Mix:
     """
     table = tomlfile.table(text, kind=KIND, where=where, hint="Shares are numbers: alder-24 = 2, good = { share = 7 }.")
     try:
-        return Mix.model_validate(table)
+        return ValveMix.model_validate(table)
     except ValidationError as error:
         lines = [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()]
         hint = "Mend these lines; 'benchrig rehearse --example-mix' prints a complete mix file with comments."

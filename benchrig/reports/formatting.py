@@ -12,13 +12,13 @@ from benchrig.analysis.characteristics import CHARACTERISTICS, number_text, titl
 from benchrig.analysis.results import Characteristic
 from benchrig.records.model import RunRecord
 from benchrig.verdict.conformity import remark
-from benchrig.verdict.words import Judged, Limit
+from benchrig.verdict.judgement import Judged, Limit
 
 __all__ = [
     "Row",
     "VerdictWords",
     "in_print",
-    "limit_in_table",
+    "limit_without_unit",
     "local_text",
     "rows",
     "unit_text",
@@ -171,14 +171,14 @@ def local_text(when: datetime) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname() or ''}".rstrip()
 
 
-def limit_in_table(limit: Limit | None, *, most: str = "max ", least: str = "min ", between: str = " to ") -> str:
+def limit_without_unit(limit: Limit | None, *, most: str = "max ", least: str = "min ", between: str = " to ") -> str:
     """What is allowed, without the unit.
 
     Examples
     --------
-    >>> limit_in_table(Limit("hold_leak_sccm", None, 5.0, "maker's data"))
+    >>> limit_without_unit(Limit("hold_leak_sccm", None, 5.0, "maker's data"))
     'max 5'
-    >>> limit_in_table(Limit("coil_resistance_20c_ohm", 22.0, 27.0, "maker's data"))
+    >>> limit_without_unit(Limit("coil_resistance_20c_ohm", 22.0, 27.0, "maker's data"))
     '22 to 27'
     """
     if limit is None or (limit.low is None and limit.high is None):
@@ -231,7 +231,7 @@ def rows(record: RunRecord) -> tuple[Row, ...]:
             title=title_of(each.name),
             value=value_text(each),
             unit=unit_text(each.unit or (CHARACTERISTICS[each.name].unit if each.name in CHARACTERISTICS else "")),
-            limit=limit_in_table(limit),
+            limit=limit_without_unit(limit),
             limit_from="" if limit is None else visible(limit.limit_from),
             outcome=outcome,
             sign=_SHAPES.get(outcome, "·"),

@@ -7,16 +7,16 @@ from contextlib import nullcontext, suppress
 from benchrig.application.events import Listener, Warned
 from benchrig.bench.bench import Bench
 from benchrig.bench.clock_steps import look_at_clock, stepped
-from benchrig.bench.traceability import BenchKey, Grounds, weigh
+from benchrig.bench.traceability import BenchKey, Traceability, assess_traceability
 from benchrig.errors import BenchError
 from benchrig.records import Store
 
-__all__ = ["rest_on_what_counts"]
+__all__ = ["use_valid_calibrations"]
 
 
-def rest_on_what_counts(
+def use_valid_calibrations(
     bench: Bench, store: Store, key: BenchKey, tell: Listener, *, with_check: bool, must_answer: bool = True
-) -> Grounds:
+) -> Traceability:
     """Let the calibrations that count take the place of the bench file's constants; tell what somebody should act on.
 
     Greets board and meter where anything is known of the bench: what was made on others does not count.
@@ -40,7 +40,7 @@ def rest_on_what_counts(
             bench.connect()
     last_seen, clock_then = known.last_seen()
     clock = look_at_clock()
-    found = weigh(
+    found = assess_traceability(
         bench.loaded.file,
         check if with_check else None,
         calibrations,
@@ -51,5 +51,5 @@ def rest_on_what_counts(
     )
     for remark in found.warnings:
         tell(Warned(remark))
-    bench.rest_on(found)
+    bench.apply_calibrations(found)
     return found

@@ -5,10 +5,10 @@ from __future__ import annotations
 from markupsafe import escape
 
 from benchrig.analysis.results import Characteristic
-from benchrig.reports.words import COVERAGE
-from benchrig.verdict.words import Limit
+from benchrig.reports.formatting import COVERAGE
+from benchrig.verdict.judgement import Limit
 
-__all__ = ["strip_svg"]
+__all__ = ["limit_strip_svg"]
 
 WIDTH, MIDDLE = 100.0, 7.0
 EDGE = 5.0
@@ -17,7 +17,7 @@ BEYOND = 1.6
 """A strip with one limit ends at so many times the limit (an upper one), or at this plus 0.6 (a lower one)."""
 
 
-def strip_svg(each: Characteristic, limit: Limit | None, *, good: bool, described: str = "") -> str:
+def limit_strip_svg(each: Characteristic, limit: Limit | None, *, good: bool, described: str = "") -> str:
     """Draw one strip as an ``<svg>`` element, or nothing where there is no limit to draw.
 
     The bar is what is allowed; the round mark (or the pointed one, when `good` is false) is the value, the line
