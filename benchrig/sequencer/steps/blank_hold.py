@@ -53,7 +53,8 @@ def leak_beside_blank(run: Context, blank: Recording, found: HoldResult) -> tupl
     time_s = held.time_s[both]
     blank_pa = np.interp(time_s, blank.time_s, blank.columns["pressure_pa"])
     shut = np.flatnonzero(time_s >= 0)[:20]
-    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0}
+    # both were equally cold: the difference has no chill, and no own leak of the bench
+    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0, "chill_k": None, "chill_u_k": None}
     result = analyse_hold(time_s, held.pressure_pa[both] - blank_pa + float(blank_pa[shut].mean()), **told)
     if result.hold_leak_sccm is None or result.hold_leak_sccm_u is None or result.explanation == "wet":
         return None
