@@ -27,7 +27,7 @@ def test_nothing_is_looked_at_before_the_first_look_and_between_two_looks():
 
     def analyse(*, suspicious: bool) -> HoldResult:
         calls.append(suspicious)
-        return seen(4.9)
+        return seen(None, None)
 
     one = rule()
     for at_s in (0.5, 1.9, FIRST_LOOK_S, 2.1, 2.2, 2.3, 2.35):
@@ -68,6 +68,20 @@ def test_a_gross_leak_that_is_only_bounded_ends_the_hold_beyond_its_limit():
     near = rule()
     asked(near, 2.0, seen(4.0, None, bound="above"))
     assert asked(near, 2.3, seen(4.0, None, bound="above")) is None
+
+
+def test_looks_that_cannot_settle_it_yet_are_passed_over():
+    """At 2 s the leak is known to 8 sccm, and is to be known to about 1: three looks later, not at the next."""
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return seen(1.0, 8.0)
+
+    one = rule()
+    for at_s in looks_s(30.0)[:5]:
+        one.look(at_s, analyse)
+    assert len(calls) == 2
 
 
 def test_without_a_limit_nothing_ends_a_hold():

@@ -6,8 +6,8 @@ Traces are those of `tests.benchmarks.vacuum_models`, which shares nothing with 
 noise, gas 12 to 22 K cold that warms up with 1 to 4 s, a choked leak of so many times the limit of 5 sccm. `--known`:
 time constant and chill were calibrated (1 % and 1.5 %, standard uncertainties), as by 'bench calibrate heat'.
 
-Beside it stands Wald's sequential test (1945) for a line of known start through the same noise and no gas that warms up:
-its expected information at the same risks, as seconds of such a record. Between the two lies what the recovery costs.
+Beside it stands Wald's sequential test (1945) for a line of known start through the same noise, without gas that
+warms up: its expected information at the same risks, as seconds of such a record. Between the two lies what the recovery costs.
 The fixed test: the shortest hold whose single decision at the limit errs no more often than the risks at 0.5 and 1.5
 times it, over the same draws.
 """
@@ -122,9 +122,8 @@ def main() -> None:
             good = np.flatnonzero(np.maximum(wrong[0.5], wrong[1.5]) <= RISK)
             fixed_s = looks_s(LONGEST_S)[good[0]] if len(good) else LONGEST_S
             print(f"fixed hold with errors of at most {RISK:.1%} at 0.5 and 1.5 times the limit: {fixed_s:.1f} s")
-        print(
-            "leak / limit   mean s  median s  95 % s   of fixed   within   beyond  neither   Wald s   over Wald   CPU s"
-        )
+        print("leak / limit   mean s  median s  95 % s   of fixed   within   beyond  neither   Wald s", end="")
+        print("   over Wald   CPU s")
         for multiple in args.only:
             times, traces, told = drawn(multiple, args.draws, args.seed, known=args.known)
             found = pool.map(sequential, [(times, p, t) for p, t in zip(traces, told, strict=True)], 4)
@@ -141,9 +140,8 @@ def main() -> None:
             if multiple in (0.5, 1.5):
                 errors = beyond if multiple < 1 else within
                 limits = binomtest(errors, len(found)).proportion_ci(0.95, "exact")
-                print(
-                    f"{'':13}wrong side {errors} of {len(found)}: {limits.low:.2%} to {limits.high:.2%}; {RISK:.1%} allowed"
-                )
+                chance = f"{limits.low:.2%} to {limits.high:.2%}; {RISK:.1%} allowed"
+                print(f"{'':13}wrong side {errors} of {len(found)}: {chance}")
 
 
 if __name__ == "__main__":

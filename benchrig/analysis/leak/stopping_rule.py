@@ -13,6 +13,7 @@ yardstick in `tests/benchmarks/hold_seconds.py`.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -28,6 +29,9 @@ FURTHER = 1.14
 """From one look to the next time grows by this factor: the uncertainty has then fallen by a third or more."""
 DOUBTED = ("wet", "undecided", "changing", "drift")
 """No hold is stopped as tight while it may be one of these."""
+FALLS_BY, MOST_PASSED = 0.6, 3
+"""The uncertainty falls from one look to the next by hardly more than to this part, so that looks before which it cannot
+be small enough are passed over: so many at most, since the leak that is seen wanders too."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
@@ -108,11 +112,22 @@ class StoppingRule:
         while self._due_s and self._due_s[0] <= so_far_s:
             self._due_s.pop(0)
         found = analyse(suspicious=False)
+        self._pass_over_hopeless(found)
         if self._is_within(found):
             return Stopped("within", so_far_s, self.band_within)
         beyond = self._is_beyond(found) and self._is_beyond(analyse(suspicious=True))
         twice, self._was_beyond = beyond and self._was_beyond, beyond
         return Stopped("beyond", so_far_s, self.band_beyond) if twice else None
+
+    def _pass_over_hopeless(self, found: HoldResult) -> None:
+        """Leave out the looks before which the uncertainty will not have fallen to what the leak seen now asks for."""
+        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+        if leak is None or u is None or self._limit_sccm is None:
+            return
+        needed = abs(self._limit_sccm - leak) / max(self.band_within, self.band_beyond)
+        if 0 < needed < u:
+            looks = int(math.log(u / needed) / math.log(1 / FALLS_BY))
+            del self._due_s[: min(looks, MOST_PASSED)]
 
     def _is_within(self, found: HoldResult) -> bool:
         leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
