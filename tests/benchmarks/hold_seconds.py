@@ -7,7 +7,8 @@ noise, gas 12 to 22 K cold that warms up with 1 to 4 s, a choked leak of so many
 time constant and chill were calibrated (1 % and 1.5 %, standard uncertainties), as by 'bench calibrate heat'.
 
 Beside it stands Wald's sequential test (1945) for a line of known start through the same noise, without gas that
-warms up: its expected information at the same risks, as seconds of such a record. Between the two lies what the recovery costs.
+warms up: its expected information at the same risks, as seconds of such a record. Between the two lies what the
+recovery costs.
 The fixed test: the shortest hold whose single decision at the limit errs no more often than the risks at 0.5 and 1.5
 times it, over the same draws.
 """
