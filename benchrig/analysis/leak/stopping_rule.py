@@ -26,7 +26,11 @@ __all__ = ["FIRST_LOOK_S", "LookAt", "Stopped", "StoppingRule", "looks_s"]
 FIRST_LOOK_S = 2.0
 """Before that the gas has hardly begun to warm up, and any straight piece of its recovery looks like a leak."""
 FURTHER = 1.14
-"""From one look to the next the uncertainty hardly falls to less than this part. Looks before which it cannot be small
+"""From one look to the next time grows by this factor: the uncertainty has then fallen by a third or more."""
+DOUBTED = ("wet", "undecided", "changing", "drift")
+"""No hold is stopped as tight while it may be one of these."""
+FALLS_BY, MOST_PASSED = 0.6, 3
+"""Hardly ever does the uncertainty fall below this part from one look to the next. Looks before which it cannot be small
 enough are passed over: so many at most, since the leak that is seen wanders too."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
