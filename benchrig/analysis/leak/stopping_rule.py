@@ -30,8 +30,8 @@ FURTHER = 1.14
 DOUBTED = ("wet", "undecided", "changing", "drift")
 """No hold is stopped as tight while it may be one of these."""
 FALLS_BY, MOST_PASSED = 0.6, 3
-"""Hardly ever does the uncertainty fall below this part from one look to the next. Looks before which it cannot be small
-enough are passed over: so many at most, since the leak that is seen wanders too."""
+"""Hardly ever does the uncertainty fall below this part from one look to the next. Looks before which it cannot be
+small enough are passed over: so many at most, since the leak that is seen wanders too."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
