@@ -8,6 +8,7 @@ On the board the main loop is ``port.send(board.receive(port.arrived()))`` and `
 
 from firmware_protocol import messages as m
 from firmware_protocol.frame import MAX_BODY, Decoder, encode
+from firmware_protocol.repeats import Repeats
 from firmware_protocol.running_capture import RunningCapture, channels_in
 
 TYPE_CHECKING = False
@@ -108,9 +109,7 @@ class Board:
         self.cause = m.CAUSE_NONE
         self._cause_ms = 0
         self._greeted = False
-        self._last_request: "tuple[int, int, bytes] | None" = None
-        self._last_answer = b""
-        self._last_seq: "int | None" = None
+        self._repeats = Repeats()
         self._heard_us = port.now_us()
         self._silent_us = 0
         self._coil_limit_us = 0
@@ -145,7 +144,7 @@ class Board:
         self.tick()  # what was due before this frame comes first: a late frame does not undo the silence before it
         out = b""
         for seq, kind, body in self._decoder.feed(data):
-            if self._overtaken(seq, kind):
+            if self._repeats.overtaken(seq, kind):
                 continue
             self._heard_us = self._port.now_us()
             out += self._answer(seq, kind, body)
@@ -253,26 +252,17 @@ class Board:
 
     # Messages
 
-    def _overtaken(self, seq: int, kind: int) -> bool:
-        """Whether this is an old request that a newer one has overtaken: to act on it would undo the newer one."""
-        if self._last_seq is None or kind == m.HELLO:  # a new host may begin anywhere
-            return False
-        return 1 <= (self._last_seq - seq) % 256 <= m.MOST_BEHIND
-
     def _answer(self, seq: int, kind: int, body: bytes) -> bytes:
-        request = (seq, kind, body)
-        if request == self._last_request:
-            return self._last_answer
+        again = self._repeats.answer_again(seq, kind, body)
+        if again is not None:
+            return again
         try:
             answer = encode(seq, kind | m.ANSWER, self._act(kind, body))
         except m.FieldError as error:
             answer = encode(seq, m.REFUSED, m.pack_refused(m.Refused(kind, m.OUT_OF_RANGE, error.offset)))
         except _RefusedError as error:
             answer = encode(seq, m.REFUSED, m.pack_refused(m.Refused(kind, error.code, error.detail)))
-        # HELLO starts afresh and is acted on each time it comes.
-        self._last_request = None if kind == m.HELLO else request
-        self._last_seq = seq
-        self._last_answer = answer
+        self._repeats.keep(seq, kind, body, answer)
         return answer
 
     def _act(self, kind: int, body: bytes) -> bytes:

@@ -14,6 +14,7 @@ from benchrig.analysis.results import Samples
 from benchrig.bench.calibrations import with_calibrations
 from benchrig.bench.exchanged_parts import Made, made_on
 from benchrig.bench.file import LoadedBenchFile
+from benchrig.bench.problems import check_interlocks, raise_all
 from benchrig.bench.traceability import Traceability
 from benchrig.bench.wiring import AT_REST, METERING, allowed, way
 from benchrig.clock import Clock
@@ -150,7 +151,7 @@ class Bench:
             Emergency stop pressed or guard open.
         """
         status = self.board.status()
-        _check_inputs(status)
+        check_interlocks(status)
         if status.cause is not TripCause.NONE:
             self.notes.append(f"the board had switched everything off before this run: {CAUSE_WORDS[status.cause]}")
             self.board.clear()
@@ -219,7 +220,7 @@ class Bench:
             raise InterlockOpen(
                 f"The board switched everything off: {CAUSE_WORDS[status.cause]}.", hint=CAUSE_HINTS[status.cause]
             )
-        _check_inputs(status)
+        check_interlocks(status)
 
     # -- readings
 
@@ -389,29 +390,3 @@ class Bench:
         if status.outputs:
             return False, f"NOT safe: outputs still on: {', '.join(sorted(o.name.lower() for o in status.outputs))}"
         return True, "all outputs off, pump stopped, vent open"
-
-
-def _check_inputs(status: BoardStatus) -> None:
-    wrong = []
-    if not status.estop_ok:
-        wrong.append(("Emergency stop is pressed", CAUSE_HINTS[TripCause.ESTOP]))
-    if not status.guard_closed:
-        wrong.append(("Guard is open", CAUSE_HINTS[TripCause.GUARD]))
-    if wrong:
-        raise InterlockOpen(". ".join(what for what, _ in wrong) + ".", hint=" ".join(look for _, look in wrong))
-
-
-def raise_all(problems: list[BenchError]) -> None:
-    """Raise what went wrong: the one problem itself, or several as one error of the kind that they share."""
-    if not problems:
-        return
-    if len(problems) == 1:
-        raise problems[0]
-    said = f"{len(problems)} things are wrong with the bench:"
-    shared = next(kind for kind in type(problems[0]).__mro__ if all(isinstance(each, kind) for each in problems))
-    together: BenchError = shared(
-        "\n".join([said, *(f"  {problem}" for problem in problems)]),
-        hint="\n".join(problem.hint for problem in problems if problem.hint),
-    )
-    together.problems = tuple(problems)
-    raise together from ExceptionGroup(said, problems)

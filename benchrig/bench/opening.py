@@ -8,8 +8,9 @@ from importlib.metadata import PackageNotFoundError, distribution, entry_points
 from pathlib import Path
 from typing import IO, Any, Protocol
 
-from benchrig.bench.bench import Bench, raise_all
+from benchrig.bench.bench import Bench
 from benchrig.bench.file import LoadedBenchFile, load_bench_file, parse_bench_file
+from benchrig.bench.problems import raise_all
 from benchrig.clock import Clock, RealClock
 from benchrig.drivers.links import ByteLink, TextLink
 from benchrig.drivers.meters import METERS

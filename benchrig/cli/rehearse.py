@@ -113,7 +113,7 @@ def rehearse(
     """
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
-    from benchrig.rehearsal.json_output import document
+    from benchrig.rehearsal.json_output import rehearsal_document
     from benchrig.rehearsal.terminal import print_rehearsal
     from benchrig.rehearsal.valve_mix import default_text
 
@@ -130,7 +130,7 @@ def rehearse(
     with line.cleared():
         done = rehearse_valves(request, tell=_Display(line))
     if as_json:
-        emit(document(done.tally, done.setting, workers=done.workers, wall_seconds=done.wall_s))
+        emit(rehearsal_document(done.tally, done.setting, workers=done.workers, wall_seconds=done.wall_s))
     else:
         print_rehearsal(done.tally, done.setting, plain_console(), most=most, wall_seconds=done.wall_s)
     sys.stdout.flush()

@@ -11,12 +11,14 @@ from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import grade
 from benchrig.rehearsal.tally import Tally, kind_of_miss
 
-__all__ = ["document", "miss_document"]
+__all__ = ["miss_document", "rehearsal_document"]
 
 METHOD = "Clopper-Pearson, two-sided"
 
 
-def document(tally: Tally, setting: RehearsalSettings, *, workers: int, wall_seconds: float) -> dict[str, Any]:
+def rehearsal_document(
+    tally: Tally, setting: RehearsalSettings, *, workers: int, wall_seconds: float
+) -> dict[str, Any]:
     """Keys may be added, never renamed. `valves` is how many were run: fewer than `asked` when it was stopped."""
     rates = tally.rates()
     median, p95 = tally.bench_seconds(0.5), tally.bench_seconds(0.95)

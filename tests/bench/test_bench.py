@@ -8,8 +8,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchrig.bench.bench import RECORD_POLL_S, Bench, raise_all
+from benchrig.bench.bench import RECORD_POLL_S, Bench
 from benchrig.bench.calibrations import Calibration, Constant, with_calibrations
+from benchrig.bench.problems import raise_all
 from benchrig.bench.traceability import Traceability
 from benchrig.bench.wiring import AT_REST, METERING, closed_up, pumping
 from benchrig.drivers.exchange import ANSWER_S, TRIES

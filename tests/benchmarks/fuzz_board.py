@@ -169,9 +169,10 @@ def guided(seconds: float, corpus: Path | None) -> None:
     import firmware_protocol.board as board
     import firmware_protocol.frame as frame
     import firmware_protocol.messages as messages
+    import firmware_protocol.repeats as repeats
     import firmware_protocol.running_capture as running_capture
 
-    for module in (frame, messages, running_capture, board):
+    for module in (frame, messages, repeats, running_capture, board):
         for thing in list(vars(module).values()):
             if getattr(thing, "__module__", "") != module.__name__:
                 continue

@@ -71,6 +71,10 @@ SURVIVED_ONCE = [
         ("host-silent limit 9 s", "HOST_SILENT_S = 2.0", "HOST_SILENT_S = 9.0"),
         ("keep-alive 1.9 s", "KEEP_ALIVE_S = 0.5", "KEEP_ALIVE_S = 1.9"),
         ("make_safe without its order", "for state in way(status.outputs, AT_REST):", "for state in ():"),
+    ),
+    *_of(
+        "benchrig/bench/problems.py",
+        BENCH,
         ("emergency stop's input not looked at", "if not status.estop_ok:", "if False:"),
         ("guard's input not looked at", "if not status.guard_closed:", "if False:"),
     ),
@@ -85,11 +89,7 @@ SURVIVED_ONCE = [
         "benchrig/sequencer/steps/hold.py",
         STEPS,
         ("enough vacuum halved", "ENOUGH_VACUUM = 0.9", "ENOUGH_VACUUM = 0.45"),
-        (
-            "hold's background not handed on",
-            "background_sccm=file.background.leak_sccm",
-            "background_sccm=0.0",
-        ),
+        ("hold's background not handed on", '"background_sccm": file.background.leak_sccm', '"background_sccm": 0.0'),
     ),
     *_of(
         "benchrig/analysis/leak/hold_vacuum.py",
@@ -252,7 +252,7 @@ BENCH_AND_SEQUENCE = [
     *_of(
         "benchrig/bench/safe_shutdown.py",
         RUN,
-        ("outputs left on after a fault", "left.bench_state = bench.make_safe()[1]", 'left.bench_state = "off"'),
+        ("outputs left on after a fault", "state = bench.make_safe()[1]", 'state = "off"'),
         ("an unsafe bench gives a verdict", "if not safe:", "if False:"),
     ),
     *_of(
@@ -330,8 +330,8 @@ BENCH_AND_SEQUENCE = [
         RUN,
         (
             "shown before it is kept",
-            "sink.step_finished(result)\n    run.watcher",
-            "run.watcher.step_ended(result)\n    sink.step_finished(result)\n    run.watcher",
+            "sink.step_finished(result)\n        run.watcher",
+            "run.watcher.step_ended(result)\n        sink.step_finished(result)\n        run.watcher",
         ),
         ("uncalibrated not marked", "if run.bench.traceability.missing:", "if False:"),
         (
@@ -341,9 +341,13 @@ BENCH_AND_SEQUENCE = [
         ),
     ),
     *_of(
-        "benchrig/sequencer/steps/hold.py",
+        "benchrig/sequencer/pump_down.py",
         STEPS,
         ("no vacuum at all is a leak", "if vacuum_pa < NO_VACUUM_PA:", "if False:"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/hold.py",
+        STEPS,
         ("vacuum left taken as pressure", "run.vacuum_pa = run.ambient_pa - ended_pa", "run.vacuum_pa = ended_pa"),
     ),
     *_of(
@@ -472,8 +476,8 @@ WIRES_AND_RECORDS = [
             "inputs",
         ),
         ("close before open", "self._port.write_outputs(self.outputs & outputs)", "self._port.write_outputs(outputs)"),
-        ("a repeated request acts again", "if request == self._last_request:", "if False:"),
-        ("an old request acts", "if self._overtaken(seq, kind):", "if False:"),
+        ("a repeated request acts again", "if again is not None:", "if False:"),
+        ("an old request acts", "if self._repeats.overtaken(seq, kind):", "if False:"),
         (
             "hello leaves outputs on",
             "def _on_hello(self, _body: bytes) -> bytes:\n        self._all_off()",
@@ -652,6 +656,10 @@ USE_CASES = [
         "benchrig/bench/bench.py",
         BENCH,
         ("barometer lost with calibrations", "if self._barometer_kpa is not None:", "if False:"),
+    ),
+    *_of(
+        "benchrig/bench/problems.py",
+        BENCH,
         ("several faults lose their hints", "together.problems = tuple(problems)", "together.problems = ()"),
     ),
     *_of(

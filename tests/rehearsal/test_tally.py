@@ -11,7 +11,7 @@ from benchrig.analysis.results import Characteristic
 from benchrig.application.paths import model_folders
 from benchrig.catalogue import Catalogue
 from benchrig.rehearsal.confidence_limits import Rate, quantile
-from benchrig.rehearsal.json_output import document
+from benchrig.rehearsal.json_output import rehearsal_document
 from benchrig.rehearsal.miss_explanations import again, remedy
 from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import Entry
@@ -116,12 +116,12 @@ def test_a_miss_comes_with_the_command_that_runs_it_again():
 
 
 def test_a_rehearsal_that_was_stopped_says_so_and_counts_what_there_is():
-    said = document(Tally.of(RESULTS[:2], 7), SETTING, workers=1, wall_seconds=1.0)
+    said = rehearsal_document(Tally.of(RESULTS[:2], 7), SETTING, workers=1, wall_seconds=1.0)
     assert (said["valves"], said["asked"], said["complete"]) == (2, 7, False)
 
 
 def test_a_rehearsal_stopped_before_the_first_valve_is_still_a_document():
-    said = document(Tally.of([], 7), SETTING, workers=1, wall_seconds=0.1)
+    said = rehearsal_document(Tally.of([], 7), SETTING, workers=1, wall_seconds=0.1)
     assert (said["valves"], said["bench_seconds_median"], said["rates"]["undecided"]["rate"]) == (0, None, None)
 
 

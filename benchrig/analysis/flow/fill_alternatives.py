@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchrig.analysis.flow.fill_fit import TRAVEL_U_S, Blocks, FillFit, Supposed, fit_fill
-from benchrig.analysis.flow.fill_model import Setting, timed
+from benchrig.analysis.flow.fill_blocks import Blocks
+from benchrig.analysis.flow.fill_fit import TRAVEL_U_S, FillFit, Supposed, fit_fill
+from benchrig.analysis.flow.fill_model import FillSetting, timed
 from benchrig.analysis.flow.opening_course import Course
 from benchrig.analysis.statistics.fitting import Parameter
 
@@ -55,7 +56,7 @@ class Explanation:
     flow_u: float = 0.0
 
 
-def explanations(blocks: Blocks, setting: Setting, course: Course) -> list[Explanation]:
+def explanations(blocks: Blocks, setting: FillSetting, course: Course) -> list[Explanation]:
     """Suppositions beyond the plain model that describe the record, the likeliest first; none where none does."""
     tried = list(_tried(blocks, setting, course))
     fitting = [each for each in tried if each.fill.believed]
@@ -66,7 +67,7 @@ def explanations(blocks: Blocks, setting: Setting, course: Course) -> list[Expla
     return [each for each in fitting if each.fill.cost <= best + AS_LIKELY]
 
 
-def _tried(blocks: Blocks, setting: Setting, course: Course) -> Iterator[Explanation]:
+def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Explanation]:
     def fitted(supposed: Supposed) -> FillFit | None:
         try:
             return fit_fill(blocks, setting, supposed)

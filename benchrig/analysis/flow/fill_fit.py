@@ -1,4 +1,4 @@
-"""The fit of a fill: samples, parameters and what is known of them, two models of the heat, and when it began.
+"""The fit of a fill: parameters and what is known of them, two models of the heat, and when it began.
 
 Split from `benchrig.analysis.flow.open_flow`, which says what it is for and turns the fit into results.
 """
@@ -11,17 +11,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.flow.fill_goodness import Noise, goodness
-from benchrig.analysis.flow.fill_model import INFLOW_BEND, FillModel, Setting, timed
+from benchrig.analysis.flow.fill_blocks import Blocks
+from benchrig.analysis.flow.fill_goodness import goodness
+from benchrig.analysis.flow.fill_model import INFLOW_BEND, FillModel, FillSetting, timed
 from benchrig.analysis.flow.fill_ratio import over_ratios
 from benchrig.analysis.gas.air import GAMMA, flow_function
 from benchrig.analysis.gas.reservoir import USUAL_LAMINAR
 from benchrig.analysis.results import Samples
-from benchrig.analysis.statistics.fitting import SETTLED, Fitted, Parameter, block_means, fit
+from benchrig.analysis.statistics.fitting import SETTLED, Fitted, Parameter, fit
 from benchrig.analysis.statistics.model_averaging import averaged, share_of, weighed
 from benchrig.analysis.statistics.smoothing import distinct
 
-__all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "Blocks", "FillFit", "Supposed", "fit_fill", "thinned"]
+__all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "FillFit", "Supposed", "fit_fill"]
 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 LOWEST_RATIO, HIGHEST_RATIO = 0.02, 0.75
@@ -72,51 +73,6 @@ _CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumer
 """Fitted besides C and b: how the opening departs from the ISO curve."""
 _OF_BENCH = ("ambient", "tau_ln", "start_warmth", "inflow_part", "flow_power")
 _OF_OPENING = ("critical_ratio", "laminar_ln", *(q.name for q in _CURVE))
-
-
-def thinned(
-    t: Samples, p: Samples, opening_s: tuple[float, float], fill_s: float, period_s: float
-) -> tuple[Samples, Samples, Samples]:
-    """Block means: narrow blocks about the opening, then blocks short enough for the curve to be straight in each."""
-    first_s, last_s = opening_s[0] - 0.015, opening_s[1] + 0.010
-    narrow = max(period_s, (last_s - first_s) / 60)
-    wide = max(fill_s / 60, period_s)
-    edges = [max(float(t[0]), first_s - 0.4)]
-    while edges[-1] < t[-1] + period_s:
-        at = edges[-1]
-        if at < first_s:
-            step = max(period_s, min(0.05, first_s - at))
-        elif at < last_s:
-            step = narrow
-        else:
-            step = min(wide * max(1.0, (at - last_s) / (2 * fill_s)), max(t[-1] / 50, period_s))
-        edges.append(at + step)
-    return block_means(t, p, np.array(edges) - period_s / 2)
-
-
-@dataclass(frozen=True)
-class Blocks:
-    """Thinned samples of a fill and first guesses from them.
-
-    Attributes
-    ----------
-    time_s, pressure_pa, sd_pa : ndarray, shape (n,)
-        Mean times, mean pressures and their standard deviations.
-    opened_s, slope_pa_s, start_pa : float
-        First guesses: instant of opening, slope of the first rise, pressure before it.
-    period_s : float
-        Time between samples.
-    noise : Noise
-    """
-
-    time_s: Samples
-    pressure_pa: Samples
-    sd_pa: Samples
-    opened_s: float
-    slope_pa_s: float
-    start_pa: float
-    period_s: float
-    noise: Noise
 
 
 @dataclass(frozen=True)
@@ -202,7 +158,7 @@ def _fit(
     return fit(model, y, sd, parameters, soft_sd, settled_at, model.derivatives, bends=True)
 
 
-def fit_fill(blocks: Blocks, setting: Setting, supposed: Supposed = _PLAIN) -> FillFit:
+def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) -> FillFit:
     """Fit a fill to thinned samples; raises LinAlgError where the search leaves all bounds."""
     x, y, sd = blocks.time_s, blocks.pressure_pa, blocks.sd_pa
     start_pa = blocks.start_pa

@@ -16,7 +16,7 @@ from benchrig.analysis.gas.air import GAMMA, R_AIR, iso_mass_flow_kg_s, lpm_anr_
 from benchrig.analysis.gas.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
 
-__all__ = ["INFLOW_BEND", "FillModel", "Setting", "opening_of", "timed"]
+__all__ = ["INFLOW_BEND", "FillModel", "FillSetting", "opening_of", "timed"]
 
 INFLOW_BEND = -0.4
 """To this power of the heat by the inflow the pressure answers in about a straight line, so it is what is fitted."""
@@ -36,7 +36,7 @@ _BALANCE = (
 
 
 @dataclass(frozen=True)
-class Setting:
+class FillSetting:
     """Everything about the bench that the fit needs."""
 
     volume_m3: float
@@ -118,7 +118,7 @@ class FillModel:
     flow, as part of ambient.
     """
 
-    def __init__(self, time_s: Samples, setting: Setting) -> None:
+    def __init__(self, time_s: Samples, setting: FillSetting) -> None:
         self._time_s = time_s
         self._setting = setting
         self._end_s = float(time_s[-1] - min(0.0, time_s[0]))

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchrig.analysis.flow.fill_alternatives import Explanation
-from benchrig.analysis.flow.fill_fit import Blocks, FillFit
-from benchrig.analysis.flow.fill_model import Setting
+from benchrig.analysis.flow.fill_blocks import Blocks
+from benchrig.analysis.flow.fill_fit import FillFit
+from benchrig.analysis.flow.fill_model import FillSetting
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["FlowResult", "Switched", "result_of"]
@@ -117,7 +118,7 @@ class _Values:
     parts: Mapping[str, float]
 
 
-def _values(one: Explanation, setting: Setting) -> _Values:
+def _values(one: Explanation, setting: FillSetting) -> _Values:
     fill, fitted = one.fill, one.fill.fitted
     q = fitted.values
     c, b = setting.conductance(q["rate"]), q["critical_ratio"]
@@ -147,7 +148,7 @@ def _values(one: Explanation, setting: Setting) -> _Values:
     )
 
 
-def _rated(fill: FillFit, setting: Setting) -> tuple[float, float]:
+def _rated(fill: FillFit, setting: FillSetting) -> tuple[float, float]:
     """Flow at the rated vacuum over all that the fit is the mean of: it hardly differs where C and b do."""
     values, variances = [], []
     for _, one in fill.members:
@@ -168,7 +169,7 @@ def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def result_of(
-    blocks: Blocks, found: Sequence[Explanation], explanation: str, setting: Setting, switched: Switched
+    blocks: Blocks, found: Sequence[Explanation], explanation: str, setting: FillSetting, switched: Switched
 ) -> FlowResult:
     """What one explanation of a fill says, or several that remain.
 
@@ -180,7 +181,7 @@ def result_of(
         The fits that remain, the likeliest first; at least one.
     explanation : str
         What was seen, in words; empty for a plain fill.
-    setting, switched : Setting, Switched
+    setting, switched : FillSetting, Switched
         What was told of the bench, and when the valve was switched.
     """
     each = [_values(one, setting) for one in found]

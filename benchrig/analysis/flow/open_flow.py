@@ -16,17 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrig.analysis.flow.fill_alternatives import Explanation, explanations
+from benchrig.analysis.flow.fill_blocks import Blocks, thinned
 from benchrig.analysis.flow.fill_fit import (
     USUAL_RATIO,
     USUAL_TAU_LN_U,
     USUAL_TAU_S,
-    Blocks,
     FillFit,
     fit_fill,
-    thinned,
 )
 from benchrig.analysis.flow.fill_goodness import noise_of_record
-from benchrig.analysis.flow.fill_model import Setting
+from benchrig.analysis.flow.fill_model import FillSetting
 from benchrig.analysis.flow.flow_result import FlowResult, Switched, result_of
 from benchrig.analysis.flow.opening_course import course_of, words_for
 from benchrig.analysis.gas.air import GAMMA, flow_function
@@ -154,7 +153,7 @@ def analyse_flow(
     )
     inflow = None if inflow_w_k is None else float(inflow_w_k)
     # plain floats: the balance is integrated step by step, and numpy's own are slow at that
-    setting = Setting(
+    setting = FillSetting(
         float(volume_m3),
         float(volume_u_m3),
         float(ambient_pa),
@@ -226,7 +225,7 @@ _WANTED = (
 )
 
 
-def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched: Switched) -> FlowResult:
+def _closed(t: Samples, p: Samples, start_pa: float, setting: FillSetting, switched: Switched) -> FlowResult:
     """Result for a valve that lets nothing, or next to nothing, in: conductance from the slope of a line."""
     flowing = t > switched.at_s if switched.within else t >= 0.0
     if np.count_nonzero(flowing) < 5:
@@ -262,7 +261,7 @@ def _closed(t: Samples, p: Samples, start_pa: float, setting: Setting, switched:
     )
 
 
-def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched: Switched) -> FlowResult:
+def _opened(t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switched: Switched) -> FlowResult:
     """Result for a fill."""
     start_pa = float(np.mean(p[:5]))
     onset = _first_lasting(np.abs(p - start_pa) > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
@@ -312,7 +311,13 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: Setting, switched:
 
 
 def _questioned(
-    t: Samples, p: Samples, onset_s: float, blocks: Blocks, plain: FillFit | None, setting: Setting, switched: Switched
+    t: Samples,
+    p: Samples,
+    onset_s: float,
+    blocks: Blocks,
+    plain: FillFit | None,
+    setting: FillSetting,
+    switched: Switched,
 ) -> FlowResult:
     """Result for a fill that is not what the plain model makes of it: what it may be instead."""
     before_s = switched.at_s - onset_s
@@ -349,7 +354,7 @@ def _questioned(
     return _not_measured(why, plain, blocks, switched)
 
 
-def _strain_words(fill: FillFit, setting: Setting) -> str:
+def _strain_words(fill: FillFit, setting: FillSetting) -> str:
     """What is other than told, where the record can be described only so."""
     q = fill.fitted.values
     if fill.strained == "ambient":
