@@ -1,8 +1,9 @@
 """Every constant of a bench that a calibration can find: the one table from which all others read.
 
 To add one: a line in `CONSTANTS` (and in `KINDS_OF_CALIBRATION` when it is a kind of its own), its two keys in
-`benchrig.bench.file`, each with a default, and its procedure as a module of `benchrig.sequencer.calibration` that
-offers it in `METHODS`. Record, store, `bench show`, the command line and `rehearse` take it from here.
+`benchrig.bench.file`, each with a default, and in the demo's ``bench.toml``, and its procedure as a module of
+`benchrig.sequencer.calibration` that offers it in `METHODS`. Record, store, `bench show`, the command line and
+`rehearse` take it from here.
 """
 
 from __future__ import annotations
