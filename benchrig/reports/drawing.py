@@ -187,19 +187,17 @@ class Axes:
     def _y(self, value: float) -> float:
         return self.height * (self.y[1] - value) / (self.y[1] - self.y[0])
 
+    def place_of(self, x: Samples, y: Samples) -> tuple[Samples, Samples]:
+        """Where points lie in the whole drawing, in points from its top left corner."""
+        right = self.left + self.width * (x - self.x[0]) / (self.x[1] - self.x[0])
+        return right, self.top + self.height * (self.y[1] - y) / (self.y[1] - self.y[0])
+
     # -- drawing
 
     def line(self, x: Samples, y: Samples, pen: Pen) -> None:
         """A line through all points."""
         if len(x):
             self._inside.append(f'<path d="{self._path(x, y)}" {pen.attributes}/>')
-
-    def area(self, x: Samples, y: Samples, base: float, colour: str, opacity: float) -> None:
-        """The area between a line and a level."""
-        whole_x = np.concatenate([x, x[-1:], x[:1]])
-        whole_y = np.concatenate([y, [base, base]])
-        path = self._path(whole_x, whole_y)
-        self._inside.append(f'<path d="{path}Z" fill="{colour}" fill-opacity="{opacity:g}" stroke="none"/>')
 
     def band(self, from_x: float, to_x: float, colour: str, opacity: float) -> None:
         """An upright band over the whole height."""

@@ -6,14 +6,18 @@ import numpy as np
 
 from benchrig.analysis.results import Samples, Trace
 from benchrig.records.model import RunRecord
-from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, Drawing, Pen, picked, span
+from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, Axes, Drawing, Pen, picked, span
 from benchrig.reports.hold_plot import HALF_PT, HEIGHT_PT, frame
 from benchrig.reports.lookups import ambient_pa, curve_of, first_trace, limit_of, measured
 
-__all__ = ["flow_svg", "slowest_line"]
+__all__ = ["flow_svg", "free_place", "slowest_line"]
 
-INSET = (152.0, 28.0, 98.0, 0.28)
-"""Left, top and width in points; its height is this part of the picture's."""
+INSET_PT, INSET_PART = 80.0, 0.2
+"""Width of the enlarged picture; its height is this part of the whole picture's."""
+AROUND_PT = (16.0, 12.0, 4.0, 10.0)
+"""Left, above, right and below of it: its numbers and the words above."""
+WORDS_PART = 0.3
+"""Of the width: what the words at the rated vacuum take."""
 LEAST_FOR_INSET_PT = 118.0
 """A lower picture has no room for it."""
 FULL = 0.03
@@ -37,14 +41,17 @@ def flow_svg(record: RunRecord, height_pt: float = HEIGHT_PT) -> str | None:
     axes = drawing.axes(frame(height_pt), span(time_s, [0.0], room=0.0), y, x_label="seconds", y_label="vacuum, kPa")
     axes.level(rated_kpa, Pen(INK, 0.6, "1 2"))
     down = (y[1] - rated_kpa) / (y[1] - y[0])
-    axes.words((0.012, down + 7.5 / (height_pt - 43.0)), f"rated {rated_kpa:g} kPa")
+    axes.words((0.012, down + 7.5 / axes.height), f"rated {rated_kpa:g} kPa")
     entries: list[tuple[str, Pen]] = []
+    lines = [(time_s, vacuum_kpa), (time_s, np.full_like(time_s, rated_kpa))]
+    lines += [_under(axes, rated_kpa)]
     fit = curve_of(trace, "pressure_pa")
     slowest = slowest_line(record, trace, fit)
     if slowest is not None:
         at_s, level_pa, label = slowest
         pen = Pen(LIMIT, 1.1, "5 2")
-        axes.line(*picked(at_s, (air_pa - level_pa) / 1000), pen)
+        lines.append(picked(at_s, (air_pa - level_pa) / 1000))
+        axes.line(*lines[-1], pen)
         entries.append((label, pen))
     pen = Pen(MEASURED, 1.7)
     axes.line(time_s, vacuum_kpa, pen)
@@ -58,7 +65,7 @@ def flow_svg(record: RunRecord, height_pt: float = HEIGHT_PT) -> str | None:
     if "opened" in trace.marks and height_pt < LEAST_FOR_INSET_PT:
         axes.words((0.99, 0.12), f"air comes in after {trace.marks['opened'] * 1e3:.1f} ms", anchor="end")
     elif "opened" in trace.marks:
-        _first_moments(drawing, record, trace, all_kpa)
+        _first_moments(drawing, free_place(axes, lines, height_pt), record, trace, all_kpa)
     elif fit is None:
         axes.words((0.5, 0.75), "no air came in", FIT, anchor="middle", size_pt=8)
     return drawing.svg()
@@ -85,7 +92,38 @@ def slowest_line(
     return at_s, fit[1], f"at the limit, {limit.low:g} L/min"
 
 
-def _first_moments(drawing: Drawing, record: RunRecord, trace: Trace, all_kpa: Samples) -> None:
+def _under(axes: Axes, rated_kpa: float) -> tuple[Samples, Samples]:
+    """Values where the words under the line of the rated vacuum stand."""
+    (from_s, to_s), (low_kpa, high_kpa) = axes.x, axes.y
+    at_s = np.linspace(from_s, from_s + WORDS_PART * (to_s - from_s), 100)
+    return at_s, np.full_like(at_s, rated_kpa - 5.0 / axes.height * (high_kpa - low_kpa))
+
+
+def free_place(axes: Axes, lines: list[tuple[Samples, Samples]], height_pt: float) -> tuple[float, float, float, float]:
+    """Left, top, width and height of the place where the enlarged picture covers the least of the lines."""
+    tall_pt = INSET_PART * height_pt
+    before_pt, above_pt, behind_pt, below_pt = AROUND_PT
+    right_pt = axes.left + axes.width - INSET_PT - behind_pt
+    low_pt = axes.top + axes.height - tall_pt - below_pt
+    places = [
+        (left, top)
+        for top in (axes.top + above_pt, low_pt)
+        for left in (right_pt, 0.5 * (axes.left + right_pt), axes.left + 2 * before_pt)
+    ]
+    points = [axes.place_of(x, y) for x, y in lines]
+
+    def covered(place: tuple[float, float]) -> int:
+        left, top = place[0] - before_pt, place[1] - above_pt
+        right, bottom = place[0] + INSET_PT + behind_pt, place[1] + tall_pt + below_pt
+        return sum(int(np.sum((x > left) & (x < right) & (y > top) & (y < bottom))) for x, y in points)
+
+    left, top = min(places, key=covered)
+    return left, top, INSET_PT, tall_pt
+
+
+def _first_moments(
+    drawing: Drawing, place: tuple[float, float, float, float], record: RunRecord, trace: Trace, all_kpa: Samples
+) -> None:
     """Enlarged: when the pressure begins to rise."""
     opened_ms = trace.marks["opened"] * 1e3
     limit = limit_of(record, "opening_delay_ms")
@@ -96,8 +134,6 @@ def _first_moments(drawing: Drawing, record: RunRecord, trace: Trace, all_kpa: S
     x_ms, y_kpa = picked(time_ms[shown], all_kpa[shown], 240)
     if len(x_ms) < 2:
         return
-    left, top, width, part = INSET
-    place = (left, top, width, part * drawing.height_pt)
     inset = drawing.axes(place, span(x_ms, [0.0], room=0.0), span(y_kpa, room=0.15), about=(3, 2), small=True)
     if high_ms is not None:
         inset.band(high_ms, end_ms, LIMIT, 0.12)

@@ -7,13 +7,13 @@ sheet (A4), the shorter one (Letter) and the widest of the usual fonts (DejaVu S
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from benchrig.reports.page_text import cut
 from benchrig.reports.plots import rows_of_pictures
 
-__all__ = ["height_pt", "lower_by_pt", "moved_to_back", "sheets"]
+__all__ = ["height_pt", "kept_on_front", "lower_by_pt", "sheets"]
 
 WIDTH_PT, SHEET_PT = 526.0, 716.0
 """Between the margins of 12 mm: the width of A4, the height of Letter, less a little."""
@@ -38,19 +38,20 @@ def height_pt(text: str, width_pt: float, size_pt: float = 7.6, line: float = 1.
     return math.ceil(LETTER_EM * size_pt * len(text) / width_pt) * size_pt * line
 
 
-def moved_to_back(needed_pt: float, movable_pt: Sequence[float], room_pt: float = SHEET_PT) -> int:
-    """From which of the movable parts on, in their order, all go to the back.
+def kept_on_front(needed_pt: float, movable_pt: Mapping[str, float], room_pt: float = SHEET_PT) -> tuple[str, ...]:
+    """Which of the movable parts stay on the front: each in its turn that still has room there.
 
     Examples
     --------
-    >>> moved_to_back(500.0, [100.0, 60.0, 90.0], 700.0)
-    2
+    >>> kept_on_front(500.0, {"first": 100.0, "second": 160.0, "third": 90.0}, 700.0)
+    ('first', 'third')
     """
-    for number, tall_pt in enumerate(movable_pt):
-        needed_pt += tall_pt
-        if needed_pt > room_pt:
-            return number
-    return len(movable_pt)
+    stay = []
+    for name, tall_pt in movable_pt.items():
+        if needed_pt + tall_pt <= room_pt:
+            needed_pt += tall_pt
+            stay.append(name)
+    return tuple(stay)
 
 
 def lower_by_pt(needed_pt: float, rows_of_pictures: int, room_pt: float = SHEET_PT) -> float:
@@ -73,9 +74,8 @@ def sheets(view: dict[str, Any]) -> dict[str, Any]:
         "reading": 22.0 + sum(height_pt(each, WIDTH_PT) + 2 for each in view["explained"]),
         "people": 22.0 + 4 * 10.1,
     }
-    stay = moved_to_back(_front_pt(view), list(movable_pt.values()))
-    on_front = tuple(movable_pt)[:stay]
-    back_pt = _back_pt(view) + sum(list(movable_pt.values())[stay:])
+    on_front = kept_on_front(_front_pt(view), movable_pt)
+    back_pt = _back_pt(view) + sum(tall_pt for name, tall_pt in movable_pt.items() if name not in on_front)
     rows_pt = rows_of_pictures({step.name for step in view["record"].steps if step.traces})
     lower_pt = lower_by_pt(back_pt + sum(rows_pt), len(rows_pt))
     dense = _front_pt(view) > SHEET_PT or lower_pt == MOST_LOWER_PT
@@ -96,16 +96,16 @@ def _front_pt(view: dict[str, Any]) -> float:
     why_pt = 18 + height_pt(f"{view['to_do']} {view['to_do_why']}", WIDTH_PT if wide else 250, 8.2, 1.35)
     why_pt += sum(12 + height_pt(each["because"], 250) * (n == 0) for n, each in enumerate(view["causes"]))
     why_pt += sum(11 + height_pt(f"{each.because}{each.operator}", 250, 8.2, 1.35) for each in record.decisions)
+    why_pt += 0.0 if view["earlier"] is None else 40.0
     table_pt = (
         34
         + height_pt(f"Limits from: {view['limits_from']}", WIDTH_PT)
         + sum(16 + height_pt(view["remarks"][row.name].text, 95) for row in view["rows"])
     )
-    earlier_pt = 0.0 if view["earlier"] is None else 40.0
     bare_pt = 16 + height_pt("".join(record.bench.uncalibrated), 500, 8.2) if record.bench.uncalibrated else 0.0
     banner_pt = 26.0 * bool(view["made_up"])
     pair_pt = part_pt + why_pt + 8 if wide else max(part_pt, why_pt)
-    return strap_pt + banner_pt + bare_pt + sum(said) + head_pt + pair_pt + earlier_pt + table_pt + sign_pt
+    return strap_pt + banner_pt + bare_pt + sum(said) + head_pt + pair_pt + table_pt + sign_pt
 
 
 def _back_pt(view: dict[str, Any]) -> float:

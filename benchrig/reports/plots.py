@@ -51,7 +51,7 @@ PICTURES: tuple[Picture, ...] = (
     Picture(
         "hold",
         "Hold vacuum",
-        "The closed valve was put under vacuum and shut off. The line should stay up.",
+        "Behind the closed valve. It sags a little as the air warms up; a leak keeps it falling.",
         hold_plot.HEIGHT_PT,
         30.0,
         False,

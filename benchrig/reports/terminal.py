@@ -111,11 +111,16 @@ def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
 def _since(before: RunRecord, record: RunRecord) -> list[tuple[str, str]]:
     found = retest(before, record)
     said = [
-        f"{each.title} {each.before} → {each.now} {each.unit}: {each.before_outcome} → {each.now_outcome}"
+        f"{each.title} {_with_unit(each.before, each.unit)} → {_with_unit(each.now, each.unit)}: "
+        f"{each.before_outcome} → {each.now_outcome}"
         for each in found.changes
     ]
     head = f"run {found.run}, {found.day}: {found.says}"
     return [("tested before", head), *(("since then", visible(text)) for text in said or ["no outcome has changed"])]
+
+
+def _with_unit(value: str, unit: str) -> str:
+    return value if value == "not measured" else f"{value} {unit}".rstrip()
 
 
 def _below(record: RunRecord) -> list[tuple[str, str]]:

@@ -178,7 +178,8 @@ def remark(characteristic: Characteristic, outcome: Outcome, guard_band: str) ->
         return ""
     width = guard_band_width(guard_band, u)
     band = number_text(characteristic.name, width)
-    return f"{_IN_THE_BAND[outcome]} the guard band of {band if float(band) else f'{width:.1g}'}"
+    text = f"{band if float(band) else f'{width:.1g}'} {characteristic.unit}".rstrip()
+    return f"{_IN_THE_BAND[outcome]} the guard band of {text}"
 
 
 _IN_THE_BAND: dict[Outcome, str] = {

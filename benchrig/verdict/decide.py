@@ -68,7 +68,7 @@ def decide(
     >>> judgement.verdict, judgement.cause, judgement.disposition
     ('reject', 'seat leak', 'clean and retest')
     >>> judgement.why
-    'Hold leak fails: 63.00 sccm, at most 5 sccm allowed; beyond the limit by more than the guard band of 1.20.'
+    'Hold leak fails: 63.00 sccm, at most 5 sccm allowed; beyond the limit by more than the guard band of 1.20 sccm.'
     """
     judged = _judge_all(characteristics, limits, guard_band)
     vapour = evidence.vapour if evidence.vapour is not None and evidence.vapour.probability >= NAMED_FROM else None

@@ -251,7 +251,7 @@ def test_a_long_tag_is_shown_whole_on_the_page(length: int) -> None:
 def test_a_page_can_be_made_of_any_part_of_a_run(step: str, pages: dict[str, str]) -> None:
     text = Outline(page_html(without_step(sample("undecided"), step))).text
     assert "Undecided" in text
-    titles = {"hold": "Hold vacuum The closed", "flow": "Open flow The valve", "clicks": "Clicks Coil current"}
+    titles = {"hold": "Hold vacuum Behind the", "flow": "Open flow The valve", "clicks": "Clicks Coil current"}
     for name, title in titles.items():
         assert (title in text) is (name != step)
 

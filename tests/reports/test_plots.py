@@ -16,8 +16,8 @@ from benchrig.analysis.results import Curve, Trace
 from benchrig.records import RunRecord
 from benchrig.reports import drawing
 from benchrig.reports import plots as plots_module
-from benchrig.reports.flow_plot import slowest_line
-from benchrig.reports.hold_plot import allowed_line
+from benchrig.reports.flow_plot import free_place, slowest_line
+from benchrig.reports.hold_plot import allowed_line, frame
 from benchrig.reports.page_layout import MOST_LOWER_PT
 from benchrig.reports.plots import PICTURES, clicks_svg, flow_svg, hold_svg, plots
 from benchrig.sequencer.sequence import STEPS
@@ -25,7 +25,11 @@ from tests.reports.sample_record import AMBIENT_PA, KINDS, sample, without_step
 
 
 def with_trace(record: RunRecord, step: str, *traces: Trace) -> RunRecord:
-    steps = tuple(dataclasses.replace(each, traces=traces) if each.name == step else each for each in record.steps)
+    return with_step(record, step, traces=traces)
+
+
+def with_step(record: RunRecord, step: str, **changes: object) -> RunRecord:
+    steps = tuple(dataclasses.replace(each, **changes) if each.name == step else each for each in record.steps)
     return dataclasses.replace(record, steps=steps)
 
 
@@ -67,8 +71,34 @@ def test_no_picture_without_a_trace() -> None:
     assert hold_svg(with_trace(sample("accept"), "hold", empty)) is None
 
 
-def test_the_line_at_the_limit_rises_as_the_limit_says() -> None:
+def leaking(leak_sccm: float | None) -> RunRecord:
+    """The accepted run, with another leak or none found."""
     record = sample("accept")
+    row = next(row for row in record.characteristics if row.name == "hold_leak_sccm")
+    return with_step(record, "hold", characteristics=(dataclasses.replace(row, value=leak_sccm),))
+
+
+@pytest.mark.parametrize(("leak_sccm", "above"), [(0.3, False), (4.9, False), (5.1, True), (40.0, True)])
+def test_a_valve_within_its_limit_stays_above_the_line_at_the_limit_from_the_first_second_on(
+    leak_sccm: float, above: bool
+) -> None:
+    record = leaking(leak_sccm)
+    trace = record.traces("hold")[0]
+    fit = trace.curves[0][1]
+    allowed = allowed_line(record, trace, AMBIENT_PA)
+    assert allowed is not None
+    at_s, level_kpa, _ = allowed
+    fit_kpa = (AMBIENT_PA - np.interp(at_s, fit.time_s, fit.values)) / 1000
+    late = at_s > at_s[0] + 1.0
+    assert ((level_kpa > fit_kpa)[late] == above).all()
+    # By hand: 1 cm3/min counted at 273.15 K and 101.325 kPa, in 500 cm3 at 295.25 K:
+    # 1 / 60 / 500 * 101325 * 295.25 / 273.15 = 3.651 Pa/s.
+    rate = (fit_kpa[-1] - level_kpa[-1]) * 1000 / (at_s[-1] - at_s[0])
+    assert rate == pytest.approx(3.651 * (5.0 - leak_sccm), rel=1e-3, abs=1e-3)
+
+
+def test_where_no_leak_was_found_the_line_at_the_limit_is_straight_and_rises_as_the_limit_says() -> None:
+    record = leaking(None)
     allowed = allowed_line(record, record.traces("hold")[0], AMBIENT_PA)
     assert allowed is not None
     (start_s, end_s), (start_kpa, end_kpa), _ = allowed
@@ -76,6 +106,21 @@ def test_the_line_at_the_limit_rises_as_the_limit_says() -> None:
     # 5.15 / 60 / 500 * 101325 * 295.25 / 273.15 = 18.80 Pa/s.
     assert (start_kpa - end_kpa) * 1000 / (end_s - start_s) == pytest.approx(18.80, abs=0.01)
     assert start_s == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(
+    ("fill", "where"), [("quick", (1, 0)), ("slow", (1, 1)), ("none", (1, 1))], ids=["quick", "slow", "none"]
+)
+def test_the_first_moments_are_enlarged_where_they_cover_no_line(fill: str, where: tuple[int, int]) -> None:
+    drawn = drawing.Drawing(256.0, 152.0, "a fill")
+    axes = drawn.axes(frame(152.0), (0.0, 1.0), (-1.0, 62.0), x_label="seconds", y_label="vacuum, kPa")
+    time_s = np.linspace(0.0, 1.0, 200)
+    vacuum_kpa = {"quick": 58 * np.exp(-5 * time_s), "slow": 58 - 12 * time_s, "none": 58 + 0 * time_s}[fill]
+    left, top, width, height = free_place(axes, [(time_s, vacuum_kpa), (time_s, np.full(200, 30.0))], 152.0)
+    at = (int(left + width / 2 > 142), int(top + height / 2 > 68))
+    x, y = axes.place_of(time_s, vacuum_kpa)
+    assert not ((x > left) & (x < left + width) & (y > top) & (y < top + height)).any()
+    assert at == where or fill == "none"
 
 
 def test_the_slowest_fill_allowed_is_stretched_by_flow_over_limit() -> None:

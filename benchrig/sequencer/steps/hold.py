@@ -140,8 +140,8 @@ def hold(run: Context) -> StepOutput:
         characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
         readings={
-            "held for": (held_s, "s"),
             "vacuum reached": (reached_pa / 1000, "kPa"),
+            "held for": (held_s, "s"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
             **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
@@ -153,8 +153,8 @@ def hold(run: Context) -> StepOutput:
 
 def _why_stopped(stopped: Stopped, hold_s: float) -> str:
     return (
-        f"stopped after {stopped.after_s:.1f} s of {hold_s:.0f}: the leak lies {stopped.side} its limit by more than "
-        f"{stopped.band:.1f} standard uncertainties"
+        f"hold ended early, after {stopped.after_s:.1f} s of {hold_s:.0f} s: the leak lies {stopped.side} its limit by "
+        f"more than {stopped.band:.1f} standard uncertainties"
     )
 
 
