@@ -80,7 +80,7 @@ def check_bench(
             operator_name=operator_name,
             program=f"benchrig {__version__}",
             barometer_pa=barometer_kpa * 1000,
-            tell=lambda look: tell(Checked(look)),
+            tell=lambda item: tell(Checked(item)),
         )
     done = store.calibration_store.keep_check(key, replace(result, made_on=bench.made_on))
     page: Path | None = None

@@ -117,7 +117,7 @@ class ReferenceRead(NamedTuple):
 class Checked(NamedTuple):
     """One look of the bench check is done."""
 
-    look: CheckItem
+    item: CheckItem
 
 
 class CalibrationBegan(NamedTuple):

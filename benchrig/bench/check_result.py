@@ -47,7 +47,7 @@ class CheckItem:
 class CheckResult:
     """One bench check. Passed when no look failed and none that should be done was left out."""
 
-    looks: tuple[CheckItem, ...]
+    items: tuple[CheckItem, ...]
     started: datetime
     ended: datetime
     operator: str
@@ -62,4 +62,4 @@ class CheckResult:
     @property
     def passed(self) -> bool:
         """Whether the bench can be trusted today."""
-        return bool(self.looks) and all(look.outcome == "pass" for look in self.looks)
+        return bool(self.items) and all(item.outcome == "pass" for item in self.items)

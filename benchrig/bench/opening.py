@@ -15,7 +15,7 @@ from benchrig.clock import Clock, RealClock
 from benchrig.drivers.links import ByteLink, TextLink
 from benchrig.drivers.meters import METERS
 from benchrig.drivers.relay_board import RelayBoard
-from benchrig.drivers.stand_in import StandIn
+from benchrig.drivers.stand_in_operator import StandInOperator
 from benchrig.drivers.wire_log import WireLog
 from benchrig.errors import BenchError, ConfigError
 
@@ -130,7 +130,7 @@ def open_bench_file(path: Path, *, wire_log: IO[str] | None = None) -> OpenedBen
         loaded, clock, _board(board_link, clock, wire_log), METERS[loaded.file.meter.driver](meter_link, clock)
     )
     address = loaded.file.bench.stand_in
-    return OpenedBench(bench, close, StandIn(address) if address else None)
+    return OpenedBench(bench, close, StandInOperator(address) if address else None)
 
 
 def _board(link: ByteLink, clock: Clock, wire_log: IO[str] | None) -> RelayBoard:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchrig import tomlfile
-from benchrig.catalogue.model import KIND, ValveModel, parse_model
+from benchrig.catalogue.valve_model import KIND, ValveModel, parse_model
 from benchrig.errors import ConfigError
 
 __all__ = ["Catalogue"]

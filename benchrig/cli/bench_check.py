@@ -67,7 +67,7 @@ def check(
                 "failed": list(done.failed),
                 "bench_seconds": round(result.bench_seconds, 3),
                 "page": page,
-                "looks": [check_item_document(look) for look in result.looks],
+                "looks": [check_item_document(item) for item in result.items],
             }
         )
     print_to_do(result, done, checked.valid_h, console)

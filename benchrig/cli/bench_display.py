@@ -56,8 +56,8 @@ class BenchDisplay:
                 self._console.print(Text(f"  {said}", style="dim"), soft_wrap=True)
             case ReferenceRead(what, value, unit):
                 self._console.print(Text(f"  {ASK[what]}: {value:.7g} {unit}", style="dim"))
-            case Checked(look):
-                print_check_item(look, self._console)
+            case Checked(item):
+                print_check_item(item, self._console)
             case NothingKept():
                 click.echo("Nothing was kept: the constants in use until now stand.", err=True)
             case _:

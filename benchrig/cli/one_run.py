@@ -40,7 +40,7 @@ def run_one(store: Store, opened: OpenedBench, request: QualificationRequest, *,
 
 
 def _tell(done: Qualification) -> None:
-    from benchrig.reports.terminal import print_run, print_verdict
+    from benchrig.reports.run_terminal import print_run, print_verdict
 
     out = plain_console()
     print_run(done.record, out, done.before)

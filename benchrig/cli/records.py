@@ -171,7 +171,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
         emit({**document, "withdrawn_since": [each.name for each in gone]} if gone else document)
         return
 
-    from benchrig.reports.terminal import print_run
+    from benchrig.reports.run_terminal import print_run
 
     print_run(record, plain_console(), store.before(record))
     for each in gone:

@@ -114,7 +114,7 @@ def rehearse(
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
     from benchrig.rehearsal.json_output import rehearsal_document
-    from benchrig.rehearsal.terminal import print_rehearsal
+    from benchrig.rehearsal.rehearsal_terminal import print_rehearsal
     from benchrig.rehearsal.valve_mix import default_text
 
     if example_mix:

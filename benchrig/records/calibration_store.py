@@ -20,7 +20,7 @@ from benchrig.bench.exchanged_parts import Made
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
-from benchrig.records.database_errors import reading, writing
+from benchrig.records.database_errors import read_connection, write_connection
 from benchrig.records.identity import Head, head_of, keep_beside, next_number
 
 __all__ = ["CalibrationStore"]
@@ -46,7 +46,7 @@ class CalibrationStore:
     def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
         """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
         content = _calibration_content(bench, calibration)
-        with writing(self._writer, self._path, "calibration") as connection:
+        with write_connection(self._writer, self._path, "calibration") as connection:
             number = next_number(connection, "calibration")
             connection.execute(
                 sa.insert(tables.calibrations).values(
@@ -74,7 +74,7 @@ class CalibrationStore:
         query = sa.select(tables.calibrations).order_by(c.id)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             gone = _withdrawals(connection)
             return tuple((_key(row), _calibration(row, gone)) for row in connection.execute(query).mappings())
 
@@ -82,7 +82,7 @@ class CalibrationStore:
         """One calibration by its name (``cal-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "cal")
         c = tables.calibrations.c
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             row = connection.execute(sa.select(tables.calibrations).where(c.id == number)).mappings().first()
             if row is None:
                 raise ConfigError(
@@ -100,7 +100,7 @@ class CalibrationStore:
         BenchError
             It could not be written.
         """
-        with writing(self._writer, self._path, "withdrawal") as connection:
+        with write_connection(self._writer, self._path, "withdrawal") as connection:
             if number in _withdrawals(connection):
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
@@ -119,7 +119,7 @@ class CalibrationStore:
     def keep_check(self, bench: BenchKey, check: CheckResult) -> CheckDone:
         """Keep a bench check, passed or not. Raises BenchError when it cannot be written."""
         content = _check_content(bench, check)
-        with writing(self._writer, self._path, "bench check") as connection:
+        with write_connection(self._writer, self._path, "bench check") as connection:
             number = next_number(connection, "check")
             connection.execute(
                 sa.insert(tables.checks).values(
@@ -140,7 +140,7 @@ class CalibrationStore:
     def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:
         """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "check")
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             row = connection.execute(sa.select(tables.checks).where(tables.checks.c.id == number)).mappings().first()
         if row is None:
             raise ConfigError(
@@ -152,7 +152,7 @@ class CalibrationStore:
     def last_check_and_calibrations(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""
         c, k = tables.calibrations.c, tables.checks.c
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             if not connection.exec_driver_sql(_ANYTHING).scalar():
                 return None, ()  # every workshop's first day, and most demonstrations: no need to build the queries
             query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
@@ -169,7 +169,7 @@ class CalibrationStore:
         None where there is nothing, or where the run's record cannot be read.
         """
         r, c = tables.runs.c, tables.checks.c
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             run = connection.execute(sa.select(r.started_at, r.bench_facts).order_by(r.id.desc()).limit(1)).first()
             checked = connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar()
         clock = None
@@ -185,13 +185,13 @@ class CalibrationStore:
         query = sa.select(tables.checks).order_by(c.id.desc()).limit(limit)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             return tuple(_done(row["id"], _check(row)) for row in connection.execute(query).mappings())
 
     def faults(self) -> tuple[str, ...]:
         """Compare each check and calibration with the digest written beside it; name those that do not fit."""
         found = []
-        with reading(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._path) as connection:
             for table, prefix in ((tables.calibrations, "cal"), (tables.checks, "check")):
                 for row in connection.execute(sa.select(table).order_by(table.c.id)).mappings():
                     if _digest(json.loads(row["content"])) != row["digest"]:
@@ -300,10 +300,10 @@ def _check_content(bench: BenchKey, check: CheckResult) -> dict[str, Any]:
         **_made_content(check.made_on),
         "looks": [
             {
-                **{key: serialization.text(value) for key, value in asdict(look).items() if isinstance(value, str)},
-                **{key: serialization.number(getattr(look, key)) for key in ("value", "u", "low", "high")},
+                **{key: serialization.text(value) for key, value in asdict(item).items() if isinstance(value, str)},
+                **{key: serialization.number(getattr(item, key)) for key in ("value", "u", "low", "high")},
             }
-            for look in check.looks
+            for item in check.items
         ],
     }
 
@@ -312,7 +312,7 @@ def _check(row: Any) -> CheckResult:
     content = json.loads(row["content"])
     seconds = content["bench_seconds"]
     return CheckResult(
-        looks=tuple(CheckItem(**look) for look in content["looks"]),
+        items=tuple(CheckItem(**item) for item in content["looks"]),
         started=datetime.fromisoformat(content["started"]),
         ended=datetime.fromisoformat(content["ended"]),
         operator=content["operator"],
@@ -326,6 +326,6 @@ def _check(row: Any) -> CheckResult:
 
 
 def _done(number: int, check: CheckResult) -> CheckDone:
-    failed = tuple(look.title for look in check.looks if look.outcome == "fail")
-    failed = failed or tuple(look.title for look in check.looks if look.outcome == "not done")
+    failed = tuple(item.title for item in check.items if item.outcome == "fail")
+    failed = failed or tuple(item.title for item in check.items if item.outcome == "not done")
     return CheckDone(number, check.passed, check.ended, check.operator, failed, check.made_on)

@@ -10,11 +10,11 @@ import sqlalchemy as sa
 
 from benchrig.errors import BenchError
 
-__all__ = ["reading", "unreadable", "writing"]
+__all__ = ["read_connection", "unreadable", "write_connection"]
 
 
 @contextmanager
-def writing(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Connection]:
+def write_connection(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Connection]:
     """A transaction that is committed at the end of the block.
 
     Raises
@@ -34,7 +34,7 @@ def writing(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Connection]
 
 
 @contextmanager
-def reading(reader: sa.Engine, path: Path) -> Iterator[sa.Connection]:
+def read_connection(reader: sa.Engine, path: Path) -> Iterator[sa.Connection]:
     """A transaction that only reads.
 
     Raises

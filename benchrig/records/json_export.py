@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from benchrig.analysis.results import Characteristic
-from benchrig.records.model import RunRecord, utc_text
+from benchrig.records.run_record import RunRecord, utc_text
 from benchrig.verdict.judgement import Limit
 
 __all__ = ["run_document"]

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import dataclass
 from urllib.parse import quote, unquote
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 
 __all__ = ["LabelCode", "label_code", "read_label_code"]
 

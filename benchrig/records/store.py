@@ -18,12 +18,11 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.arrays import unpack_arrays
 from benchrig.records.calibration_store import CalibrationStore
-from benchrig.records.database_errors import reading, unreadable, writing
+from benchrig.records.database_errors import read_connection, unreadable, write_connection
 from benchrig.records.decisions import Decision, decisions_of, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of
 from benchrig.records.label_code import read_label_code
-from benchrig.records.model import RunRecord, RunSummary
 from benchrig.records.read_only import may_write, open_for_reading
 from benchrig.records.recorder import (
     Recorder,
@@ -37,6 +36,7 @@ from benchrig.records.recorder import (
     spare_path,
 )
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
+from benchrig.records.run_record import RunRecord, RunSummary
 from benchrig.records.schema import open_database
 from benchrig.records.waiting import Waiting
 from benchrig.sequencer.events import Intake, RunEnded, StepResult
@@ -127,7 +127,7 @@ class Store:
             The record is damaged.
         """
         wanted = number_or_tag.strip()
-        with reading(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.path) as connection:
             run_id = find_run(connection, wanted)
             if run_id is None:
                 near = near_tags(connection, wanted)
@@ -147,7 +147,7 @@ class Store:
 
     def decide(self, record: RunRecord, decision: Decision) -> None:
         """Keep what a person decided about the part of a run. Raises BenchError when it cannot be written."""
-        with writing(self._writer, self.path, "decision") as connection:
+        with write_connection(self._writer, self.path, "decision") as connection:
             keep_decision(connection, int(record.run), decision)
 
     def before(self, record: RunRecord) -> RunRecord | None:
@@ -163,7 +163,7 @@ class Store:
             .order_by(c.id.desc())
             .limit(1)
         )
-        with reading(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.path) as connection:
             run_id = connection.execute(earlier).scalar()
         return None if run_id is None else self.run(f"run:{run_id}", traces=False)
 
@@ -178,7 +178,7 @@ class Store:
         code = read_label_code(typed_or_scanned)
         if code is None:
             return typed_or_scanned
-        with reading(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.path) as connection:
             tag = tag_of_label(connection, code)
         if tag is None:
             raise ConfigError(
@@ -242,7 +242,7 @@ class Store:
         ConfigError
             There is none.
         """
-        with reading(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.path) as connection:
             return check_valve_history(connection, self.path, tag)
 
     def _close_cut_off_runs(self) -> None:

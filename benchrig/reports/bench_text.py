@@ -15,7 +15,7 @@ from rich.text import Text
 from benchrig.bench.calibrations import Calibration, Constant
 from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.traceability import BenchKey, CheckDone
-from benchrig.records.model import utc_text
+from benchrig.records.run_record import utc_text
 from benchrig.reports.formatting import COVERAGE, in_print, local_text, unit_text, visible, with_spread
 
 __all__ = [
@@ -37,9 +37,9 @@ _STYLES = {"pass": "green", "fail": "bold red", "not done": "yellow"}
 COUNTS = ("contacts closed", "faults")
 
 
-def sign_of(look: CheckItem) -> str:
+def sign_of(item: CheckItem) -> str:
     """A shape for the outcome, that also says it without colour."""
-    return _SIGNS[look.outcome]
+    return _SIGNS[item.outcome]
 
 
 def spread_text(value: float, u: float | None) -> str:
@@ -54,19 +54,19 @@ def spread_text(value: float, u: float | None) -> str:
     return f"{said} ± {spread}" if spread else said
 
 
-def value_of(look: CheckItem) -> str:
+def value_of(item: CheckItem) -> str:
     """What was found, with its unit."""
-    if look.value is None:
-        return "" if look.outcome != "pass" else "as it should be"
-    if look.unit in COUNTS:
-        return "all answer" if look.unit == "faults" else "open"
-    if look.unit.startswith("of "):
-        return f"{look.value:.0f} {look.unit}"
-    value = spread_text(0.0 if abs(look.value) < 5e-4 and look.u is None else look.value, look.u)
-    return f"{value} {unit_text(look.unit)}"
+    if item.value is None:
+        return "" if item.outcome != "pass" else "as it should be"
+    if item.unit in COUNTS:
+        return "all answer" if item.unit == "faults" else "open"
+    if item.unit.startswith("of "):
+        return f"{item.value:.0f} {item.unit}"
+    value = spread_text(0.0 if abs(item.value) < 5e-4 and item.u is None else item.value, item.u)
+    return f"{value} {unit_text(item.unit)}"
 
 
-def allowed_text(look: CheckItem) -> str:
+def allowed_text(item: CheckItem) -> str:
     """What is allowed.
 
     Examples
@@ -76,15 +76,15 @@ def allowed_text(look: CheckItem) -> str:
     >>> allowed_text(CheckItem("a", "A", "pass", 1.0, None, "s", None, 12.0))
     '≤ 12'
     """
-    if look.unit in COUNTS or (look.low is None and look.high is None):
+    if item.unit in COUNTS or (item.low is None and item.high is None):
         return ""
-    if look.low is None:
-        return f"≤ {_limit_text(look.high, look.u)}"
-    if look.high is None:
-        return f"≥ {_limit_text(look.low, look.u)}"
-    if look.low == -look.high:
-        return f"± {_limit_text(look.high, look.u)}"
-    return f"{_limit_text(look.low, look.u)} to {_limit_text(look.high, look.u)}"
+    if item.low is None:
+        return f"≤ {_limit_text(item.high, item.u)}"
+    if item.high is None:
+        return f"≥ {_limit_text(item.low, item.u)}"
+    if item.low == -item.high:
+        return f"± {_limit_text(item.high, item.u)}"
+    return f"{_limit_text(item.low, item.u)} to {_limit_text(item.high, item.u)}"
 
 
 def _limit_text(limit: float | None, u: float | None) -> str:
@@ -98,34 +98,34 @@ def _decimals(u: float) -> int:
     return max(0, 1 - math.floor(math.log10(2 * u)))
 
 
-def check_item_document(look: CheckItem) -> dict[str, Any]:
+def check_item_document(item: CheckItem) -> dict[str, Any]:
     """As one entry of a JSON list."""
     return {
-        "look": look.name,
-        "title": look.title,
-        "outcome": look.outcome,
-        "value": look.value,
-        "u": look.u,
-        "unit": look.unit if look.value is not None and look.unit not in COUNTS else None,
-        "low": look.low,
-        "high": look.high,
-        "why": look.why or None,
-        "to_do": look.to_do or None,
+        "look": item.name,
+        "title": item.title,
+        "outcome": item.outcome,
+        "value": item.value,
+        "u": item.u,
+        "unit": item.unit if item.value is not None and item.unit not in COUNTS else None,
+        "low": item.low,
+        "high": item.high,
+        "why": item.why or None,
+        "to_do": item.to_do or None,
     }
 
 
-def print_check_item(look: CheckItem, console: Console) -> None:
+def print_check_item(item: CheckItem, console: Console) -> None:
     """Print one look: shape, title, what was found, what is allowed."""
     line = Text("  ")
-    line.append(f"{sign_of(look)} ", style=_STYLES[look.outcome])
-    line.append(f"{look.title:<27}", style="" if look.outcome == "pass" else "bold")
-    if look.outcome == "not done":
-        line.append(f"not done: {look.why}", style="yellow")
-    elif look.value is None and look.outcome == "fail":
+    line.append(f"{sign_of(item)} ", style=_STYLES[item.outcome])
+    line.append(f"{item.title:<27}", style="" if item.outcome == "pass" else "bold")
+    if item.outcome == "not done":
+        line.append(f"not done: {item.why}", style="yellow")
+    elif item.value is None and item.outcome == "fail":
         line.append("fails", style=_STYLES["fail"])
     else:
-        line.append(f"{value_of(look):>22}")
-        line.append(f"   {allowed_text(look)}", style="dim")
+        line.append(f"{value_of(item):>22}")
+        line.append(f"   {allowed_text(item)}", style="dim")
     console.print(line, soft_wrap=True)
 
 
@@ -140,11 +140,11 @@ def print_to_do(result: CheckResult, done: CheckDone, valid_h: float, console: C
         )
         return
     console.print(Text.assemble(("FAILED", "bold red"), f"   {done.name}, {seconds}; no run until it passes."))
-    for look in result.looks:
-        if look.outcome == "fail" or (look.outcome == "not done" and look.to_do):
+    for item in result.items:
+        if item.outcome == "fail" or (item.outcome == "not done" and item.to_do):
             console.print()
-            console.print(Padding(Text.assemble((look.title, "bold"), f": {look.why}"), (0, 2)))
-            console.print(Padding(Text(f"what to do: {look.to_do}", style="dim"), (0, 2)))
+            console.print(Padding(Text.assemble((item.title, "bold"), f": {item.why}"), (0, 2)))
+            console.print(Padding(Text(f"what to do: {item.to_do}", style="dim"), (0, 2)))
 
 
 def calibration_document(calibration: Calibration, bench: BenchKey) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from benchrig.analysis.studies.control_chart import (
 )
 from benchrig.analysis.studies.surroundings import to_mean_surroundings
 from benchrig.records.history import CheckValveHistory, CheckValveRun
-from benchrig.records.model import utc_text
+from benchrig.records.run_record import utc_text
 from benchrig.reports.formatting import with_spread
 
 __all__ = ["BASELINE", "ChartReport", "Charted", "chart_document", "chart_report", "count", "said"]

@@ -24,7 +24,7 @@ def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str
             name=done.name,
             bench=bench,
             passed=check.passed,
-            rows=[_row(look) for look in check.looks],
+            rows=[_row(item) for item in check.items],
             day=f"{local.day} {local:%B %Y}",
             time=f"{local:%H:%M}",
             ended=local_text(check.ended),
@@ -33,13 +33,13 @@ def check_page_html(check: CheckResult, done: CheckDone, bench: BenchKey) -> str
     )
 
 
-def _row(look: CheckItem) -> dict[str, Any]:
+def _row(item: CheckItem) -> dict[str, Any]:
     return {
-        "title": look.title,
-        "outcome": look.outcome,
-        "sign": sign_of(look),
-        "value": value_of(look),
-        "allowed": allowed_text(look),
-        "why": in_print(look.why),
-        "to_do": in_print(look.to_do),
+        "title": item.title,
+        "outcome": item.outcome,
+        "sign": sign_of(item),
+        "value": value_of(item),
+        "allowed": allowed_text(item),
+        "why": in_print(item.why),
+        "to_do": in_print(item.to_do),
     }

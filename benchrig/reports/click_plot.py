@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.results import Trace
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.drawing import FIT, LIMIT, MEASURED, Drawing, Pen, picked, span
 from benchrig.reports.lookups import limit_of
 

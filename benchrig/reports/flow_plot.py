@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchrig.analysis.results import Samples, Trace
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.drawing import FIT, INK, LIMIT, MEASURED, Axes, Drawing, Pen, picked, span
 from benchrig.reports.hold_plot import HALF_PT, HEIGHT_PT, frame
 from benchrig.reports.lookups import ambient_pa, curve_of, first_trace, limit_of, measured

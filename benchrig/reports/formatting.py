@@ -10,7 +10,7 @@ from typing import Literal
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, number_text, title_of
 from benchrig.analysis.results import Characteristic
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.verdict.conformity import remark
 from benchrig.verdict.judgement import Judged, Limit
 

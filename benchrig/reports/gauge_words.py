@@ -10,7 +10,7 @@ from benchrig.analysis.characteristics import number_text, title_of
 from benchrig.analysis.studies.gauge_ranges import RangeStudy
 from benchrig.analysis.studies.gauge_study import STUDY_SIGMAS, Fitness, GaugeStudy, Question
 from benchrig.analysis.studies.gauge_table import StudyTable
-from benchrig.records.model import utc_text
+from benchrig.records.run_record import utc_text
 from benchrig.reports.formatting import unit_text
 
 __all__ = [

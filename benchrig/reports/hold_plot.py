@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchrig.analysis.results import Samples, Trace
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.drawing import FIT, LIMIT, MEASURED, Drawing, Pen, picked, span
 from benchrig.reports.lookups import (
     STANDARD_K,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchrig.records.label_code import label_code
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import verdict_words
 from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.template_loading import environment

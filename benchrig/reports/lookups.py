@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchrig.analysis.results import Characteristic, Samples, Trace
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.verdict.judgement import Limit
 
 __all__ = ["STANDARD_K", "STANDARD_PA", "ambient_pa", "curve_of", "first_trace", "limit_of", "measured", "reading"]

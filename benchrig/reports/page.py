@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, in_print, rows, verdict_words, visible
 from benchrig.reports.limit_strip import limit_strip_svg
 from benchrig.reports.page_layout import sheets

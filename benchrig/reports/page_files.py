@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from benchrig.bench.check_result import CheckResult
     from benchrig.bench.traceability import BenchKey, CheckDone
-    from benchrig.records.model import RunRecord
+    from benchrig.records.run_record import RunRecord
     from benchrig.reports.chart_words import ChartReport
     from benchrig.reports.gauge_words import StudyReport
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import COVERAGE, Row, in_print, unit_text, with_spread
 from benchrig.verdict.judgement import sure_text
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.verdict.warm import warm_causes
 
 __all__ = ["DISPOSITIONS", "cause_sentence", "plain_sentence"]

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports import click_plot, hold_plot
 from benchrig.reports.click_plot import clicks_svg
 from benchrig.reports.flow_plot import flow_svg

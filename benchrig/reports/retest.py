@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, rows, verdict_words
 
 __all__ = ["Change", "Retest", "retest"]

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from benchrig.analysis.results import Characteristic, Samples
 from benchrig.bench.bench import Bench
-from benchrig.catalogue.model import ValveModel
+from benchrig.catalogue.valve_model import ValveModel
 from benchrig.sequencer.events import Watcher
 from benchrig.verdict.wet import Vapour
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Bench
 from benchrig.bench.safe_shutdown import end_safe, safe_on_error
-from benchrig.catalogue.model import ValveModel
+from benchrig.catalogue.valve_model import ValveModel
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import StepResult, Watcher

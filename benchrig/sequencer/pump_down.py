@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchrig.bench.wiring import pumping
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.plausibility import check_pressure
+from benchrig.sequencer.steps.impossible_readings import check_pressure
 
 __all__ = ["draw_down", "wait_for_vacuum_s"]
 

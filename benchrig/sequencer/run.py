@@ -13,7 +13,7 @@ from benchrig.bench.calibrations import constant_in
 from benchrig.bench.clock_steps import ClockLook, look_at_clock, stepped
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.safe_shutdown import end_safe, safe_on_error
-from benchrig.catalogue.model import ValveModel
+from benchrig.catalogue.valve_model import ValveModel
 from benchrig.clock import since_boot, utc_now
 from benchrig.errors import BenchError, aborted
 from benchrig.sequencer.captures import check_captures

@@ -2,7 +2,7 @@
 
 from firmware_protocol.board import Board
 from firmware_protocol.rp2040 import boot, pins
-from firmware_protocol.rp2040.port import SYSTEM_HZ, Port
+from firmware_protocol.rp2040.port import SYSTEM_HZ, ChipPort
 from firmware_protocol.rp2040.usb import UsbSerial
 
 TYPE_CHECKING = False
@@ -46,7 +46,7 @@ def start(modules: "Any") -> "tuple[Any, Any, Any, Any] | None":
         return None
     machine.freq(SYSTEM_HZ)
     modules.micropython.kbd_intr(-1)
-    port = Port(machine, modules.rp2, modules.time.ticks_us, modules.uctypes.addressof)
+    port = ChipPort(machine, modules.rp2, modules.time.ticks_us, modules.uctypes.addressof)
     board = Board(port, identity(machine.unique_id()), pins.BUILD, pins.CHANNELS)
     reading, writing = modules.select.poll(), modules.select.poll()
     stdin, stdout = modules.sys.stdin, modules.sys.stdout

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-__all__ = ["SLOT_US", "SLOWEST_PACED_US", "SYSTEM_HZ", "Port", "left_justified", "pace"]
+__all__ = ["SLOT_US", "SLOWEST_PACED_US", "SYSTEM_HZ", "ChipPort", "left_justified", "pace"]
 
 SYSTEM_HZ = 125_000_000
 CYCLES_PER_US = 125
@@ -71,7 +71,7 @@ def _store(room: bytearray, at: int, word: int) -> None:
     room[at + 1] = word >> 8
 
 
-class Port:
+class ChipPort:
     """The chip as board.py wants it (typed.py).
 
     Parameters

@@ -43,7 +43,7 @@ def test_a_check_is_stored_with_its_page_and_each_look_is_told():
     console = Console()
     checked = check_bench(Store(store_path()), opened(), operator_name="me", seed=1, tell=console)
     assert checked.result.passed
-    assert [each.look.name for each in console.of(Checked)] == [look.name for look in checked.result.looks]
+    assert [each.item.name for each in console.of(Checked)] == [item.name for item in checked.result.items]
     assert console.of(ReferenceRead)[0].what == "barometer"
     assert checked.page == pages_folder() / "check-0001.html"
     assert Store(store_path()).calibration_store.check("check-0001")[2].operator == "me"

@@ -21,7 +21,7 @@ def failed(seed: int, *faults: str, spread: float | None = None) -> tuple[list[s
     result = bench_check(
         bench, operator, operator_name="nobody", program="study", barometer_pa=operator.read("barometer", "kPa") * 1e3
     )
-    return [look.name for look in result.looks if look.outcome == "fail"], result.bench_seconds
+    return [item.name for item in result.items if item.outcome == "fail"], result.bench_seconds
 
 
 def main() -> None:

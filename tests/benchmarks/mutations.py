@@ -117,7 +117,7 @@ SURVIVED_ONCE = [
         ("control draws on the open port for a moment", "LINE_S, LINE_PA = 4.0, ", "LINE_S, LINE_PA = 0.4, "),
     ),
     *_of(
-        "benchrig/sequencer/steps/plausibility.py",
+        "benchrig/sequencer/steps/impossible_readings.py",
         STEPS,
         ("least current of a sound coil a tenth", "LEAST_CURRENT = 0.5", "LEAST_CURRENT = 0.05"),
     ),
@@ -357,7 +357,7 @@ BENCH_AND_SEQUENCE = [
         ("least vacuum of the flow halved", "LEAST_VACUUM_PA = 10_000.0", "LEAST_VACUUM_PA = 5_000.0"),
     ),
     *_of(
-        "benchrig/sequencer/steps/plausibility.py",
+        "benchrig/sequencer/steps/impossible_readings.py",
         STEPS,
         ("current in a dead coil not looked at", "if current_a > CURRENT_FLOWS_A:", "if False:"),
         ("a gauge above ambient is possible", "ABOVE_AMBIENT = 1.05", "ABOVE_AMBIENT = 1.5"),
@@ -420,14 +420,14 @@ TRACES = [
         ("milliseconds taken for seconds", "if span_s > longest_s:", "if False:"),
     ),
     *_of(
-        "benchrig/tracefile/plausible.py",
+        "benchrig/tracefile/impossible_values.py",
         ("tests/tracefile",),
         ("half of a clipped curve passes", "CUT_OFF: Final = 0.1", "CUT_OFF: Final = 0.5"),
         ("gauge pressure passes", "if low < 0:", "if False:"),
         ("milliamperes pass", "MOST_A: Final = 20.0", "MOST_A: Final = 2000.0"),
     ),
     *_of(
-        "benchrig/tracefile/events.py",
+        "benchrig/tracefile/unexpected_events.py",
         ("tests/tracefile",),
         ("a second pulse passes", "if len(began) > 1:", "if len(began) > 2:"),
         ("a pump that draws passes", "FALLS_MOST_PA = 300.0, 7.0, 1_000.0", "FALLS_MOST_PA = 9e4, 7.0, 1e5"),

@@ -33,7 +33,7 @@ VOLUME = Calibration(
     parts=(("known volume", 0.0006),),
 )
 CHECK = CheckResult(
-    looks=(
+    items=(
         CheckItem("supply", "Coil supply", "pass", 13.5, 0.07, "V", 12.0, 14.8),
         CheckItem("pump", "Pump-down", "fail", None, None, "s", None, 12.0, "no vacuum", "Does the pump run?"),
     ),

@@ -12,7 +12,7 @@ import numpy as np
 
 from benchrig.analysis.results import Bound, Characteristic, Curve, Samples, Trace
 from benchrig.records.digests import end_digest, start_digest, step_digest
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, Sink, StepResult
 from benchrig.verdict.judgement import Cause, Disposition, Judged, Judgement, Limit, Outcome
 

@@ -31,7 +31,7 @@ def test_a_failed_check_shows_every_look_with_what_to_do():
 
 
 def test_a_passed_check_of_a_simulated_bench_says_both():
-    passed = replace(CHECK, looks=LOOKS[:1])
+    passed = replace(CHECK, items=LOOKS[:1])
     text = Outline(check_page_html(passed, replace(DONE, passed=True), replace(KEY, simulated=True, seed=1))).text
     assert "Passed" in text
     assert "Simulated bench" in text

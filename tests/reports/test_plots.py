@@ -160,7 +160,7 @@ def test_odd_samples_are_drawn_without_complaint(values: np.ndarray) -> None:
 @pytest.mark.slow
 def test_reports_can_be_imported_without_the_heavy_parts() -> None:
     program = (
-        "import sys, benchrig.reports, benchrig.reports.terminal; "
+        "import sys, benchrig.reports, benchrig.reports.run_terminal; "
         "print(sorted({'matplotlib', 'scipy', 'jinja2', 'segno', 'alembic'} & set(sys.modules)))"
     )
     done = subprocess.run(

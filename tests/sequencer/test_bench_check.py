@@ -61,13 +61,13 @@ def look(**options):
     opened, bench, operator = simulated(**options)
     barometer_pa = operator.read("barometer", "kPa") * 1000
     result = bench_check(bench, operator, operator_name="me", program="test", barometer_pa=barometer_pa)
-    return opened, operator, {each.name: each for each in result.looks}, result
+    return opened, operator, {each.name: each for each in result.items}, result
 
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
     opened, operator, looks, result = look(seed=seed)
-    assert [each.outcome for each in result.looks] == ["pass"] * len(TITLES), looks
+    assert [each.outcome for each in result.items] == ["pass"] * len(TITLES), looks
     assert tuple(looks) == tuple(TITLES)
     assert result.passed
     assert result.bench_seconds < 120
@@ -104,7 +104,7 @@ def test_a_reference_that_the_bench_file_lacks_leaves_its_looks_not_done():
     bench.apply_calibrations(Traceability())
     bench.file = bench.file.model_copy(update={"reference_resistor": None, "reference_leak": None})
     result = bench_check(bench, operator, operator_name="me", program="test")
-    looks = {each.name: each for each in result.looks}
+    looks = {each.name: each for each in result.items}
     assert not result.passed
     assert looks["resistor"].outcome == looks["zero"].outcome == looks["reference"].outcome == "not done"
     assert "[reference_leak]" in looks["reference"].why
@@ -131,7 +131,7 @@ def test_a_check_that_is_stopped_leaves_the_bench_safe_and_gives_no_result():
 def test_the_wrong_barometer_reading_is_noticed():
     _, bench, operator = simulated(seed=3)
     result = bench_check(bench, operator, operator_name="me", program="test", barometer_pa=98_000.0)
-    looks = {each.name: each for each in result.looks}
+    looks = {each.name: each for each in result.items}
     assert looks["atmosphere"].outcome == "fail"
     assert looks["pump_down"].outcome == "not done"
 
@@ -165,6 +165,6 @@ def test_a_blocked_leak_is_suspected_where_a_vessel_vouches_for_the_volume():
     result = bench_check(
         bench, operator, operator_name="me", program="test", barometer_pa=operator.read("barometer", "kPa") * 1000
     )
-    volume = next(each for each in result.looks if each.name == "volume")
+    volume = next(each for each in result.items if each.name == "volume")
     assert volume.outcome == "fail"
     assert "the leak's filter is the likelier cause" in volume.why

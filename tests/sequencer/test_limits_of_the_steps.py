@@ -15,7 +15,7 @@ from benchrig.sequencer.steps import control as control_step
 from benchrig.sequencer.steps import flow as flow_step
 from benchrig.sequencer.steps import hold as hold_step
 from benchrig.sequencer.steps.control import FLOW, LEAK, control
-from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
+from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
 from tests.sequencer.short_runs import canned_flow, context, set_in_file, short_bench, step
 
 

@@ -11,7 +11,11 @@ from benchrig.analysis.coil.resistance import CrossCheck
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.file import MeterTable
 from benchrig.errors import BenchError
-from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current, check_possible, repeated
+from benchrig.sequencer.steps.resistance_cross_check import (
+    check_meter_against_current,
+    check_possible,
+    repeats_like_a_resistor,
+)
 from benchrig.verdict.judgement import Limit
 from tests.benchmarks.bad_meter import LIES, verdict
 
@@ -34,12 +38,12 @@ def test_readings_that_a_coil_good_or_bad_can_give_pass() -> None:
 
 
 def test_readings_repeat_or_do_not() -> None:
-    assert repeated([24.50, 24.51, 24.49])
-    assert repeated([NO_PATH, NO_PATH])
-    assert not repeated([24.5, 12.0, 24.5])
-    assert not repeated([24.5, NO_PATH, 24.5])
-    assert repeated([100.0, 100.9])
-    assert not repeated([100.0, 101.2])
+    assert repeats_like_a_resistor([24.50, 24.51, 24.49])
+    assert repeats_like_a_resistor([NO_PATH, NO_PATH])
+    assert not repeats_like_a_resistor([24.5, 12.0, 24.5])
+    assert not repeats_like_a_resistor([24.5, NO_PATH, 24.5])
+    assert repeats_like_a_resistor([100.0, 100.9])
+    assert not repeats_like_a_resistor([100.0, 101.2])
 
 
 def witnesses(meter_ohm: float, under_load_ohm: float, again_ohm: float) -> tuple[Any, CrossCheck]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from benchrig.analysis.statistics.uncertainty_budget import Budget, Quantity, combine, coverage_factor, scatter
 
-__all__ = ["repeated", "transducer_offset_v", "transducer_scale_v_per_pa"]
+__all__ = ["mean_of_repeats", "transducer_offset_v", "transducer_scale_v_per_pa"]
 
 LEAST_APART_PA = 30_000.0
 """Two pressures that lie closer together tell the zero better than the scale."""
@@ -83,7 +83,7 @@ def transducer_scale_v_per_pa(
     return scale, combine(lambda v1, p1, v2, p2: v2 - p2 * (v1 - v2) / (p1 - p2), inputs)
 
 
-def repeated(name: str, values: Sequence[float], u_each: Sequence[float]) -> Budget:
+def mean_of_repeats(name: str, values: Sequence[float], u_each: Sequence[float]) -> Budget:
     """One constant from several measurements of it, each with its own uncertainty.
 
     The mean. What the measurements share (a reference, a model) does not average out, so their own uncertainties are
@@ -103,7 +103,7 @@ def repeated(name: str, values: Sequence[float], u_each: Sequence[float]) -> Bud
 
     Examples
     --------
-    >>> found = repeated("time constant", [2.08, 2.12, 2.10], [0.03, 0.03, 0.03])
+    >>> found = mean_of_repeats("time constant", [2.08, 2.12, 2.10], [0.03, 0.03, 0.03])
     >>> round(found.value, 3), round(found.u, 3)
     (2.1, 0.04)
     """

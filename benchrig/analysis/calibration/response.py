@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
-from benchrig.analysis.calibration.pressure import repeated
+from benchrig.analysis.calibration.pressure import mean_of_repeats
 from benchrig.analysis.calibration.short_fill import short_fill
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.uncertainty_budget import Budget, Quantity, combine
@@ -46,7 +46,7 @@ def transducer_response_s(fills: Sequence[tuple[Samples, Samples]], guess_s: flo
     for k, (time_s, pressure_pa) in enumerate(fills):  # one that ended in another valley is led back to the others
         again = short_fill(time_s, pressure_pa, middle_s, find_response=True)
         found[k] = min(found[k], again, key=lambda each: each.residual_pa)
-    budget = repeated("response", [each.response_s for each in found], [each.response_u_s for each in found])
+    budget = mean_of_repeats("response", [each.response_s for each in found], [each.response_u_s for each in found])
     whole = combine(
         lambda value, shape: value + shape,
         (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from benchrig.analysis.calibration.pressure import repeated
+from benchrig.analysis.calibration.pressure import mean_of_repeats
 from benchrig.analysis.calibration.volume import LEAST_STEP_PA, volume_by_expansion, volume_by_flow
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.analysis.statistics.uncertainty_budget import Quantity
@@ -196,8 +196,8 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
         chills.append(seen.chill_k)
         chill_spreads.append(seen.chill_k_u)
     bench.switch(AT_REST)
-    budget = repeated("time constant", taus, spreads)
-    chill = repeated("chill", chills, chill_spreads)
+    budget = mean_of_repeats("time constant", taus, spreads)
+    chill = mean_of_repeats("chill", chills, chill_spreads)
     vacuum_kpa = bench.file.reservoir.hold_vacuum_kpa
     return CalibrationOutput(
         (
@@ -227,7 +227,7 @@ def background(bench: Bench, operator: Operator) -> CalibrationOutput:
         leaks.append(seen.hold_leak_sccm)
         spreads.append(math.hypot(seen.hold_leak_sccm_u, seen.hold_leak_sccm * file.reservoir.u_relative))
     bench.switch(AT_REST)
-    budget = repeated("own leak", leaks, spreads)
+    budget = mean_of_repeats("own leak", leaks, spreads)
     how = f"{BACKGROUND_TIMES} holds of {BACKGROUND_S:.0f} s on a blind plug"
     if budget.value >= 0:
         return CalibrationOutput.of("background leak_sccm", "sccm", budget, (), how)

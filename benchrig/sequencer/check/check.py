@@ -85,7 +85,7 @@ def bench_check(
         elif not found.dead:
             operator.connect(Fitting.VALVE)
     return CheckResult(
-        looks=tuple(found.looks[name] for name in TITLES if name in found.looks),
+        items=tuple(found.items[name] for name in TITLES if name in found.items),
         started=started,
         ended=utc_now(),
         operator=operator_name,

@@ -44,14 +44,14 @@ class Findings:
     """Looks by name, in the order of `TITLES`; `tell` is called with each as it comes."""
 
     def __init__(self, tell: Callable[[CheckItem], None] = lambda _: None) -> None:
-        self.looks: dict[str, CheckItem] = {}
+        self.items: dict[str, CheckItem] = {}
         self.dead = ""
         """Why the bench cannot go on at all: it does not answer, or an interlock is open."""
         self._tell = tell
 
     def passed(self, name: str) -> bool:
         """Whether a look was done and passed."""
-        return name in self.looks and self.looks[name].outcome == "pass"
+        return name in self.items and self.items[name].outcome == "pass"
 
     def measured(
         self,
@@ -68,10 +68,10 @@ class Findings:
         """Put a value against what is allowed, ends included; no number fails. Say whether it passed."""
         sound = math.isfinite(value) and (low is None or value >= low) and (high is None or value <= high)
         shown = value if math.isfinite(value) else None
-        look = CheckItem(name, TITLES[name], "pass" if sound else "fail", shown, u, unit, low, high)
+        item = CheckItem(name, TITLES[name], "pass" if sound else "fail", shown, u, unit, low, high)
         if not sound:
-            look = CheckItem(**{**vars(look), "why": why, "to_do": to_do})
-        self._add(look)
+            item = CheckItem(**{**vars(item), "why": why, "to_do": to_do})
+        self._add(item)
         return sound
 
     def failed(self, name: str, why: str, to_do: str) -> None:
@@ -81,7 +81,7 @@ class Findings:
     def left_out(self, names: tuple[str, ...], why: str, to_do: str = "") -> None:
         """Looks that could not be done; those that were done stay."""
         for name in names:
-            if name not in self.looks:
+            if name not in self.items:
                 self._add(CheckItem(name, TITLES[name], "not done", why=why, to_do=to_do))
 
     @contextmanager
@@ -92,7 +92,7 @@ class Findings:
         except Unattended:
             raise
         except BenchError as error:
-            waiting = [name for name in names if name not in self.looks]
+            waiting = [name for name in names if name not in self.items]
             if waiting:
                 self.failed(waiting[0], str(error), error.hint)
             at_once = (error, *error.problems)
@@ -103,6 +103,6 @@ class Findings:
         why = self.dead or "a look before it failed"
         self.left_out(names, why)
 
-    def _add(self, look: CheckItem) -> None:
-        self.looks[look.name] = look
-        self._tell(look)
+    def _add(self, item: CheckItem) -> None:
+        self.items[item.name] = item
+        self._tell(item)

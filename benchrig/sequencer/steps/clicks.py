@@ -14,7 +14,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.early_end import clear_of_limits
-from benchrig.sequencer.steps.plausibility import check_dead, check_energised
+from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised
 from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current
 from benchrig.sequencer.steps.step_output import StepOutput
 

@@ -7,7 +7,7 @@ import math
 from benchrig.analysis.coil.resistance import coil_resistance_20c
 from benchrig.bench.bench import Waiting
 from benchrig.sequencer.context import Context
-from benchrig.sequencer.steps.resistance_cross_check import check_possible, repeated
+from benchrig.sequencer.steps.resistance_cross_check import check_possible, repeats_like_a_resistor
 from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["coil"]
@@ -24,7 +24,7 @@ def coil(run: Context) -> Waiting[StepOutput]:
     report = run.watch("coil", 1.0 + 0.6 * file.sequence.coil_readings)
     report("")
     readings_ohm = yield from bench.reading_coil_ohm(file.sequence.coil_readings)
-    asked_again = not repeated(readings_ohm)
+    asked_again = not repeats_like_a_resistor(readings_ohm)
     if asked_again:
         # One stale answer is not seen again; a joint that comes and goes is, here or by the current of the clicks.
         before = readings_ohm

@@ -14,7 +14,7 @@ from benchrig.drivers.relay_board import Channel
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.early_end import clear_of_limits
-from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure, check_vented
+from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure, check_vented
 from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["capture_words", "flow"]

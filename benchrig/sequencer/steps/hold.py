@@ -12,7 +12,7 @@ from benchrig.bench.wiring import closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
 from benchrig.sequencer.pump_down import draw_down
-from benchrig.sequencer.steps.plausibility import check_dead, check_energised, check_pressure
+from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 

@@ -15,7 +15,7 @@ from benchrig.errors import BenchError, DeviceError, LinkError
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
-__all__ = ["DEAD_SHORT_OHM", "check_meter", "check_meter_against_current", "check_possible", "repeated"]
+__all__ = ["DEAD_SHORT_OHM", "check_meter", "check_meter_against_current", "check_possible", "repeats_like_a_resistor"]
 
 DEAD_SHORT_OHM = 1.0
 """Less is no coil, however few turns are left: bridged pins, leads that touch, the meter (engineering judgement)."""
@@ -35,7 +35,7 @@ _HINT = (
 )
 
 
-def repeated(readings_ohm: list[float]) -> bool:
+def repeats_like_a_resistor(readings_ohm: list[float]) -> bool:
     """Whether readings repeat as well as those of a resistor do, or of no path at all."""
     finite = [value for value in readings_ohm if math.isfinite(value)]
     if len(finite) < len(readings_ohm):

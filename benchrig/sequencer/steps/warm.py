@@ -21,7 +21,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
 from benchrig.sequencer.steps.clicks import click_characteristics, pulses
 from benchrig.sequencer.steps.flow import flow
-from benchrig.sequencer.steps.plausibility import check_energised
+from benchrig.sequencer.steps.impossible_readings import check_energised
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.verdict.warm import WARM
 

@@ -15,7 +15,7 @@ from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import grade
 from benchrig.rehearsal.tally import MAIN, WET, Tally, cause_is_right, kind_of_miss
 from benchrig.rehearsal.valve_mix import GOOD
-from benchrig.reports.terminal import fitting
+from benchrig.reports.run_terminal import fitting
 
 __all__ = ["print_rehearsal"]
 

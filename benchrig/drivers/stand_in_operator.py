@@ -11,13 +11,13 @@ import socket
 
 from benchrig.errors import DeviceError, LinkError
 
-__all__ = ["StandIn"]
+__all__ = ["StandInOperator"]
 
 ANSWER_S = 2.0
 """The bench is disarmed while things are connected; an answer on this computer takes a millisecond."""
 
 
-class StandIn:
+class StandInOperator:
     """Connects and reads at an address ``HOST:PORT``; opens a connection for each request."""
 
     def __init__(self, address: str) -> None:

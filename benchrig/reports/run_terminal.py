@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from benchrig.records.model import RunRecord
+from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, limit_without_unit, rows, verdict_words, visible
 from benchrig.reports.retest import retest
 from benchrig.spelling import SPELLED

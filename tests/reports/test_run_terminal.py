@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from benchrig.analysis.characteristics import title_of
-from benchrig.reports.terminal import print_run, print_verdict
+from benchrig.reports.run_terminal import print_run, print_verdict
 from tests.reports.sample_record import KINDS, sample
 
 
