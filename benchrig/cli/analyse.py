@@ -65,7 +65,7 @@ def analyse() -> None:
     type=Finite(0, 100),
     default=0.5,
     show_default=True,
-    help="Standard uncertainty of the current probe's scale; of limits of a %, a divided by 1.73.",
+    help="Standard uncertainty of the current probe's scale; for limits of ±a %, give a / 1.73.",
 )
 @as_json_option
 @speaks
@@ -142,7 +142,7 @@ def _reservoir(command: Any) -> Any:
                 "--from-s",
                 type=Finite(),
                 help="When the reservoir was shut off (hold) or the valve told to open (flow), on the file's time "
-                "axis. Left out: 0; a hold that begins later is taken from its first sample.",
+                "axis. Default: 0; a hold that begins later is taken from its first sample.",
             ),
         )
     ):
@@ -205,7 +205,7 @@ def hold(
 @click.option(
     "--inflow-w-k",
     type=Finite(0, 1000),
-    help="What an inflow of 1 g/s adds to the walls' heat conductance, W/K; left out, the fill must tell it.",
+    help="What an inflow of 1 g/s adds to the walls' heat conductance, W/K; left out, it is found from the fill.",
 )
 @click.option(
     "--inflow-u-percent", type=Finite(0, 1000), default=20.0, show_default=True, help="Its standard uncertainty."

@@ -37,7 +37,7 @@ def bench() -> None:
     "--bench",
     "bench_file",
     type=click.Path(path_type=Path),
-    help="Bench file. Left out: bench.toml in the workshop's folder.",
+    help="Bench file. Default: bench.toml in the workshop's folder.",
 )
 @click.option(
     "--plan", is_flag=True, help="Print the order of a run instead: what goes on beside what, and the seconds it takes."

@@ -30,7 +30,7 @@ __all__ = ["calibrate", "history", "withdraw"]
     "--by",
     "way",
     type=click.Choice([way for each in KINDS_OF_CALIBRATION.values() if len(each.ways) > 1 for way in each.ways]),
-    help="Volume only: by a known volume (vessel), or by the reference leak. Left out: vessel.",
+    help="Volume only: by a known volume (vessel), or by the reference leak. Default: vessel.",
 )
 @click.option("--yes", is_flag=True, help="Keep it even when a constant moves by more than a tenth.")
 @as_json_option
@@ -110,12 +110,12 @@ def history(kind: str | None, as_json: bool) -> None:
 @click.command("withdraw", epilog="Example:  benchrig bench withdraw cal-0003 --reason 'the vessel was dented'")
 @click.argument("calibration")
 @click.option("--reason", required=True, help="Why it was wrong.")
-@click.option("--operator", default=None, help="Who says so. Left out: the computer's user.")
+@click.option("--operator", default=None, help="Who says so. Default: the computer's user.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @as_json_option
 @speaks
 def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_json: bool) -> None:
-    """Say that a calibration was found wrong: it stays in the history, counts no more, and its runs are listed."""
+    """Say that a calibration was found wrong: it stays in the history, no longer counts, and its runs are listed."""
     from benchrig.application.calibration import withdraw_calibration
     from benchrig.application.paths import store_path
     from benchrig.records import Store
@@ -134,7 +134,7 @@ def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_
     if as_json:
         emit({"withdrawn": found.name, "kind": found.kind, "bench": key.name, "runs": list(gone.runs)})
         return
-    click.echo(f"{found.name} ({found.kind} of {key.name}) is withdrawn and counts no more.")
+    click.echo(f"{found.name} ({found.kind} of {key.name}) is withdrawn and no longer counts.")
     if gone.runs:
         tags = f"{len(gone.runs)} run{'s' if len(gone.runs) > 1 else ''} rested on it"
         click.echo(f"{tags}; 'benchrig records list --rests-on {found.name}' lists them.")

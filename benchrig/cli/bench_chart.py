@@ -13,7 +13,7 @@ __all__ = ["chart", "tell_after_run"]
 
 
 @click.command("chart", epilog="Example:  benchrig bench chart --tag SHELF-1")
-@click.option("--tag", help="The check valve's tag. Left out: the one that was measured last.")
+@click.option("--tag", help="The check valve's tag. Default: the one that was measured last.")
 @click.option(
     "--baseline",
     type=click.IntRange(8, 200),

@@ -31,7 +31,7 @@ def check(
     barometer_kpa: float | None,
     as_json: bool,
 ) -> None:
-    """Look whether the bench can be trusted today: two minutes, one reference at a time. The outcome is stored."""
+    """Check whether the bench can be trusted today: two minutes, one reference at a time. The outcome is stored."""
     from benchrig.application.bench_check import check_bench
     from benchrig.application.bench_choice import open_bench
     from benchrig.application.paths import store_path

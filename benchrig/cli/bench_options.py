@@ -20,7 +20,7 @@ GOOD = "good"
 """What the simulated valve is like when no condition is named."""
 
 _OPTIONS = (
-    click.option("--operator", default=None, help="Who stands at the bench. Left out: the computer's user."),
+    click.option("--operator", default=None, help="Who stands at the bench. Default: the computer's user."),
     click.option(
         "--fault", "faults", multiple=True, metavar="KIND", help="A fault of the simulated bench, for practice."
     ),
@@ -38,7 +38,7 @@ _OPTIONS = (
         "--bench",
         "bench_file",
         type=click.Path(path_type=Path),
-        help="Bench file. Left out: bench.toml in the workshop's folder.",
+        help="Bench file. Default: bench.toml in the workshop's folder.",
     ),
 )
 

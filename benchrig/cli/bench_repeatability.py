@@ -31,28 +31,28 @@ __all__ = ["repeatability"]
 )
 @click.option(
     "--steps",
-    help="What to measure, of coil, hold, flow and clicks; needed steps before are added. Left out: all.",
+    help="What to measure, of coil, hold, flow and clicks; needed steps before are added. Default: all.",
 )
 @click.option("--study", "study_name", help="Name to keep it under; a study of that name goes on where it stopped.")
 @click.option(
     "--bench",
     "bench_file",
     type=click.Path(path_type=Path),
-    help="Bench file. Left out: bench.toml in the workshop's folder.",
+    help="Bench file. Default: bench.toml in the workshop's folder.",
 )
 @instead_of_hardware("Simulated bench and simulated parts in this condition; good when none is named.")
 @click.option(
-    "--severity", type=click.FloatRange(0, 1), nargs=2, help="Simulated parts from this bad to that bad, evenly spread."
+    "--severity", type=click.FloatRange(0, 1), nargs=2, help="How bad: evenly spread from the first to the second."
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**20), default=1, show_default=True, help="Of order, simulated bench and parts."
+    "--seed", type=click.IntRange(0, 2**20), default=1, show_default=True, help="Seeds order, bench and parts."
 )
 @click.option(
     "--from", "values_file", type=click.Path(path_type=Path), help="Typed-in values: part,operator,trial,value."
 )
 @click.option("--characteristic", "only", multiple=True, help="Only this one (with --from: what the values are).")
 @click.option("--unit", default="", help="With --from: the values' unit.")
-@click.option("--tolerance", type=float, help="Width of the tolerance. Left out: from the model's limits.")
+@click.option("--tolerance", type=float, help="Width of the tolerance. Default: from the model's limits.")
 @click.option(
     "--alpha",
     type=click.FloatRange(0, 1),
@@ -158,7 +158,7 @@ def _names(text: str, kind: str, stem: str) -> tuple[str, ...]:
         return tuple(f"{stem}{k}" for k in range(1, count + 1))
     names = [name.strip() for name in text.split(",")]
     if not all(names) or not all(name.isprintable() for name in names):
-        raise click.UsageError(f"--{kind}s {text!r}: a number, or names with commas between.")
+        raise click.UsageError(f"--{kind}s {text!r}: a number, or names separated by commas.")
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise click.UsageError(f"--{kind}s: {', '.join(twice)} is there twice.")
@@ -173,7 +173,7 @@ def _steps(text: str | None) -> tuple[str, ...]:
     given = [name.strip() for name in text.split(",") if name.strip()]
     odd = [name for name in given if name not in MEASURING_STEPS]
     if odd or not given:
-        raise click.UsageError(f"--steps {text!r}: of {', '.join(MEASURING_STEPS)}, with commas between.")
+        raise click.UsageError(f"--steps {text!r}: of {', '.join(MEASURING_STEPS)}, separated by commas.")
     return tuple(name for name in MEASURING_STEPS if name in given)
 
 

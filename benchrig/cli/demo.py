@@ -20,7 +20,7 @@ __all__ = ["demo"]
     type=click.IntRange(0, 2**32 - 1),
     default=1,
     show_default=True,
-    help="Of the simulated valve and its noise.",
+    help="Seed of the simulated valve and its noise.",
 )
 @as_json_option
 @speaks

@@ -26,7 +26,7 @@ __all__ = ["qualify"]
     "--bench",
     "bench_file",
     type=click.Path(path_type=Path),
-    help="Bench file. Left out: bench.toml in the workshop's folder.",
+    help="Bench file. Default: bench.toml in the workshop's folder.",
 )
 @instead_of_hardware("The simulated bench with a valve in this condition; good when none is named.")
 @click.option(
@@ -34,13 +34,13 @@ __all__ = ["qualify"]
     type=click.IntRange(0, 2**32 - 1),
     default=1,
     show_default=True,
-    help="Of the simulated valve and its noise.",
+    help="Seed of the simulated valve and its noise.",
 )
 @click.option(
     "--severity",
     type=click.FloatRange(0, 1),
     default=None,
-    help="Of the simulated valve's condition: 0 barely outside the limits, 1 grossly. Left out: clearly.",
+    help="How bad the simulated valve's condition is: 0 barely outside the limits, 1 grossly. Default: clearly.",
 )
 @click.option(
     "--value",
@@ -70,7 +70,7 @@ __all__ = ["qualify"]
 )
 @click.option("--complaint", default="", help="What the customer says.")
 @click.option("--findings", default="", help="What you see on the part: cracks, corrosion, charcoal dust.")
-@click.option("--operator", default=None, help="Who stands at the bench. Left out: the computer's user.")
+@click.option("--operator", default=None, help="Who stands at the bench. Default: the computer's user.")
 @click.option(
     "--wire-log", type=click.Path(path_type=Path), help="Write every frame to and from the board into this file."
 )
@@ -88,7 +88,7 @@ __all__ = ["qualify"]
 @click.option(
     "--no-control",
     is_flag=True,
-    help="Before a leak, a blocked flow or a dead short rejects a valve, do not ask to look at the bench without it.",
+    help="Let a leak, a blocked flow or a dead short reject a valve without a look at the bench alone.",
 )
 @click.option(
     "--warm",
@@ -97,16 +97,16 @@ __all__ = ["qualify"]
     metavar="[CELSIUS]",
     is_flag=False,
     flag_value=USUAL_C,
-    help="Then let the coil heat itself to this temperature, 60 when none is named, and look at coil, clicks and flow "
-    "again. Takes minutes; offered by itself when the complaint of a return speaks of heat.",
+    help="Afterwards let the coil heat itself to this temperature (60 if none is given) and measure coil, clicks and "
+    "flow again. Takes minutes; offered unasked when the complaint of a return speaks of heat.",
 )
 @click.option(
     "--full/--no-full",
     default=None,
-    help="Measure everything to the end, for the record; or end each measurement as soon as it has told enough. Left "
-    "out: to the end for returns and the check valve.",
+    help="Measure everything to the end, for the record; or end each measurement as soon as it has told enough. "
+    "Default: to the end for returns and the check valve.",
 )
-@click.option("--until-certain", is_flag=True, help="Leave the rest out once something certainly fails its limit.")
+@click.option("--until-certain", is_flag=True, help="Skip what remains once something certainly fails its limit.")
 @click.option("--yes", is_flag=True, help="Do not ask whether the part is aired out and connected.")
 @as_json_option
 @speaks

@@ -120,7 +120,7 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
 @click.argument("tag_or_run")
 @_dispositions
 @click.option("--because", required=True, help="Why: whoever reads the record will ask.")
-@click.option("--operator", default=None, help="Who decided it. Left out: the computer's user.")
+@click.option("--operator", default=None, help="Who decided it. Default: the computer's user.")
 @as_json_option
 @speaks
 def decide(tag_or_run: str, disposition: str | None, because: str, operator: str | None, as_json: bool) -> None:
@@ -203,7 +203,7 @@ def new_store(from_backup: bool, yes: bool, as_json: bool) -> None:
     if not yes:
         if as_json or not sys.stdin.isatty():
             raise ConfigError(
-                "A new store is begun only by will, and nobody is there to ask.", hint="Say so beforehand: --yes"
+                "A new store is begun only when asked for, and nobody is there to ask.", hint="Say so beforehand: --yes"
             )
         what = f"Go on from the backup at {path}" if from_backup else f"Begin a new store at {path}"
         click.confirm(f"{what}? Was a newer backup looked for?", abort=True, err=True)

@@ -42,19 +42,19 @@ REFRESH_S = 0.1
     "--bench",
     "bench_file",
     type=click.Path(path_type=Path),
-    help="Take the sequence and the uncertainties from this bench file. Left out: the simulated bench's own.",
+    help="Take the sequence and the uncertainties from this bench file. Default: the simulated bench's own.",
 )
 @click.option(
     "--models",
     "models_folder",
     type=click.Path(path_type=Path),
-    help="Folder of model files whose limits go before those of the same name elsewhere.",
+    help="Folder of model files that take precedence over models of the same name elsewhere.",
 )
 @click.option(
     "--mix",
     "mix_file",
     type=click.Path(path_type=Path),
-    help="How often each model and condition comes in, and how bad. Left out: half of them good.",
+    help="How often each model and condition comes in, and how bad. Default: half of them good.",
 )
 @click.option(
     "--near-limit",
@@ -67,7 +67,7 @@ REFRESH_S = 0.1
     help="Draw the bench's constants only within what its file states, not from the distributions that it states.",
 )
 @click.option(
-    "--full", is_flag=True, help="Measure everything to the end, as for a return; left out: until it has told enough."
+    "--full", is_flag=True, help="Measure everything to the end, as for a return. Default: until it has told enough."
 )
 @click.option(
     "--calibrated",
@@ -75,12 +75,12 @@ REFRESH_S = 0.1
     type=click.Choice(KINDS),
     help="Each simulated bench has this calibrated before; without it, it knows what its file states. May be repeated.",
 )
-@click.option("--example-mix", is_flag=True, help="Print a mix file to start from, and leave.")
+@click.option("--example-mix", is_flag=True, help="Print a mix file to start from, and exit.")
 @click.option(
     "--workers",
     type=click.IntRange(1, 256),
     default=None,
-    help="Processes. Left out: one for each core of this computer.",
+    help="Processes. Default: one for each core of this computer.",
 )
 @click.option(
     "--misses",
@@ -88,7 +88,7 @@ REFRESH_S = 0.1
     type=click.IntRange(0),
     default=SHOWN,
     show_default=True,
-    help="How many misses to tell one by one.",
+    help="How many misses to list one by one.",
 )
 @as_json_option
 @speaks

@@ -18,7 +18,7 @@ __all__ = ["report"]
 @click.command(epilog="Example:  benchrig report C-1042 --folder /media/stick")
 @click.argument("tag_or_run")
 @click.option(
-    "--folder", type=click.Path(path_type=Path), help="Where to write. Left out: pages in the workshop's folder."
+    "--folder", type=click.Path(path_type=Path), help="Where to write. Default: pages in the workshop's folder."
 )
 @as_json_option
 @speaks

@@ -32,7 +32,7 @@ __all__ = ["simulate"]
 @click.option(
     "--folder",
     type=click.Path(path_type=Path),
-    help="For the bench file and the board's port. Left out: a new temporary folder.",
+    help="For the bench file and the board's port. Default: a new temporary folder.",
 )
 @click.option(
     "--meter-port",

@@ -155,7 +155,7 @@ class Exchange:
     def nonsense(self, what: str, error: Exception | None = None) -> NoReturn:
         """Raise the LinkError for a whole answer that does not fit the question."""
         raise LinkError(
-            f"{self.name}: a whole answer came that does not fit the question ({what}).",
+            f"{self.name}: a complete answer came that does not match the request ({what}).",
             hint="Do program and firmware come from the same release? Does another program use this port?",
         ) from error
 

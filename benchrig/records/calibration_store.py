@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import asdict, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import sqlalchemy as sa
 
@@ -21,7 +21,7 @@ from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.database_errors import read_connection, write_connection
-from benchrig.records.identity import Head, head_of, keep_beside, next_number
+from benchrig.records.identity import head_of, keep_beside, next_number
 
 __all__ = ["CalibrationStore"]
 
@@ -37,31 +37,40 @@ class CalibrationStore:
         self._reader = reader
         self._path = path
 
-    def _keep_beside(self, head: Head | None) -> None:
-        if head is not None:
-            keep_beside(self._path, head)
-
-    # -- calibrations
-
-    def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
-        """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
-        content = _calibration_content(bench, calibration)
-        with write_connection(self._writer, self._path, "calibration") as connection:
-            number = next_number(connection, "calibration")
+    def _keep(
+        self, table: sa.Table, what: Literal["calibration", "check"], bench: BenchKey, content: object, **columns: Any
+    ) -> int:
+        """Write one row with the next number of its kind, and return that number."""
+        with write_connection(self._writer, self._path, "bench check" if what == "check" else what) as connection:
+            number = next_number(connection, what)
             connection.execute(
-                sa.insert(tables.calibrations).values(
+                sa.insert(table).values(
                     id=number,
                     **_bench_columns(bench),
-                    kind=calibration.kind,
-                    made_at=calibration.made,
-                    until_at=calibration.until,
-                    operator=serialization.text(calibration.operator),
+                    **columns,
                     content=serialization.canonical(content),
                     digest=_digest(content),
                 )
             )
             head = head_of(connection)
-        self._keep_beside(head)
+        if head is not None:
+            keep_beside(self._path, head)
+        return number
+
+    # -- calibrations
+
+    def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
+        """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
+        number = self._keep(
+            tables.calibrations,
+            "calibration",
+            bench,
+            _calibration_content(bench, calibration),
+            kind=calibration.kind,
+            made_at=calibration.made,
+            until_at=calibration.until,
+            operator=serialization.text(calibration.operator),
+        )
         return replace(calibration, number=number)
 
     def calibrations(self, bench: BenchKey | None = None) -> tuple[Calibration, ...]:
@@ -118,23 +127,16 @@ class CalibrationStore:
 
     def keep_check(self, bench: BenchKey, check: CheckResult) -> CheckDone:
         """Keep a bench check, passed or not. Raises BenchError when it cannot be written."""
-        content = _check_content(bench, check)
-        with write_connection(self._writer, self._path, "bench check") as connection:
-            number = next_number(connection, "check")
-            connection.execute(
-                sa.insert(tables.checks).values(
-                    id=number,
-                    **_bench_columns(bench),
-                    started_at=check.started,
-                    ended_at=check.ended,
-                    operator=serialization.text(check.operator),
-                    passed=int(check.passed),
-                    content=serialization.canonical(content),
-                    digest=_digest(content),
-                )
-            )
-            head = head_of(connection)
-        self._keep_beside(head)
+        number = self._keep(
+            tables.checks,
+            "check",
+            bench,
+            _check_content(bench, check),
+            started_at=check.started,
+            ended_at=check.ended,
+            operator=serialization.text(check.operator),
+            passed=int(check.passed),
+        )
         return _done(number, check)
 
     def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:

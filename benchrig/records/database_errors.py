@@ -56,6 +56,6 @@ def unreadable(path: Path, error: Exception) -> BenchError:
     reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
     return BenchError(
         f"Records {path}: something in it cannot be read: {reason}.",
-        hint="Health of the disk; was the file changed by another program? Bring it back from a backup. Until then "
+        hint="Health of the disk; was the file changed by another program? Restore it from a backup. Until then "
         "'benchrig records list' names the runs that can be read.",
     )

@@ -40,11 +40,11 @@ __all__ = [
 Numbered = Literal["run", "check", "calibration"]
 
 NEW_STORE = (
-    "Bring the newest backup back, with the file that ends in .identity left as it is.\n"
+    "Restore the newest backup, with the file that ends in .identity left as it is.\n"
     "Without one: 'benchrig records new-store' begins a new store; run numbers go on where the lost one ended."
 )
 FROM_BACKUP = (
-    "Bring a newer backup back (the database and, if there is one, the file that ends in -wal).\n"
+    "Restore a newer backup (the database and, if there is one, the file that ends in -wal).\n"
     "If this is the newest there is: 'benchrig records new-store --from-backup' goes on from it; the numbers of the "
     "lost runs are never used again."
 )

@@ -212,7 +212,7 @@ def cannot_open(path: Path, error: Exception) -> ConfigError:
     if "not a database" in reason or "malformed" in reason:
         return ConfigError(
             f"Records {path}: not a database ({reason}).",
-            hint="Give another path, or bring the file back from a backup.",
+            hint="Give another path, or restore the file from a backup.",
         )
     return ConfigError(
         f"Records {path}: cannot be opened for writing ({reason}).",

@@ -46,7 +46,7 @@ __all__ = ["Store"]
 CUT_OFF = "the program was cut off before the run ended"
 CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
 CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
-UNREADABLE = "the store is damaged at this run: bring it back from a backup"
+UNREADABLE = "the store is damaged at this run: restore it from a backup"
 _AS_THEY_ARE = (
     "tag",
     "model",
@@ -141,7 +141,7 @@ class Store:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
                     f"The record of run {run_number(run_id)} in {self.path} is damaged: {reason}.",
-                    hint="Health of the disk; was the file changed by another program? Bring it back from a backup. "
+                    hint="Health of the disk; was the file changed by another program? Restore it from a backup. "
                     "The other runs: 'benchrig records list' names those that can be read.",
                 ) from error
 
@@ -184,7 +184,7 @@ class Store:
             raise ConfigError(
                 f"The label of run {code.run} is of a part that is not in {self.path}; its tag is too long to stand on "
                 "the label.",
-                hint="Type the tag instead. Is the label of another bench's store?",
+                hint="Type the tag instead. Is the label from another bench's store?",
             )
         return tag
 

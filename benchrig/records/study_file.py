@@ -130,7 +130,7 @@ class StudyFile:
         except (ValueError, KeyError, TypeError) as error:
             raise ConfigError(
                 f"Study {path}: not a study's file, or damaged ({error}).",
-                hint="Bring it back from a backup, or begin a new study under another name.",
+                hint="Restore it from a backup, or begin a new study under another name.",
             ) from error
         if torn:
             try:

@@ -34,7 +34,7 @@ BASELINE = 20
 TRANSDUCER = "transducer_less_barometer_pa"
 _TITLES = {TRANSDUCER: "Transducer less barometer"}
 _TRANSDUCER_DRIFTS = (
-    "today's station pressure, was it entered; the transducer's plug and supply; then benchrig bench calibrate "
+    "today's station pressure (was it entered?); the transducer's plug and supply; then benchrig bench calibrate "
     "transducer."
 )
 _RESOLUTION = {TRANSDUCER: 1.0}
@@ -146,7 +146,7 @@ class ChartReport:
         if not self.warns:
             seen = [each.title for each in self.charted if each.notices]
             notice = (
-                f" Have an eye on: {', '.join(seen)} (a run rule was broken; chance does that too)." if seen else ""
+                f" Keep an eye on: {', '.join(seen)} (a run rule was broken; chance does that too)." if seen else ""
             )
             return f"Nothing has drifted: the bench measures this valve as it did in the beginning.{notice}"
         names = {each.name for each in self.warns}

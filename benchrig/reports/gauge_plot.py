@@ -80,7 +80,7 @@ def gauge_svg(each: Studied) -> str:
         out = width > 1.01 * widest
         below.barh(row, max(width, 0.004 * widest), height=0.7 if out else 0.55, color=colour)
         below.annotate(
-            f"{width:.3g}: runs out of the picture" if out else f"{width:.2g}",
+            f"{width:.3g}: runs off the picture" if out else f"{width:.2g}",
             (0 if out else width, row),
             (3, 0),
             textcoords="offset points",

@@ -33,7 +33,7 @@ _ANSWERS: dict[Question, dict[Fitness, str]] = {
     "parts": {
         "good": "tells these parts apart",
         "marginal": "tells them roughly apart",
-        "not fit": "these parts look all alike to it",
+        "not fit": "these parts all look alike to it",
     },
 }
 _NAMES = {

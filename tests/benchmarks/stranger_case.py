@@ -54,6 +54,9 @@ class Stranger:
     true: Mapping[str, float | bool | None]
 
 
+Draw = Callable[[np.random.Generator], Stranger]
+
+
 @dataclass(frozen=True)
 class StrangerClass:
     """A class of traces.
@@ -66,9 +69,23 @@ class StrangerClass:
     kind: str
     name: str
     keeps: bool
-    make: Callable[[np.random.Generator], Stranger]
+    make: Draw
     words: tuple[str, ...] = field(default=())
     hidden: bool = False
+
+
+def entered_in(classes: list[StrangerClass], kind: str) -> Callable[..., Callable[[Draw], Draw]]:
+    """A decorator that enters what it decorates in a list of classes: its name, whether it keeps, words, hidden."""
+
+    def a_class(name: str, keeps: bool, words: tuple[str, ...] = (), hidden: bool = False) -> Callable[[Draw], Draw]:
+        def enter(make: Draw) -> Draw:
+            if all(each.name != name for each in classes):  # a test runner may import a module of classes twice
+                classes.append(StrangerClass(kind, name, keeps, make, words, hidden))
+            return make
+
+        return enter
+
+    return a_class
 
 
 def wrong_and_sure(name: str, value: float, u: float | None, true: float | None, bound: str = "") -> bool:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from stranger_case import Stranger, StrangerClass
+from stranger_case import Stranger, StrangerClass, entered_in
 from stranger_flow_model import Flow, Rng, made, population
 from stranger_instruments import log_uniform
 from stranger_vessel import iso, nozzle
@@ -25,15 +25,7 @@ C, B, FLOW, DELAY = (
 )
 NOTHING: dict[str, Any] = dict.fromkeys((C, B, FLOW, DELAY))
 CLASSES: list[StrangerClass] = []
-
-
-def a_class(name: str, keeps: bool, words: tuple[str, ...] = (), hidden: bool = False):
-    def enter(make):
-        if all(each.name != name for each in CLASSES):  # a test runner may import a module of classes twice
-            CLASSES.append(StrangerClass("flow", name, keeps, make, words, hidden))
-        return make
-
-    return enter
+a_class = entered_in(CLASSES, "flow")
 
 
 def full_at_s(flow: Flow) -> float:

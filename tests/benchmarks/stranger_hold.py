@@ -10,22 +10,14 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from stranger_case import Stranger, StrangerClass
+from stranger_case import Stranger, StrangerClass, entered_in
 from stranger_hold_model import Hold, Rng, made, population
 from stranger_instruments import log_uniform
 from stranger_vessel import KG_S_PER_SCCM, R_AIR, capillary, pore
 
 Arrays = tuple[np.ndarray, np.ndarray]
 CLASSES: list[StrangerClass] = []
-
-
-def a_class(name: str, keeps: bool, words: tuple[str, ...] = (), hidden: bool = False):
-    def enter(make):
-        if all(each.name != name for each in CLASSES):  # a test runner may import a module of classes twice
-            CLASSES.append(StrangerClass("hold", name, keeps, make, words, hidden))
-        return make
-
-    return enter
+a_class = entered_in(CLASSES, "hold")
 
 
 # ------------------------------------------------------------------------------------------- keeping to the docstring

@@ -172,17 +172,15 @@ def with_resistor(bench: Bench, found: Findings, resistor: ResistorTable) -> boo
 
 def _resistance(bench: Bench, found: Findings, resistor: ResistorTable) -> None:
     meter = bench.file.meter
-    readings = bench.coil_readings_ohm(READINGS)
-    mean_ohm = sum(readings) / len(readings) - meter.lead_ohm
-    u_ohm = math.sqrt(meter_u_ohm(bench.file, resistor.ohm) ** 2 + meter.lead_u_ohm**2 + resistor.u_ohm**2)
-    found.measured(
+    _by_meter(
+        bench,
+        found,
         "resistor",
-        mean_ohm,
-        "ohm",
-        u=u_ohm,
-        low=resistor.ohm - ALLOWED_U * u_ohm,
-        high=resistor.ohm + ALLOWED_U * u_ohm,
-        why="the meter finds no path" if math.isinf(mean_ohm) else f"the certificate says {resistor.ohm:g} ohm",
+        wanted_ohm=resistor.ohm,
+        u_ohm=math.sqrt(meter_u_ohm(bench.file, resistor.ohm) ** 2 + meter.lead_u_ohm**2 + resistor.u_ohm**2),
+        leads_ohm=meter.lead_ohm,
+        why_none="the meter finds no path",
+        why=f"the certificate says {resistor.ohm:g} ohm",
         to_do="Is the resistor's plug home? Then the meter's leads; the relay K2; the meter's own calibration.",
     )
 
@@ -190,18 +188,43 @@ def _resistance(bench: Bench, found: Findings, resistor: ResistorTable) -> None:
 def with_short(bench: Bench, found: Findings) -> None:
     """Look at the meter's zero with the leads shorted at the plug."""
     meter = bench.file.meter
-    readings = bench.coil_readings_ohm(READINGS)
-    zero_ohm = sum(readings) / len(readings)
-    u_ohm = math.hypot(meter_u_ohm(bench.file, 0.0), meter.lead_u_ohm)
-    found.measured(
+    _by_meter(
+        bench,
+        found,
         "zero",
-        zero_ohm,
+        wanted_ohm=meter.lead_ohm,
+        u_ohm=math.hypot(meter_u_ohm(bench.file, 0.0), meter.lead_u_ohm),
+        leads_ohm=0.0,
+        why_none="no path through the short",
+        why=f"lead_ohm is {meter.lead_ohm:g} ohm",
+        to_do="Clean and reseat plug and short; then the leads; then 'benchrig bench calibrate leads'.",
+    )
+
+
+def _by_meter(
+    bench: Bench,
+    found: Findings,
+    name: str,
+    *,
+    wanted_ohm: float,
+    u_ohm: float,
+    leads_ohm: float,
+    why_none: str,
+    why: str,
+    to_do: str,
+) -> None:
+    """Put the mean of some readings, less the leads, against what is known to be there."""
+    readings = bench.coil_readings_ohm(READINGS)
+    mean_ohm = sum(readings) / len(readings) - leads_ohm
+    found.measured(
+        name,
+        mean_ohm,
         "ohm",
         u=u_ohm,
-        low=meter.lead_ohm - ALLOWED_U * u_ohm,
-        high=meter.lead_ohm + ALLOWED_U * u_ohm,
-        why="no path through the short" if math.isinf(zero_ohm) else f"lead_ohm is {meter.lead_ohm:g} ohm",
-        to_do="Clean and reseat plug and short; then the leads; then 'benchrig bench calibrate leads'.",
+        low=wanted_ohm - ALLOWED_U * u_ohm,
+        high=wanted_ohm + ALLOWED_U * u_ohm,
+        why=why_none if math.isinf(mean_ohm) else why,
+        to_do=to_do,
     )
 
 
