@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import inspect
+
 import pytest
 
 from firmware_protocol import messages as m
+from simulators import faults
 from simulators.faults import FAULT_KINDS, Fault, parse_fault, schedule
 from simulators.instruments.meter import IDENTITY, MeterMode
 from simulators.links.in_process import MemoryByteLink, SimClock
@@ -132,3 +135,12 @@ def test_a_meter_fault_changes_how_the_meter_behaves(fault, mode):
     assert simulated_bench.meter.take(0.4) == [IDENTITY]
     simulated_bench.advance_to(0.5)
     assert simulated_bench.meter_mode is mode
+
+
+def test_no_fault_that_is_written_is_left_out_of_the_table():
+    written = {
+        name: each
+        for name, each in vars(faults).items()
+        if inspect.isfunction(each) and list(inspect.signature(each).parameters) == ["simulated_bench"]
+    }
+    assert {name for name, each in written.items() if each not in FAULT_KINDS.values()} == set()

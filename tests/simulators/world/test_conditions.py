@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchParameters, World, draw_valve
+from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchParameters, World, conditions, draw_valve
 
 COIL, METER, VENT = 0x01, 0x02, 0x10
 LIMITS = {
@@ -140,3 +140,8 @@ def test_a_wrong_part_is_another_models_valve_under_the_name_asked_for(model, ne
         valve = draw_valve(model, "wrong-part", 5, severity=severity)
         assert valve.model == model
         assert valve.coil.r20_ohm == pytest.approx(nominal_ohm, rel=0.03)
+
+
+def test_no_condition_that_is_written_is_left_out_of_the_table():
+    written = {name for name in vars(conditions) if name.endswith("_graded")}
+    assert written == {each.__name__ for each in conditions._GRADED.values()}
