@@ -115,7 +115,7 @@ class ReferenceRead(NamedTuple):
 
 
 class Checked(NamedTuple):
-    """One look of the bench check is done."""
+    """One item of the bench check is done."""
 
     item: CheckItem
 

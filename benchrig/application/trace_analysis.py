@@ -11,12 +11,12 @@ from benchrig.analysis.results import Samples
 from benchrig.errors import ConfigError
 from benchrig.tracefile import (
     TimeAxis,
-    check_current,
     check_fill,
     check_hold,
     check_one_pulse,
-    check_pressure,
-    check_voltage,
+    check_traced_current,
+    check_traced_pressure,
+    check_traced_voltage,
     hold_axis,
     opening_axis,
     pulse_axis,
@@ -142,9 +142,9 @@ def analyse_inrush_trace(
 
     found = read_trace(trace, ("time_s", "current_a"), ("voltage_v",))
     axis = pulse_axis(trace, found["time_s"], on_s, off_s)
-    check_current(trace, found["current_a"])
+    check_traced_current(trace, found["current_a"])
     if "voltage_v" in found:
-        check_voltage(trace, found["voltage_v"], found["current_a"])
+        check_traced_voltage(trace, found["voltage_v"], found["current_a"])
     check_one_pulse(trace, axis.time_s, found["current_a"])
     result = _analysed(
         trace,
@@ -300,7 +300,7 @@ def _pressure(
     """Time axis and pressure of a record, once both make sense."""
     found = read_trace(trace, ("time_s", "pressure_pa"))
     axis = axis_of(trace, found["time_s"], from_s)
-    check_pressure(trace, found["pressure_pa"], ambient_pa=known.ambient_pa)
+    check_traced_pressure(trace, found["pressure_pa"], ambient_pa=known.ambient_pa)
     return axis, found["pressure_pa"]
 
 

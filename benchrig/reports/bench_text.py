@@ -115,7 +115,7 @@ def check_item_document(item: CheckItem) -> dict[str, Any]:
 
 
 def print_check_item(item: CheckItem, console: Console) -> None:
-    """Print one look: shape, title, what was found, what is allowed."""
+    """Print one item: shape, title, what was found, what is allowed."""
     line = Text("  ")
     line.append(f"{sign_of(item)} ", style=_STYLES[item.outcome])
     line.append(f"{item.title:<27}", style="" if item.outcome == "pass" else "bold")
@@ -130,7 +130,7 @@ def print_check_item(item: CheckItem, console: Console) -> None:
 
 
 def print_to_do(result: CheckResult, done: CheckDone, valid_h: float, console: Console) -> None:
-    """Print what came out, and what to do about each look that failed."""
+    """Print what came out, and what to do about each item that failed."""
     console.print()
     seconds = f"{result.bench_seconds:.0f} s on the bench"
     if result.passed:

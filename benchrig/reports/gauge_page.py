@@ -11,7 +11,7 @@ from benchrig.reports.gauge_words import (
     component_rows,
     ndc_text,
     percent_text,
-    sentence,
+    study_sentence,
 )
 from benchrig.reports.template_loading import environment
 
@@ -35,7 +35,7 @@ def study_page_html(report: StudyReport) -> str:
             "rows": component_rows(each),
             "ndc": "" if each.study is None else ndc_text(each.study),
             "answer": "not analysed" if each.study is None else answer(each.study),
-            "says": sentence(each),
+            "says": study_sentence(each),
             "sign": "○" if each.study is None else _SIGNS[each.study.fitness],
             "svg": Markup(gauge_svg(each)),
         }

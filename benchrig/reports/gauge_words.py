@@ -20,8 +20,8 @@ __all__ = [
     "component_rows",
     "ndc_text",
     "percent_text",
-    "sentence",
     "study_document",
+    "study_sentence",
 ]
 
 _ANSWERS: dict[Question, dict[Fitness, str]] = {
@@ -133,7 +133,7 @@ def answer(study: GaugeStudy) -> str:
     return _ANSWERS[study.asked][study.fitness]
 
 
-def sentence(each: Studied) -> str:
+def study_sentence(each: Studied) -> str:
     """What came out for one characteristic, the question first that decides it."""
     study = each.study
     if study is None:

@@ -10,16 +10,16 @@ from benchrig.reports.formatting import Row, in_print, rows, verdict_words, visi
 from benchrig.reports.limit_strip import limit_strip_svg
 from benchrig.reports.page_layout import sheets
 from benchrig.reports.page_text import (
+    as_sentence,
     causes,
     constants,
     cut,
-    explained,
     limits_from,
     made_up,
     notes,
+    reading_guide,
     readings,
     remarks,
-    sentence,
 )
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.reports.plots import PICTURES, plots
@@ -121,7 +121,7 @@ def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -
         "judgement": judgement,
         "causes": [] if judgement is None or judgement.cause is None else causes(record),
         "earlier": None if before is None else retest(before, record),
-        "explained": explained(record),
+        "explained": reading_guide(record),
         "made_up": made_up(record),
         "day": f"{local.day} {local:%B %Y}",
         "time": f"{local:%H:%M}",
@@ -131,7 +131,7 @@ def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -
             ("bench check" if ground.kind == "check" else ground.kind, in_print(ground.says))
             for ground in record.bench.grounds
         ],
-        "doing_without": [sentence(in_print(remark)) for remark in record.bench.remarks],
+        "doing_without": [as_sentence(in_print(remark)) for remark in record.bench.remarks],
         "constants": constants(record.bench.constants),
         "readings": readings(record),
         "notes": notes(record, [text for _, text in footnotes]),

@@ -12,16 +12,16 @@ from benchrig.verdict.judgement import sure_text
 
 __all__ = [
     "Remark",
+    "as_sentence",
     "causes",
     "constants",
     "cut",
-    "explained",
     "limits_from",
     "made_up",
     "notes",
+    "reading_guide",
     "readings",
     "remarks",
-    "sentence",
 ]
 
 BESIDE = 44
@@ -52,7 +52,7 @@ def remarks(found: tuple[Row, ...]) -> tuple[dict[str, Remark], list[tuple[int, 
             beside[row.name] = Remark(row.why)
         else:
             beside[row.name] = Remark(number=numbers.setdefault(row.why, len(numbers) + 1))
-    return beside, [(number, sentence(text)) for text, number in numbers.items()]
+    return beside, [(number, as_sentence(text)) for text, number in numbers.items()]
 
 
 def notes(record: RunRecord, said: list[str]) -> tuple[str, ...]:
@@ -73,7 +73,7 @@ def limits_from(found: tuple[Row, ...]) -> str:
     return "; ".join(f"{source} ({', '.join(titles)})" for source, titles in of_source.items())
 
 
-def sentence(text: str) -> str:
+def as_sentence(text: str) -> str:
     """A remark as a sentence of its own."""
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
 
@@ -83,7 +83,7 @@ def cut(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
-def explained(record: RunRecord) -> list[str]:
+def reading_guide(record: RunRecord) -> list[str]:
     """How to read the page, for whoever sees one for the first time."""
     units = (
         "sccm: cubic centimetres of air a minute, counted at 0 °C and 101.325 kPa. ANR: standard reference air, "

@@ -11,7 +11,7 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.errors import ConfigError
 
-__all__ = ["check_current", "check_pressure", "check_voltage"]
+__all__ = ["check_traced_current", "check_traced_pressure", "check_traced_voltage"]
 
 MOST_A: Final = 20.0
 TINY_A: Final = 0.01
@@ -35,7 +35,7 @@ CUT_OFF: Final = 0.1
 """A curve that was still going to rise or fall by more than this part of its reach was cut off."""
 
 
-def check_current(path: Path, current_a: Samples) -> None:
+def check_traced_current(path: Path, current_a: Samples) -> None:
     """Refuse a coil's current that is not in amperes, or clipped. Raises ConfigError."""
     _not_clipped(path, "current_a", current_a, natural=0.0)
     largest = int(np.argmax(np.abs(current_a)))
@@ -54,7 +54,7 @@ def check_current(path: Path, current_a: Samples) -> None:
         )
 
 
-def check_voltage(path: Path, voltage_v: Samples, current_a: Samples) -> None:
+def check_traced_voltage(path: Path, voltage_v: Samples, current_a: Samples) -> None:
     """Refuse a coil's voltage that is not in volts. Raises ConfigError."""
     largest = int(np.argmax(np.abs(voltage_v)))
     most_v = abs(float(voltage_v[largest]))
@@ -70,7 +70,7 @@ def check_voltage(path: Path, voltage_v: Samples, current_a: Samples) -> None:
         )
 
 
-def check_pressure(path: Path, pressure_pa: Samples, *, ambient_pa: float) -> None:
+def check_traced_pressure(path: Path, pressure_pa: Samples, *, ambient_pa: float) -> None:
     """Refuse a pressure that is not absolute, not in pascals, or clipped. Raises ConfigError."""
     lowest, highest = int(np.argmin(pressure_pa)), int(np.argmax(pressure_pa))
     low, high = float(pressure_pa[lowest]), float(pressure_pa[highest])

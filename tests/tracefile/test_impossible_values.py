@@ -9,12 +9,12 @@ import pytest
 
 from benchrig.errors import ConfigError
 from benchrig.tracefile import (
-    check_current,
     check_fill,
     check_hold,
     check_one_pulse,
-    check_pressure,
-    check_voltage,
+    check_traced_current,
+    check_traced_pressure,
+    check_traced_voltage,
     hold_axis,
     opening_axis,
     pulse_axis,
@@ -61,14 +61,14 @@ def refused(check, *given, **known) -> str:
 
 
 def pressure(values: np.ndarray) -> None:
-    check_pressure(HERE, values, ambient_pa=AMBIENT_PA)
+    check_traced_pressure(HERE, values, ambient_pa=AMBIENT_PA)
 
 
 def test_sound_traces_pass_every_check():
     t, i = pulse()
-    check_current(HERE, i)
+    check_traced_current(HERE, i)
     check_one_pulse(HERE, t, i)
-    check_voltage(HERE, np.where(i > 0, 13.0, 0.0), i)
+    check_traced_voltage(HERE, np.where(i > 0, 13.0, 0.0), i)
     for t, p in (hold(), hold(5.0, leak_pa_s=0.0), hold(3.0, leak_pa_s=9_000.0)):
         pressure(np.minimum(p, AMBIENT_PA))
         check_hold(HERE, t, np.minimum(p, AMBIENT_PA))
@@ -84,19 +84,19 @@ def test_sound_traces_pass_every_check():
 def test_a_current_a_thousand_times_off_is_recognised(factor, unit):
     _, i = pulse()
     i = (i + 1e-4 * np.sin(np.arange(len(i)) ** 2)) * factor
-    said = refused(check_current, i)
+    said = refused(check_traced_current, i)
     assert unit in said
     assert f"line {int(np.argmax(i)) + 2}, column current_a" in said
 
 
 def test_noise_without_a_current_is_an_answer_and_no_mistake():
-    check_current(HERE, 1e-3 * RNG.standard_normal(2_000))
+    check_traced_current(HERE, 1e-3 * RNG.standard_normal(2_000))
 
 
 @pytest.mark.parametrize(("factor", "said"), [(1e3, "millivolts"), (1e-3, "kilovolts")])
 def test_a_voltage_a_thousand_times_off_is_recognised(factor, said):
     _, i = pulse()
-    assert said in refused(check_voltage, np.where(i > 0, 13.0, 0.0) * factor, i)
+    assert said in refused(check_traced_voltage, np.where(i > 0, 13.0, 0.0) * factor, i)
 
 
 @pytest.mark.parametrize("trace", [hold, fill])
@@ -104,22 +104,22 @@ def test_a_voltage_a_thousand_times_off_is_recognised(factor, said):
     ("pascals", "unit"), [(1e3, "kPa"), (1e2, "hPa"), (1e5, "bar"), (133.322, "mmHg"), (6894.76, "psi"), (1e6, "MPa")]
 )
 def test_other_units_of_pressure_are_recognised(trace, pascals, unit):
-    said = refused(check_pressure, trace()[1] / pascals, ambient_pa=AMBIENT_PA)
+    said = refused(check_traced_pressure, trace()[1] / pascals, ambient_pa=AMBIENT_PA)
     assert unit in said
     assert "line " in said
 
 
 def test_pressures_a_thousand_times_too_large_are_recognised():
-    assert "thousand times" in refused(check_pressure, hold()[1] * 1e3, ambient_pa=AMBIENT_PA)
+    assert "thousand times" in refused(check_traced_pressure, hold()[1] * 1e3, ambient_pa=AMBIENT_PA)
 
 
 def test_pressure_above_ambient_is_refused():
-    assert "above the ambient" in refused(check_pressure, hold()[1] * 2.6, ambient_pa=AMBIENT_PA)
+    assert "above the ambient" in refused(check_traced_pressure, hold()[1] * 2.6, ambient_pa=AMBIENT_PA)
 
 
 def test_gauge_pressure_is_recognised_whichever_sign_it_has():
-    assert "gauge" in refused(check_pressure, hold()[1] - AMBIENT_PA, ambient_pa=AMBIENT_PA)
-    assert "gauge" in refused(check_pressure, np.abs(AMBIENT_PA - fill()[1]), ambient_pa=AMBIENT_PA)
+    assert "gauge" in refused(check_traced_pressure, hold()[1] - AMBIENT_PA, ambient_pa=AMBIENT_PA)
+    assert "gauge" in refused(check_traced_pressure, np.abs(AMBIENT_PA - fill()[1]), ambient_pa=AMBIENT_PA)
     t, p = hold()
     said = refused(check_hold, t, AMBIENT_PA - p)
     assert "gauge" in said
@@ -260,7 +260,7 @@ def test_a_saw_tooth_is_neither_pulse_nor_hold_nor_fill():
 def test_a_coarse_converter_is_not_taken_for_a_clipped_one(bits, rate_hz, tau_s):
     t, i = pulse(rate_hz, tau_s)
     for sign, noise_a in ((1, 0.0), (-1, 0.0), (1, 0.3 / 2**bits), (1, 1.0 / 2**bits)):
-        check_current(HERE, coded(sign * i + noise_a * RNG.standard_normal(len(t)), bits, 1.0))
+        check_traced_current(HERE, coded(sign * i + noise_a * RNG.standard_normal(len(t)), bits, 1.0))
 
 
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
@@ -274,12 +274,14 @@ def test_a_coarse_converter_of_pressures_is_not_taken_for_a_clipped_one(bits):
 @pytest.mark.parametrize("cut_a", [0.2, 0.3, 0.4, 0.45])
 def test_a_current_cut_off_by_a_tenth_or_more_is_seen(bits, tau_s, cut_a):
     _, i = pulse(1e4, tau_s)
-    said = refused(check_current, coded(np.minimum(i, cut_a), bits, 1.0))
+    said = refused(check_traced_current, coded(np.minimum(i, cut_a), bits, 1.0))
     assert "clipped" in said
     line = int(said.split("line ")[1].split(",")[0])
     assert i[line - 2] >= cut_a - 1 / 2**bits > i[line - 4] - 1 / 2**bits
 
 
 def test_a_pressure_cut_off_on_its_way_is_seen():
-    assert "clipped" in refused(check_pressure, np.minimum(fill()[1], 80e3), ambient_pa=AMBIENT_PA)
-    assert "clipped" in refused(check_pressure, np.minimum(hold(leak_pa_s=300.0)[1], 45e3), ambient_pa=AMBIENT_PA)
+    assert "clipped" in refused(check_traced_pressure, np.minimum(fill()[1], 80e3), ambient_pa=AMBIENT_PA)
+    assert "clipped" in refused(
+        check_traced_pressure, np.minimum(hold(leak_pa_s=300.0)[1], 45e3), ambient_pa=AMBIENT_PA
+    )
