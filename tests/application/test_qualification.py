@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from dataclasses import replace
 
@@ -173,3 +175,13 @@ def test_a_model_that_needs_more_vacuum_than_the_bench_draws_is_refused():
     deep = replace(plain, model=plain.model.model_copy(update={"hold_vacuum_kpa": 95.0}))
     with pytest.raises(ConfigError, match="this bench draws only"):
         qualify_valve(Store(store_path()), opened(), deep)
+
+
+@pytest.mark.slow
+def test_a_run_is_imported_without_the_heavy_parts() -> None:
+    program = (
+        "import sys, benchrig.application.qualification; from benchrig.sequencer.sequence import STEPS; "
+        "print(sorted({'matplotlib', 'scipy', 'pandas', 'statsmodels'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-
-from scipy.special import ndtri
+from statistics import NormalDist
 
 from benchrig.analysis.results import Characteristic
 from benchrig.sequencer.context import Context
@@ -53,4 +52,4 @@ def beyond_limits(run: Context, found: Iterable[Characteristic]) -> bool:
 
 
 def _band(risk: float) -> float:
-    return float(-ndtri(risk / LOOKS))
+    return -NormalDist().inv_cdf(risk / LOOKS)
