@@ -105,7 +105,8 @@ def check_tag(tag: str) -> str:
         raise ConfigError("The tag is empty.", hint="Give the shop's own number on the part after --tag.")
     if len(tag) > TAG_LONGEST:
         raise ConfigError(
-            f"The tag has {len(tag)} characters; {TAG_LONGEST} are the most.", hint="Put the rest into --findings."
+            f"The tag has {len(tag)} characters; at most {TAG_LONGEST} are allowed.",
+            hint="Put the rest into --findings.",
         )
     odd = next((c for c in tag if not c.isprintable()), None)
     if odd is not None:

@@ -146,4 +146,4 @@ def _check_mix(mix: ValveMix) -> None:
         except ConfigError as error:
             wrong[str(error)] = None
     if wrong:
-        raise ConfigError("\n".join(wrong), hint="Mend [models], [conditions] and [circumstances] of the mix file.")
+        raise ConfigError("\n".join(wrong), hint="Correct [models], [conditions] and [circumstances] of the mix file.")

@@ -346,7 +346,7 @@ def parse_bench_file(text: str, *, where: str) -> LoadedBenchFile:
             [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()],
             kind=KIND,
             where=where,
-            hint="Mend these lines; 'benchrig bench show --example' prints a complete bench file with comments.",
+            hint="Correct these lines; 'benchrig bench show --example' prints a complete bench file with comments.",
         ) from error
     return LoadedBenchFile(file, where, hashlib.sha256(text.encode()).hexdigest())
 

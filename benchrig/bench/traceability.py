@@ -221,7 +221,7 @@ def require_traceability(traceability: Traceability, *, allow_uncalibrated: bool
     if traceability.forbidden:
         raise NotCalibrated(
             traceability.forbidden,
-            hint="Mend what it named, then run 'benchrig bench check' again; until then no run can be trusted.",
+            hint="Put right what it named, then run 'benchrig bench check' again; until then no run can be trusted.",
         )
     if traceability.missing and not allow_uncalibrated:
         listed = "\n".join(f"  {each}" for each in traceability.missing)

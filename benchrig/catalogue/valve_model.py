@@ -128,7 +128,7 @@ def parse_model(text: str, *, where: str) -> ValveModel:
             lines,
             kind=KIND,
             where=where,
-            hint="Mend these lines; 'benchrig models show' on a demonstration model shows what belongs into the file.",
+            hint="Correct these lines; 'benchrig models show' on a demonstration model shows what belongs in the file.",
         ) from error
 
 

@@ -96,7 +96,7 @@ def parse_mix(text: str, *, where: str) -> ValveMix:
         return ValveMix.model_validate(table)
     except ValidationError as error:
         lines = [_mistake(item["loc"], item["type"], item["msg"], item["input"]) for item in error.errors()]
-        hint = "Mend these lines; 'benchrig rehearse --example-mix' prints a complete mix file with comments."
+        hint = "Correct these lines; 'benchrig rehearse --example-mix' prints a complete mix file with comments."
         raise tomlfile.mistakes(lines, kind=KIND, where=where, hint=hint) from error
 
 

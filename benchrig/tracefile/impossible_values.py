@@ -100,7 +100,7 @@ def check_traced_pressure(path: Path, pressure_pa: Samples, *, ambient_pa: float
     if ended < 0.8 * began and ended < 0.2 * ambient_pa:
         raise ConfigError(
             f"{path}: column pressure_pa falls from {began:.0f} (line 2) to {ended:.0f} (last line); "
-            "behind a closed pump an absolute pressure only rises.",
+            "with the pump shut off an absolute pressure only rises.",
             hint="This looks like vacuum below ambient (gauge): the absolute pressure is ambient less that.",
         )
     _not_clipped(path, "pressure_pa", pressure_pa, natural=ambient_pa)

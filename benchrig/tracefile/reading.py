@@ -56,7 +56,7 @@ def read_trace(path: Path, columns: Sequence[str], optional: Sequence[str] = ())
     lines = text.count("\n")
     if lines > MOST_SAMPLES:
         raise ConfigError(
-            f"{path}: about {lines:,} samples; {MOST_SAMPLES:,} are the most.",
+            f"{path}: about {lines:,} samples; at most {MOST_SAMPLES:,} are read.",
             hint="Cut the record to the event, or record at a lower rate.",
         )
     gap = text.find("\n\n")

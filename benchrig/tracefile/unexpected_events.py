@@ -51,7 +51,7 @@ def check_one_pulse(path: Path, time_s: Samples, current_a: Samples) -> None:
     if len(began) > 1:
         raise ConfigError(
             f"{path}: line {began[1] + 2}, column current_a: the current comes up a second time, at "
-            f"{time_s[began[1]]:.4g} s after the switching on; the first was at {time_s[began[0]]:.4g} s.",
+            f"{time_s[began[1]]:.4g} s after switch-on; the first was at {time_s[began[0]]:.4g} s.",
             hint="One pulse in a file: cut the record to the one that is meant, and give its --on-s and --off-s.",
         )
 
@@ -66,7 +66,7 @@ def check_hold(path: Path, time_s: Samples, pressure_pa: Samples) -> None:
     if high - low > allowed_pa + 6.0 * _noise(pressure_pa):
         raise ConfigError(
             f"{path}: column pressure_pa falls from {high:.0f} Pa (line {high_at + 2}, {time_s[high_at]:.4g} s after "
-            f"the shutting off) to {low:.0f} Pa (line {low_at + 2}, {time_s[low_at]:.4g} s); in a reservoir that is "
+            f"shut-off) to {low:.0f} Pa (line {low_at + 2}, {time_s[low_at]:.4g} s); in a reservoir that is "
             "shut off it only rises.",
             hint="Was the pump still drawing? Say with --from-s when it was shut off, or cut the record. If not: is "
             "the column vacuum below ambient (gauge)? Then the absolute pressure is ambient less that.",

@@ -182,7 +182,7 @@ def _tight(bench: Bench, found: Findings, own_sccm: float, own_u: float) -> None
         low=file.background.leak_sccm - room,
         high=min(file.background.leak_sccm + room, file.check.leak_most_sccm),
         why=why,
-        to_do="Blind plug and hoses: reseat; then clamps, vent and reference valve K6. When it stays so little, "
+        to_do="Blind plug and hoses: reseat; then clamps, vent and reference valve K6. If it stays that small, "
         "'benchrig bench calibrate background'.",
     )
 

@@ -232,7 +232,7 @@ def _held(run: Context, operator: Operator, seconds: float, what: str) -> tuple[
             f"{run.hold_vacuum_pa / 1000:.0f} kPa of vacuum in {limit_s:.0f} s. Nothing is said about the valve.",
             hint="Is the blind plug home? Does the pump run (K3), the isolation valve open (K4), the vent close (K5)? "
             "Then hose, coupling and port seal between manifold and valve, reference valve K6, the pump's diaphragm, "
-            "the transducer. Mend it, then 'benchrig bench check', then test the valve again.",
+            "the transducer. Put it right, then 'benchrig bench check', then test the valve again.",
         )
     room = Room(bench)
     recording = hold_for(bench, operator, seconds, what)
@@ -271,7 +271,7 @@ def _demand_tight(run: Context, found: HoldResult) -> float:
             f"{stated_sccm:.2g} ± {_allowed_sccm(run, found):.2g} sccm allowed. Nothing is said about the valve.",
             hint="Is the blind plug home? Then hose, coupling and port seal between manifold and valve, clamps, vent "
             "K5 and reference valve K6. A draught or sun on the reservoir (ambient temperature) reads as a leak too. "
-            "Mend it, then 'benchrig bench check', then test the valve again.",
+            "Put it right, then 'benchrig bench check', then test the valve again.",
         )
     run.leak_controlled = True
     return own_sccm
