@@ -58,6 +58,8 @@ class Context:
         enough.
     held_s : float
         Seconds of the hold's record.
+    coil_off_s : float
+        When the coil was last switched off after it had been on for longer, on the bench's clock.
     vacuum_pa : float
         Vacuum left in the manifold at the end of the hold step.
     vapour, slow_rise : Vapour or None
@@ -86,6 +88,7 @@ class Context:
     coil: Literal["", "sound", "open", "short", "intermittent"] = ""
     cold_resistance: Characteristic | None = None
     held_s: float = 0.0
+    coil_off_s: float = 0.0
     vacuum_pa: float = 0.0
     reached_vacuum_pa: float | None = None
     thermal_time_constant_s: float | None = None

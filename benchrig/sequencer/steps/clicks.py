@@ -30,6 +30,8 @@ WORDS = len(CHANNELS) * SAMPLES
 EVERY_S = 0.5
 QUICK_EVERY_S = LEAD_IN_S + ON_S + OFF_S
 """One pulse after the other: the current has died away within the record, and half of the time is rest."""
+QUICK_REST_S = 0.3
+"""So long before the first of these the coil was switched off: a slow current of its last use has died away."""
 END_OF_PULSE_S = 0.010
 DEAD_CLICKS = 3
 """On an open coil a few pulses are enough to see that no current flows."""
@@ -101,9 +103,9 @@ def pulses(
     results: list[InrushResult] = []
     loads_v: list[float] = []
     traces: list[Trace] = []
-    bench.wait(
-        every_s if every_s > QUICK_EVERY_S or after else 0.0
-    )  # the coil may just have been released: the first lead-in must be without current
+    # the coil may just have been released: the first lead-in must be without current
+    at_leisure = every_s > QUICK_EVERY_S or after > 0
+    bench.wait_until(bench.clock.now() + EVERY_S if at_leisure else run.coil_off_s + QUICK_REST_S)
     due_s = bench.clock.now()
     for number in range(after + 1, after + count + 1):
         recording = bench.record(

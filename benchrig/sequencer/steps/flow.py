@@ -27,12 +27,14 @@ LEAST_VACUUM_PA = 10_000.0
 ENOUGH_LEFT = 0.75
 """When the hold step left at least this part of the wanted vacuum, it is used as it is: the gas is at rest and warm."""
 SETTLE_S = 4.0
-LOOK_EVERY_S = 0.25
+LOOK_EVERY_S = 0.1
 PAST_RATED, LESS_LEFT = 0.6, 0.5
 """The first look at the flow when this part of the rated vacuum is left, each further one when half as much is."""
 USUAL_CHILL_K, REST_U_K = 16.0, 1.0
 """Gas is colder than the wall by about so much after pumping half a litre down (estimate), where the bench file does
 not say; and it is never nearer to the wall's temperature than known."""
+DECAYED_S = 0.5
+"""So long after it was switched off no coil with a sound diode still carries current."""
 GIVE_UP_S = 2.0
 """A valve that lets nothing in for so long after it was told to open is not going to."""
 
@@ -118,8 +120,10 @@ def flow(run: Context) -> StepOutput:
     if not run.closed_when_energised:
         check_energised(run, bench.current_a(), bench.supply_v())
     else:
+        bench.wait(max(0.0, DECAYED_S - float(recording.time_s[-1])))
         check_dead(run, bench.current_a())
     bench.switch(AT_REST)
+    run.coil_off_s = bench.clock.now()
     check_pressure(run, float(recording.columns["pressure_pa"][-40:].mean()))
     check_vented(run)
     result = analyse(recording.time_s, recording.columns["pressure_pa"])

@@ -25,7 +25,7 @@ PUMP_RUNS_ON_S = 0.1
 """The pump stops this long after the isolation valve was told to close: a few times the valve's travel."""
 QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
-LOOK_EVERY_S = 0.25
+LOOK_EVERY_S = 0.15
 """The board is asked so often how far it is; a look at the leak is due at some of these."""
 SUSPECTED_ODDS, UNLOOKED_ODDS = 0.2, 1.0
 """Odds of vapour under which a leak beyond its limit must show before a hold is stopped for it: after a look at rest
