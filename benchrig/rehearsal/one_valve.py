@@ -27,6 +27,8 @@ __all__ = ["Ending", "RehearsalSettings", "Result", "options", "rehearse_one"]
 
 Ending = Literal["finished", "bench fault", "program fault", "worker lost"]
 BENCH = "simulated"
+FITTING_S = 60.0
+"""From the end of a calibration to the first valve: what was let in has come to the temperature of the walls."""
 
 
 @dataclass(frozen=True)

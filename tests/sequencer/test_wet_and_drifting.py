@@ -9,6 +9,8 @@ import pytest
 
 from benchrig.analysis.leak import hold_vacuum as analysis
 from benchrig.analysis.results import Characteristic
+from benchrig.bench.wiring import AT_REST
+from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps import blank_hold
 from benchrig.sequencer.steps import control as control_step
 from benchrig.sequencer.steps import hold as step
@@ -235,3 +237,17 @@ def taken_with(model, **options):
             sink=InMemory(),
             operator=Silent(opened.hands),
         )
+
+
+def test_gas_that_still_cools_after_it_was_let_in_tells_nothing_of_vapour():
+    """A reservoir that was emptied and vented a moment ago is warm: its pressure falls, whatever evaporates beside."""
+    _, bench, _ = short_bench(condition="wet", seed=3)
+    run = context(bench)
+    take("ready", run)
+    draw_down(run, "hold")
+    bench.switch(AT_REST)
+    bench.wait(1.0)
+    assert rise_at_rest(run) is None
+    bench.switch(AT_REST)
+    bench.wait(60.0)
+    assert rise_at_rest(run) is not None

@@ -36,6 +36,8 @@ QUICK_LOOK_S = 1.0
 """By then vapour that matters beside a limit of 5 sccm in half a litre, 17 Pa/s, has risen by three times what `SURE_U`
 asks for."""
 SURE_U = 4.0
+FALLS_U = 8.0
+"""A pressure that falls by so many standard uncertainties is no drift of the room: the gas was not at rest."""
 DRIFT_U_K_S = 0.03 / 60
 """As in the hold: what gas may drift by when the room does not."""
 RISES = 0.95
@@ -96,7 +98,7 @@ class RestRise:
 
 
 def rise_at_rest(run: Context) -> RestRise | None:
-    """Close the manifold around the closed valve and wait; None where the bench file wants no such look."""
+    """Close the manifold around the closed valve and wait; None where the look tells nothing, or is not wanted."""
     bench = run.bench
     seconds = bench.file.sequence.vapour_look_s
     if not seconds:
@@ -111,6 +113,8 @@ def rise_at_rest(run: Context) -> RestRise | None:
     bench.wait(seconds)
     ended_pa, ended_u_pa = _pressure_pa(bench)
     u_pa = math.hypot(began_u_pa, ended_u_pa)
+    if ended_pa - began_pa < -FALLS_U * u_pa:
+        return None  # what was let in lately is warm and still cools, which hides any vapour
     return RestRise(ended_pa - began_pa, u_pa, bench.clock.now() - began_s, run.ambient_pa, run.ambient_k)
 
 
