@@ -136,6 +136,7 @@ def _calibrate(bench: Bench, kinds: tuple[Kind, ...], operator: Silent) -> None:
         method = next(each for each in METHODS if each.kind == kind)
         made.append(calibrate(method, bench, operator, operator_name="rehearsal", now=utc_now()))
         bench.apply_calibrations(Traceability(used=tuple(made)))
+        bench.clock.sleep_until(bench.clock.now() + FITTING_S)
 
 
 def _where(error: BaseException) -> str:

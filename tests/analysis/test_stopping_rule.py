@@ -36,13 +36,18 @@ def test_nothing_is_looked_at_before_the_first_look_and_between_two_looks():
 
 
 def test_a_leak_well_within_its_limit_ends_the_hold_at_once():
-    stopped = asked(rule(), 2.0, seen(1.0))
+    stopped = asked(rule(), 2.0, seen(0.4))
     assert (stopped.side, stopped.after_s) == ("within", 2.0)
+
+
+def test_a_leak_that_shows_but_is_allowed_is_held_on_since_vapour_begins_like_it():
+    assert asked(rule(), 2.0, seen(2.3, 0.3)) is None
+    assert asked(rule(), 2.0, seen(0.8, 0.3)).side == "within"
 
 
 @pytest.mark.parametrize("explanation", ["wet", "undecided", "changing", "drift"])
 def test_no_hold_ends_as_tight_while_something_else_may_be_the_matter(explanation):
-    assert asked(rule(), 2.0, seen(1.0, explanation=explanation)) is None
+    assert asked(rule(), 2.0, seen(0.4, explanation=explanation)) is None
 
 
 def test_a_leak_beyond_its_limit_must_be_so_at_two_looks():

@@ -31,6 +31,9 @@ DOUBTED = ("wet", "undecided", "changing", "drift")
 FALLS_BY, MOST_PASSED = 0.6, 3
 """Hardly ever does the uncertainty fall below this part from one look to the next. Looks before which it cannot be
 small enough are passed over: so many at most, since the leak that is seen wanders too."""
+SHOWS_U, SHOWS_PART = 2.0, 0.1
+"""A leak that shows, though the limit allows it, is followed to the end: vapour begins like it, and few sound valves
+leak by so great a part of their limit (engineering judgement)."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
@@ -97,8 +100,8 @@ class StoppingRule:
     def look(self, so_far_s: float, analyse: LookAt) -> Stopped | None:
         """Decide, if a look is due.
 
-        A leak within the limit is believed at once. One beyond it must be so at two looks, also where vapour is
-        suspected: its rise begins like a leak's.
+        No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on. One beyond
+        the limit must be so at two looks, also where vapour is suspected: its rise begins like a leak's.
 
         Parameters
         ----------
@@ -133,7 +136,8 @@ class StoppingRule:
         leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
         if leak is None or u is None or self._limit_sccm is None or found.explanation in DOUBTED:
             return False
-        return leak + self.band_within * u < self._limit_sccm
+        shows = leak - SHOWS_U * u > SHOWS_PART * self._limit_sccm
+        return not shows and leak + self.band_within * u < self._limit_sccm
 
     def _is_beyond(self, found: HoldResult) -> bool:
         leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
