@@ -296,7 +296,7 @@ def test_answers_to_other_requests_are_passed_over():
 
 def test_a_whole_answer_that_does_not_fit_is_a_link_error():
     board, _ = replies(lambda seq, kind, body: (seq, kind | 0x80, b"\xff" * 13))
-    with pytest.raises(LinkError, match="does not fit the question"):
+    with pytest.raises(LinkError, match="does not match the request"):
         board.status()
 
 
