@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from simulators.bench_faults import parse_fault, schedule
 from simulators.bench_file import demo_bench_toml, with_addresses, with_stand_in
-from simulators.faults import parse_fault, schedule
 from simulators.links.in_process import MemoryByteLink, MemoryTextLink, SimClock
 from simulators.links.server import Server
 from simulators.noise import normal, within

@@ -4,7 +4,6 @@ Equations, sources of the figures, and what is not modelled: see the README of `
 """
 
 from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, draw_stated, overridden
-from simulators.world.conditions import CONDITIONS, MAIN_CONDITIONS, SET_BY_VALUE
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
 from simulators.world.parameters import (
@@ -18,6 +17,7 @@ from simulators.world.parameters import (
 from simulators.world.population import draw_valve
 from simulators.world.sampler import WorldSampler
 from simulators.world.trajectory import StopEvent
+from simulators.world.valve_conditions import CONDITIONS, MAIN_CONDITIONS, SET_BY_VALUE
 from simulators.world.world import World
 
 __all__ = [

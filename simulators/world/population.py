@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import random
 
-from simulators.world.conditions import CONDITIONS, spoil, spoil_to
 from simulators.world.models import MODELS, draw_good
 from simulators.world.parameters import ValveParameters
+from simulators.world.valve_conditions import CONDITIONS, spoil, spoil_to
 
 __all__ = ["draw_valve"]
 

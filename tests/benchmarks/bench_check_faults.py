@@ -9,7 +9,7 @@ import argparse
 from collections import Counter
 
 from benchrig.sequencer.check.check import bench_check
-from simulators.faults import FAULT_KINDS
+from simulators.bench_faults import FAULT_KINDS
 from tests.sequencer.simulated_hands import simulated
 
 

@@ -150,7 +150,7 @@ def main() -> None:
 
 
 def fault_kinds() -> tuple[str, ...]:
-    from simulators.faults import FAULT_KINDS
+    from simulators.bench_faults import FAULT_KINDS
 
     return tuple(FAULT_KINDS)
 

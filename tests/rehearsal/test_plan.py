@@ -17,7 +17,7 @@ from benchrig.rehearsal.perturbed_bench import bench_as_stated
 from benchrig.rehearsal.plan import NEAR_LIMITS, draw_entry, draw_near_limit
 from benchrig.rehearsal.valve_mix import GOOD, default_mix, parse_mix
 from benchrig.verdict.judgement import Limit
-from simulators.faults import FAULT_KINDS
+from simulators.bench_faults import FAULT_KINDS
 from simulators.world import CONDITIONS, MODELS, SET_BY_VALUE, draw_valve
 
 

@@ -8,7 +8,7 @@ from benchrig.errors import aborted
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.check.findings import TITLES
 from benchrig.sequencer.operator import Fitting
-from simulators.faults import FAULT_KINDS
+from simulators.bench_faults import FAULT_KINDS
 from tests.sequencer.simulated_hands import Obedient, simulated
 
 CAUGHT_BY = {

@@ -6,7 +6,7 @@ import signal
 import sys
 from pathlib import Path
 
-from simulators.faults import parse_fault, schedule
+from simulators.bench_faults import parse_fault, schedule
 from simulators.links.server import serve
 from simulators.simulated_bench import SimulatedBench
 from tests.simulators.still_world import METER, StillWorld

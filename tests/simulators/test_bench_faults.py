@@ -7,8 +7,8 @@ import inspect
 import pytest
 
 from firmware_protocol import messages as m
-from simulators import faults
-from simulators.faults import FAULT_KINDS, Fault, parse_fault, schedule
+from simulators import bench_faults as faults
+from simulators.bench_faults import FAULT_KINDS, Fault, parse_fault, schedule
 from simulators.instruments.meter import IDENTITY, MeterMode
 from simulators.links.in_process import MemoryByteLink, SimClock
 from simulators.simulated_bench import SimulatedBench
