@@ -7,7 +7,8 @@ import math
 
 import pytest
 
-from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchParameters, World, conditions, draw_valve
+from simulators.world import CONDITIONS, MAIN_CONDITIONS, MODELS, BenchParameters, World, draw_valve
+from simulators.world import valve_conditions as conditions
 
 COIL, METER, VENT = 0x01, 0x02, 0x10
 LIMITS = {
