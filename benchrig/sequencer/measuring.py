@@ -11,10 +11,9 @@ from benchrig.bench.safe_shutdown import end_safe, safe_on_error
 from benchrig.catalogue.valve_model import ValveModel
 from benchrig.sequencer.captures import check_captures
 from benchrig.sequencer.context import Context, Quiet
-from benchrig.sequencer.events import StepResult, Watcher
+from benchrig.sequencer.events import Watcher
 from benchrig.sequencer.overlap import take_steps
-from benchrig.sequencer.sequence import Step, with_needed
-from benchrig.sequencer.steps.step_output import StepOutput
+from benchrig.sequencer.sequence import with_needed
 
 __all__ = ["OnlyMeasured", "measure_only"]
 
@@ -52,27 +51,12 @@ def measure_only(
         Something is wrong with the bench. The outputs are off; `errors.aborted` says how the bench was left.
     """
     run = Context(bench, model, watcher if watcher is not None else Quiet())
-    notes: list[str] = []
-
-    def ended(step: Step, began_s: float, found: StepOutput) -> None:
-        bench.feed()  # the analysis took its time
-        run.found.extend(found.characteristics)
-        notes.extend([*found.notes, *([found.skipped] if found.skipped else [])])
-        run.watcher.step_ended(
-            StepResult(
-                step.name,
-                step.title,
-                began_s - run.began_s,
-                bench.clock.now() - run.began_s,
-                found.characteristics,
-            )
-        )
-
     with safe_on_error(bench):
         bench.connect()
         check_captures(bench)
         run.began_s = bench.clock.now()
         bench.arm(model.coil_limit_s)
-        take_steps(with_needed(steps), run, ended)
+        results = take_steps(with_needed(steps), run)
         end_safe(bench)
+    notes = (note for each in results for note in (*each.notes, each.skipped) if note)
     return OnlyMeasured(tuple(run.found), tuple(notes), bench.clock.now() - run.began_s)

@@ -14,14 +14,13 @@ from typing import Literal
 from benchrig.bench.bench import Waiting
 from benchrig.bench.file import BenchFile
 from benchrig.sequencer.context import Context
+from benchrig.sequencer.events import StepResult
 from benchrig.sequencer.sequence import Step, occupied
 from benchrig.sequencer.steps.step_output import StepOutput
 
 __all__ = ["Planned", "may_overlap", "planned", "take_steps"]
 
 Pace = Literal["usual", "full", "floor"]
-Ended = Callable[[Step, float, StepOutput], None]
-"""Told each step with the instant, s of the bench's clock, at which it began, and what it found."""
 
 
 def may_overlap(earlier: Step, later: Step, normally: str) -> bool:
@@ -58,10 +57,44 @@ def planned(steps: Iterable[Step], file: BenchFile, normally: str, pace: Pace) -
     return tuple(plan)
 
 
-def take_steps(steps: Iterable[Step], run: Context, ended: Ended) -> None:
-    """Take a valve through some steps."""
+def take_steps(
+    steps: Iterable[Step],
+    run: Context,
+    *,
+    mark: Callable[[StepOutput], StepOutput] = lambda found: found,
+    keep: Callable[[StepResult], None] = lambda _: None,
+) -> tuple[StepResult, ...]:
+    """Take a valve through some steps.
+
+    Parameters
+    ----------
+    steps : iterable of Step
+        Asked for the next one only when it can begin.
+    run : Context
+        What each finds is added to its `found`.
+    mark : callable
+        Says what else is to be known of what a step found.
+    keep : callable
+        Given each result before it is shown.
+
+    Returns
+    -------
+    tuple of StepResult
+        In the order in which the steps ended.
+    """
     bench = run.bench
     going: set[Step] = set()
+    results: list[StepResult] = []
+
+    def ended(step: Step, began_s: float, found: StepOutput) -> None:
+        found = mark(found)
+        bench.feed()  # the analysis took its time, and so may the store
+        run.found.extend(found.characteristics)
+        ended_s = bench.clock.now() - run.began_s
+        result = StepResult(step.name, step.title, began_s - run.began_s, ended_s, **vars(found))
+        results.append(result)
+        keep(result)
+        run.watcher.step_ended(result)
 
     def to_its_end(step: Step, began_s: float, task: Waiting[StepOutput]) -> Waiting[None]:
         found = yield from task
@@ -80,3 +113,4 @@ def take_steps(steps: Iterable[Step], run: Context, ended: Ended) -> None:
         else:
             ended(step, began_s, found)
     bench.await_alongside()
+    return tuple(results)

@@ -175,26 +175,8 @@ def _with_clock(judgement: Judgement, before: ClockLook) -> Judgement:
 
 
 def _take(steps: Iterable[Step], run: Context, sink: Sink) -> tuple[StepResult, ...]:
-    results: list[StepResult] = []
-
-    def ended(step: Step, began_s: float, found: StepOutput) -> None:
-        if run.bench.traceability.missing:
-            found = _marked(found)
-        run.bench.feed()  # the analysis took its time, and so may the store
-        run.found.extend(found.characteristics)
-        result = StepResult(
-            name=step.name,
-            title=step.title,
-            started_s=began_s - run.began_s,
-            ended_s=run.bench.clock.now() - run.began_s,
-            **vars(found),
-        )
-        results.append(result)
-        sink.step_finished(result)
-        run.watcher.step_ended(result)
-
-    take_steps(steps, run, ended)
-    return tuple(results)
+    missing = run.bench.traceability.missing
+    return take_steps(steps, run, mark=_marked if missing else lambda found: found, keep=sink.step_finished)
 
 
 def _controlling(doubts: frozenset[str], operator: Operator | None) -> Callable[[Context], StepOutput]:

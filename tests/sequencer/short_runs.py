@@ -57,10 +57,8 @@ def context(bench: Bench, model: str = "alder-24", **known: Any) -> Context:
 
 def step(name: str, run: Context) -> Any:
     """Run one step of the sequence."""
-    found: list[Any] = []
-    steps = [each for each in STEPS if each.name == name]
-    take_steps(steps, run, lambda step, began_s, output: found.append(output))
-    return found[0]
+    (found,) = take_steps([each for each in STEPS if each.name == name], run)
+    return found
 
 
 def canned_flow(time_s: Samples, pressure_pa: Samples, **known: Any) -> FlowResult:

@@ -66,8 +66,7 @@ def test_a_step_beside_another_ends_before_the_next_that_needs_its_part():
     first = Step("slow", "Slow", slow, occupies=frozenset({"plug"}))
     beside = Step("quick", "Quick", quick, occupies=frozenset({"manifold"}), beside=("slow",))
     after = replace(beside, name="after", beside=())
-    ended = []
-    take_steps([first, beside, after], run, lambda step, began_s, found: ended.append(step.name))
+    ended = [result.name for result in take_steps([first, beside, after], run)]
     assert told == ["slow began", "quick began", "quick ended", "slow ended", "quick began", "quick ended"]
     assert ended == ["quick", "slow", "after"]
 
@@ -90,7 +89,7 @@ def test_what_goes_wrong_in_a_step_beside_another_ends_the_run_there():
     ]
     began_s = bench.clock.now()
     with pytest.raises(BenchError, match="fell off"):
-        take_steps(steps, run, lambda *_: None)
+        take_steps(steps, run)
     assert bench.clock.now() - began_s < 2.0
 
 
