@@ -20,7 +20,7 @@ from typing import Literal, Protocol
 
 from benchrig.analysis.leak.hold_result import HoldResult
 
-__all__ = ["FIRST_LOOK_S", "LookAt", "Stopped", "StoppingRule", "looks_s"]
+__all__ = ["FIRST_LOOK_S", "LookAt", "Stopped", "StoppingRule", "band_for", "looks_s"]
 
 FIRST_LOOK_S = 2.0
 """Before that the gas has hardly begun to warm up, and any straight piece of its recovery looks like a leak."""
@@ -76,6 +76,17 @@ def looks_s(longest_s: float) -> tuple[float, ...]:
     return tuple(round(each, 2) for each in itertools.takewhile(lambda each: each < LAST_PART * longest_s, grown))
 
 
+def band_for(risk: float, looks: int) -> float:
+    """Standard uncertainties from a limit at which so many looks together err by no more than a risk.
+
+    Examples
+    --------
+    >>> round(band_for(0.05, 1), 3), round(band_for(0.05, 10), 3)
+    (1.645, 2.576)
+    """
+    return -NormalDist().inv_cdf(risk / looks)  # scipy.special would cost every run 0.1 s of importing
+
+
 class StoppingRule:
     """Looks at one hold, in order.
 
@@ -93,8 +104,7 @@ class StoppingRule:
     def __init__(self, limit_sccm: float | None, false_accept: float, false_reject: float, longest_s: float) -> None:
         self._limit_sccm, self._due_s = limit_sccm, list(looks_s(longest_s))
         looks = max(len(self._due_s), 1)
-        normal = NormalDist()  # scipy.special would cost every run 0.1 s of importing
-        self.band_within, self.band_beyond = (-normal.inv_cdf(risk / looks) for risk in (false_accept, false_reject))
+        self.band_within, self.band_beyond = band_for(false_accept, looks), band_for(false_reject, looks)
         self._was_beyond = False
 
     def look(self, so_far_s: float, analyse: LookAt) -> Stopped | None:

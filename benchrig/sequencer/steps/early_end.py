@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from statistics import NormalDist
+import math
+from collections.abc import Iterable, Iterator
 
+from benchrig.analysis.leak.stopping_rule import band_for
 from benchrig.analysis.results import Characteristic
 from benchrig.sequencer.context import Context
 
@@ -19,37 +20,33 @@ def clear_of_limits(run: Context, found: Iterable[Characteristic]) -> bool:
 
     A bound never settles it, nor does a value without uncertainty.
     """
-    band = _band(run.model.false_accept)
-    limits = {limit.name: limit for limit in run.model.limits}
-    for each in found:
-        limit = limits.get(each.name)
-        if limit is None:
-            continue
-        if each.value is None or each.u is None or each.bound:
-            return False
-        if limit.high is not None and each.value + band * each.u >= limit.high:
-            return False
-        if limit.low is not None and each.value - band * each.u <= limit.low:
-            return False
-    return True
+    return all(
+        not each.bound and low < least and most < high
+        for each, least, most, low, high in _limited(run, found, run.model.false_accept)
+    )
 
 
 def beyond_limits(run: Context, found: Iterable[Characteristic]) -> bool:
     """Whether something lies beyond its limit for certain, by what the model's risk of a false reject demands."""
-    band = _band(run.model.false_reject)
+    return any(least > high or most < low for _, least, most, low, high in _limited(run, found, run.model.false_reject))
+
+
+def _limited(
+    run: Context, found: Iterable[Characteristic], risk: float
+) -> Iterator[tuple[Characteristic, float, float, float, float]]:
+    """Each characteristic that has a limit: the least and the most that it may be, and the limit's two sides."""
     limits = {limit.name: limit for limit in run.model.limits}
+    band = band_for(risk, LOOKS)
     for each in found:
-        limit = limits.get(each.name)
-        if limit is None or each.value is None:
-            continue
-        least = each.value - band * each.u if each.u is not None else each.value if each.bound == "above" else None
-        most = each.value + band * each.u if each.u is not None else each.value if each.bound == "below" else None
-        if limit.high is not None and least is not None and least > limit.high:
-            return True
-        if limit.low is not None and most is not None and most < limit.low:
-            return True
-    return False
+        if each.name in limits:
+            low, high = limits[each.name].low, limits[each.name].high
+            yield each, *_span(each, band), -math.inf if low is None else low, math.inf if high is None else high
 
 
-def _band(risk: float) -> float:
-    return -NormalDist().inv_cdf(risk / LOOKS)
+def _span(each: Characteristic, band: float) -> tuple[float, float]:
+    """Where the value lies for certain; a bound closes one side, and what was not measured neither."""
+    if each.value is None:
+        return -math.inf, math.inf
+    if each.u is not None:
+        return each.value - band * each.u, each.value + band * each.u
+    return (each.value if each.bound == "above" else -math.inf), (each.value if each.bound == "below" else math.inf)
