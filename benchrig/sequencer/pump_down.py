@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from benchrig.bench.bench import Bench
 from benchrig.bench.wiring import pumping
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.steps.impossible_readings import check_pressure
 
-__all__ = ["draw_down", "wait_for_vacuum_s"]
+__all__ = ["draw_down", "pumped", "wait_for_vacuum_s"]
 
 NO_VACUUM_PA = 100.0
 """An open purge valve still lets a working pump draw several times this; below it the pump draws nothing."""
@@ -24,17 +27,10 @@ def draw_down(run: Context, step: str) -> float:
     BenchError
         There is no vacuum at all: the bench, not the valve.
     """
-    bench = run.bench
-    wanted_pa = run.hold_vacuum_pa
-    limit_s = bench.file.reservoir.pump_limit_s
-    bench.arrange(pumping(coil=run.closed_when_energised))
-    began_s = bench.clock.now()
+    wanted_pa, limit_s = run.hold_vacuum_pa, run.bench.file.reservoir.pump_limit_s
     report = run.watch(step, limit_s)
     earlier: list[tuple[float, float]] = []
-    while True:
-        bench.wait(wait_for_vacuum_s(earlier, wanted_pa))
-        elapsed_s = bench.clock.now() - began_s
-        pressure_pa = bench.pressure_pa(20)
+    for elapsed_s, pressure_pa in pumped(run.bench, run.ambient_pa, wanted_pa, coil=run.closed_when_energised):
         check_pressure(run, pressure_pa)
         vacuum_pa = run.ambient_pa - pressure_pa
         report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
@@ -51,6 +47,26 @@ def draw_down(run: Context, step: str) -> float:
             hint="Does the pump run? Are the hoses on, does the vent close? Then isolation valve, transducer's hose.",
         )
     return vacuum_pa
+
+
+def pumped(bench: Bench, ambient_pa: float, wanted_pa: float, *, coil: bool) -> Iterator[tuple[float, float]]:
+    """Start the pump on the closed manifold; seconds gone and pressure, Pa, as long as somebody asks.
+
+    Parameters
+    ----------
+    ambient_pa, wanted_pa : float
+        Pressure of the room, and the vacuum below it that is wanted: near it looks are closer.
+    coil : bool
+        Whether the valve is energised meanwhile.
+    """
+    bench.arrange(pumping(coil=coil))
+    began_s = bench.clock.now()
+    looks: list[tuple[float, float]] = []
+    while True:
+        bench.wait(wait_for_vacuum_s(looks, wanted_pa))
+        elapsed_s, pressure_pa = bench.clock.now() - began_s, bench.pressure_pa(20)
+        looks.append((elapsed_s, ambient_pa - pressure_pa))
+        yield elapsed_s, pressure_pa
 
 
 def wait_for_vacuum_s(earlier: list[tuple[float, float]], wanted_pa: float) -> float:

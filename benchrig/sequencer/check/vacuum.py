@@ -15,7 +15,7 @@ from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.electric import ALLOWED_U
 from benchrig.sequencer.check.findings import Findings
 from benchrig.sequencer.operator import Operator
-from benchrig.sequencer.pump_down import wait_for_vacuum_s
+from benchrig.sequencer.pump_down import pumped
 
 __all__ = ["BLIND_LOOKS", "LINE_LOOKS", "flow_today_sccm", "hold_for", "pump_to", "with_blind_plug", "with_open_port"]
 
@@ -47,17 +47,12 @@ def pump_to(
     bench: Bench, operator: Operator, air_pa: float, vacuum_pa: float, limit_s: float, *, coil: bool = False
 ) -> tuple[float, float]:
     """Draw the closed manifold down; return seconds taken and pressure reached. Leaves the pump running."""
-    bench.switch(pumping(coil=coil))
-    began_s = bench.clock.now()
-    looks: list[tuple[float, float]] = []
-    while True:
-        bench.wait(wait_for_vacuum_s(looks, vacuum_pa))
-        seconds = bench.clock.now() - began_s
-        pressure_pa = bench.pressure_pa(20)
-        looks.append((seconds, air_pa - pressure_pa))
+    seconds, pressure_pa = 0.0, air_pa
+    for seconds, pressure_pa in pumped(bench, air_pa, vacuum_pa, coil=coil):
         operator.doing("drawing down", seconds, limit_s, f"{(air_pa - pressure_pa) / 1000:.1f} kPa vacuum")
         if air_pa - pressure_pa >= vacuum_pa or seconds >= limit_s:
-            return seconds, pressure_pa
+            break
+    return seconds, pressure_pa
 
 
 def hold_for(
