@@ -12,9 +12,10 @@ from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.verdict.judgement import Limit
 
-__all__ = ["KIND", "MODEL_NAME", "ValveModel", "parse_model"]
+__all__ = ["KIND", "MODEL_NAME", "USUAL_LEAST_CLICKS", "ValveModel", "parse_model"]
 
 KIND = "Model file"
+USUAL_LEAST_CLICKS = 4
 MODEL_NAME = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 """Model names are typed on the command line: small letters, digits, single hyphens."""
 Number = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -84,7 +85,7 @@ class ValveModel(_Table):
     guard_band: Literal["none", "0.83 U", "U"] = "0.83 U"
     false_accept: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
     false_reject: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
-    least_clicks: Annotated[int, Field(ge=3, le=200)] = 4
+    least_clicks: Annotated[int, Field(ge=3, le=200)] = USUAL_LEAST_CLICKS
     notes: str = Field(default="", max_length=2000)
     limit: tuple[LimitTable, ...] = Field(default=(), strict=False)
 

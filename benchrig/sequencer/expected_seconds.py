@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchrig.bench.file import BenchFile
+from benchrig.catalogue.valve_model import USUAL_LEAST_CLICKS
 from benchrig.sequencer.steps import clicks as clicks_step
 from benchrig.sequencer.steps import ready as ready_step
 from benchrig.sequencer.steps.vapour import QUICK_LOOK_S
@@ -20,7 +21,6 @@ CHILL_KNOWN = 0.05
 HOLD_S, HOLD_KNOWN_S = 6.0, 3.5
 """Median holds of good valves in a rehearsal, without and with a calibrated chill."""
 FILL_S, VENT_S, SWITCHING_S = 0.8, 0.2, 0.3
-LEAST_CLICKS = 4
 
 
 @dataclass(frozen=True)
@@ -59,5 +59,5 @@ def flow(file: BenchFile) -> Seconds:
 
 def clicks(file: BenchFile) -> Seconds:
     """So many pulses."""
-    pulse_s = clicks_step.QUICK_EVERY_S
-    return Seconds(LEAST_CLICKS * pulse_s, (file.sequence.clicks + 1) * clicks_step.EVERY_S, LEAST_CLICKS * pulse_s)
+    least_s = USUAL_LEAST_CLICKS * clicks_step.QUICK_EVERY_S
+    return Seconds(least_s, (file.sequence.clicks + 1) * clicks_step.EVERY_S, least_s)

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchrig.application.paths import model_folders
 from benchrig.catalogue import Catalogue
 from benchrig.rehearsal import one_valve
-from benchrig.rehearsal.one_valve import RehearsalSettings, Result, rehearse_one
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result, options, rehearse_one
 from benchrig.rehearsal.plan import Entry
 from simulators.world import CONDITIONS
 
@@ -49,12 +49,10 @@ def entries(valves: int, seed: int, good: float) -> list[Entry]:
 
 def one(settings: RehearsalSettings, pump_l_min: float, entry: Entry) -> Result:
     """One valve on a bench with such a pump."""
-    plain = one_valve.options.__wrapped__ if hasattr(one_valve.options, "__wrapped__") else one_valve.options
 
     def with_pump(entry: Entry, *, as_stated: bool = True) -> dict[str, object]:
-        return {**plain(entry, as_stated=as_stated), "bench_truth": {"pump_m3_s": pump_l_min * 1e-3 / 60 / ULTIMATE}}
+        return {**options(entry, as_stated=as_stated), "bench_truth": {"pump_m3_s": pump_l_min * 1e-3 / 60 / ULTIMATE}}
 
-    with_pump.__wrapped__ = plain  # type: ignore[attr-defined]
     one_valve.options = with_pump
     return rehearse_one(settings, entry)
 

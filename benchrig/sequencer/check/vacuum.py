@@ -9,7 +9,7 @@ import numpy as np
 from benchrig.analysis.calibration.volume import choked_sccm
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
 from benchrig.bench.bench import Bench, Recording
-from benchrig.bench.file import FlowTable
+from benchrig.bench.file import BenchFile, FlowTable
 from benchrig.bench.wiring import AT_REST, closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.electric import ALLOWED_U
@@ -17,7 +17,16 @@ from benchrig.sequencer.check.findings import Findings
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.pump_down import pumped
 
-__all__ = ["BLIND_LOOKS", "LINE_LOOKS", "flow_today_sccm", "hold_for", "pump_to", "with_blind_plug", "with_open_port"]
+__all__ = [
+    "BLIND_LOOKS",
+    "LINE_LOOKS",
+    "flow_today_sccm",
+    "hold_for",
+    "known_of_hold",
+    "pump_to",
+    "with_blind_plug",
+    "with_open_port",
+]
 
 BLIND_LOOKS = ("pump_off", "isolation_off", "pump_down", "tight", "reference", "volume", "deep", "vent", "response")
 LINE_LOOKS = ("line",)
@@ -80,21 +89,27 @@ def hold_for(
     )
 
 
+def known_of_hold(file: BenchFile, ambient_pa: float, ambient_k: float) -> dict[str, float]:
+    """What a bench file says of every hold on it, and the air around it, as `analyse_hold` takes it."""
+    return {
+        "volume_m3": file.reservoir.volume_m3,
+        "volume_u_m3": file.reservoir.volume_u_m3,
+        "ambient_pa": ambient_pa,
+        "ambient_k": ambient_k,
+        "ambient_u_k": file.thermistor.u_k,
+        "pressure_u_pa": file.transducer.u_pa,
+        "thermal_time_constant_s": file.heat.time_constant_s,
+        "thermal_time_constant_u_s": file.heat.u_s,
+        "response_s": file.transducer.response_ms * 1e-3,
+    }
+
+
 def leak(bench: Bench, recording: Recording, air_pa: float, drift_k_s: tuple[float, float] | None = None) -> HoldResult:
     """The whole leak into the manifold, the bench's own included; `drift_k_s` of the room, with its u, if known."""
-    file = bench.file
     return analyse_hold(
         recording.time_s,
         recording.columns["pressure_pa"],
-        volume_m3=file.reservoir.volume_m3,
-        volume_u_m3=file.reservoir.volume_u_m3,
-        ambient_pa=air_pa,
-        ambient_k=bench.ambient_k(),
-        ambient_u_k=file.thermistor.u_k,
-        pressure_u_pa=file.transducer.u_pa,
-        thermal_time_constant_s=file.heat.time_constant_s,
-        thermal_time_constant_u_s=file.heat.u_s,
-        response_s=file.transducer.response_ms * 1e-3,
+        **known_of_hold(bench.file, air_pa, bench.ambient_k()),
         ambient_drift_k_s=None if drift_k_s is None else drift_k_s[0],
         ambient_drift_u_k_s=None if drift_k_s is None else drift_k_s[1],
     )

@@ -104,7 +104,7 @@ def pulses(
     loads_v: list[float] = []
     traces: list[Trace] = []
     # the coil may just have been released: the first lead-in must be without current
-    at_leisure = every_s > QUICK_EVERY_S or after > 0
+    at_leisure = every_s > QUICK_EVERY_S
     bench.wait_until(bench.clock.now() + EVERY_S if at_leisure else run.coil_off_s + QUICK_REST_S)
     due_s = bench.clock.now()
     for number in range(after + 1, after + count + 1):

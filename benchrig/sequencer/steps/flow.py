@@ -94,18 +94,19 @@ def flow(run: Context) -> StepOutput:
         switching_known=True,
         start_u_k=_start_u_k(run),
     )
-    left_pa = [began_pa]
+    left_pa = began_pa
 
     def enough(so_far: Recording) -> bool:
+        nonlocal left_pa
         pressure_pa = so_far.columns["pressure_pa"]
         vacuum_pa = run.ambient_pa - float(pressure_pa[-40:].mean())
         report(f"{vacuum_pa / 1000:.1f} kPa vacuum")
         if so_far.time_s[-1] > GIVE_UP_S and vacuum_pa > 0.97 * began_pa:
             return True
         past = vacuum_pa < PAST_RATED * 1000 * run.model.rated_vacuum_kpa
-        if run.full or not past or vacuum_pa > LESS_LEFT * left_pa[0]:
+        if run.full or not past or vacuum_pa > LESS_LEFT * left_pa:
             return False
-        left_pa[0] = max(vacuum_pa, 1.0)
+        left_pa = max(vacuum_pa, 1.0)
         return clear_of_limits(run, _characteristics(analyse(so_far.time_s, pressure_pa)))
 
     recording = bench.record(

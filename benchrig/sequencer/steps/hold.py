@@ -10,6 +10,7 @@ from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import closed_up
 from benchrig.drivers.relay_board import Channel, Output
+from benchrig.sequencer.check.vacuum import known_of_hold
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
 from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
@@ -62,19 +63,11 @@ def hold(run: Context) -> StepOutput:
     report = run.watch("hold", hold_s)
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
     told: dict[str, Any] = {
-        "volume_m3": file.reservoir.volume_m3,
-        "volume_u_m3": file.reservoir.volume_u_m3,
-        "ambient_pa": run.ambient_pa,
-        "ambient_k": run.ambient_k,
-        "ambient_u_k": file.thermistor.u_k,
+        **known_of_hold(file, run.ambient_pa, run.ambient_k),
         "background_sccm": file.background.leak_sccm,
         "background_u_sccm": file.background.u_sccm,
-        "pressure_u_pa": file.transducer.u_pa,
-        "thermal_time_constant_s": file.heat.time_constant_s,
-        "thermal_time_constant_u_s": file.heat.u_s,
         "chill_k": file.heat.chill_k,
         "chill_u_k": file.heat.chill_u_k,
-        "response_s": file.transducer.response_ms * 1e-3,
         "limit_sccm": limit_sccm,
     }
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
