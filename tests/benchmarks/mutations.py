@@ -140,7 +140,7 @@ SURVIVED_ONCE = [
     *_of(
         "benchrig/analysis/flow/fill_concavity.py",
         ("tests/analysis/test_fill_concavity.py",),
-        ("flows that bend upwards count", "share = 0.5 * math.erfc(-at / math.sqrt(2))", "share = 1.0"),
+        ("flows that bend upwards count", "share, hazard = cut_below(at)", "share, hazard = 1.0, 0.0"),
     ),
     *_of(
         "benchrig/analysis/flow/open_flow.py",
@@ -328,16 +328,20 @@ BENCH_AND_SEQUENCE = [
     *_of(
         "benchrig/sequencer/run.py",
         RUN,
-        (
-            "shown before it is kept",
-            "sink.step_finished(result)\n        run.watcher",
-            "run.watcher.step_ended(result)\n        sink.step_finished(result)\n        run.watcher",
-        ),
-        ("uncalibrated not marked", "if run.bench.traceability.missing:", "if False:"),
+        ("uncalibrated not marked", "mark=_marked if missing else", "mark=_marked if False else"),
         (
             "still clicks taken as moved",
             "moved_fraction=run.moved / run.clicks",
             "moved_fraction=run.still / run.clicks",
+        ),
+    ),
+    *_of(
+        "benchrig/sequencer/overlap.py",
+        RUN,
+        (
+            "shown before it is kept",
+            "keep(result)\n        run.watcher",
+            "run.watcher.step_ended(result)\n        keep(result)\n        run.watcher",
         ),
     ),
     *_of(

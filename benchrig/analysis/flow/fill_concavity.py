@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchrig.analysis.flow.fill_model import opening_of
+from benchrig.analysis.statistics.cut_normal import cut_below
 from benchrig.analysis.statistics.fitting import Fitted
 
 __all__ = ["bending_downwards"]
@@ -52,12 +53,11 @@ def bending_downwards(fitted: Fitted) -> tuple[float, Fitted]:
         return 0.0, fitted
     u = math.sqrt(variance)
     at = max(-bend / u, -FARTHEST)
-    share = 0.5 * math.erfc(-at / math.sqrt(2))
+    share, hazard = cut_below(at)
     if share > 0.999:
         return math.log(share), fitted
-    density = math.exp(-at * at / 2) / math.sqrt(2 * math.pi) / share
-    mean = -density * u
-    kept = max(1 - at * density - density * density, 0.0)
+    mean = -hazard * u
+    kept = max(1 - at * hazard - hazard * hazard, 0.0)
     values = np.array(list(fitted.values.values())) + moves * (mean / variance)
     covariance = fitted.covariance - np.outer(moves, moves) * ((1 - kept) / variance)
     moved = dict(zip(names, values.tolist(), strict=True))

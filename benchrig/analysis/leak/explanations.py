@@ -16,6 +16,7 @@ import numpy as np
 from benchrig.analysis.leak.goodness_of_fit import covariance_of, weights
 from benchrig.analysis.leak.slow_rise import Component, log_evidence_of
 from benchrig.analysis.results import Samples
+from benchrig.analysis.statistics.cut_normal import cut_below
 from benchrig.analysis.statistics.fitting import Fitted
 
 __all__ = ["Explained", "component_of", "explained", "not_below"]
@@ -81,9 +82,8 @@ def not_below(component: Component, least: float, unsure: float, *, cut: bool) -
         return component
     if z < HARD:  # then something else is wrong, and it is left to be seen
         return replace(component, log_evidence=component.log_evidence - 0.5 * HARD**2)
-    tail = 0.5 * math.erfc(-z / math.sqrt(2))
-    hazard = math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi) / tail
-    log = math.log(tail)
+    possible, hazard = cut_below(z)
+    log = math.log(possible)
     if not cut:
         return replace(component, log_evidence=component.log_evidence + log)
     share = component.leak_sd**2 / sd if sd > 0 else 0.0
