@@ -7,7 +7,7 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from benchrig.records import serialization, tables
+from benchrig.records import tables
 from benchrig.verdict.judgement import Disposition
 
 __all__ = ["Decision", "decisions_of", "keep_decision"]
@@ -29,9 +29,9 @@ def keep_decision(connection: sa.Connection, run_id: int, decision: Decision) ->
         sa.insert(tables.decisions).values(
             run_id=run_id,
             at=decision.at,
-            operator=serialization.text(decision.operator),
+            operator=decision.operator,
             disposition=decision.disposition,
-            because=serialization.text(decision.because),
+            because=decision.because,
         )
     )
 

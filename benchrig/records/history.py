@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
-from benchrig.records import serialization, tables
+from benchrig.records import tables
 from benchrig.records.recorder import run_number
 
 __all__ = ["REASON", "CheckValveHistory", "CheckValveRun", "check_valve_history"]
@@ -56,7 +56,7 @@ def check_valve_history(connection: sa.Connection, where: Path, tag: str | None)
     of_check = (r.reason == REASON, r.ending == "finished")
     query = sa.select(r.tag, r.model, r.simulated).where(*of_check).order_by(r.id.desc()).limit(1)
     if tag is not None:
-        query = query.where(r.tag == serialization.text(tag.strip()))
+        query = query.where(r.tag == tag.strip())
     last = connection.execute(query).first()
     if last is None:
         of_tag = "" if tag is None else f" with tag {tag.strip()!r}"
@@ -76,7 +76,7 @@ def check_valve_history(connection: sa.Connection, where: Path, tag: str | None)
         sa.select(s.run_id, s.readings).join(tables.runs, r.id == s.run_id).where(*mine, s.name == "ready")
     ).all()
     readings = {
-        row.run_id: {label: float(number) for label, number, _unit in json.loads(row.readings) if number is not None}
+        row.run_id: {label: value for label, (value, _unit) in row.readings.items() if not math.isnan(value)}
         for row in ready
     }
     values: dict[int, dict[str, float]] = defaultdict(dict)

@@ -14,11 +14,9 @@ from typing import Any
 import sqlalchemy as sa
 from filelock import FileLock
 
-from benchrig.analysis.results import Trace
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
-from benchrig.records.arrays import pack_arrays
 from benchrig.records.identity import head_of, keep_beside, next_number
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
@@ -99,7 +97,6 @@ class Recorder:
         """
         if self._run_id is not None:
             raise ValueError("a recorder writes one run at a time")
-        intake = serialization.intake_content(run.intake)
         self._kept = []
         try:
             with self._writing() as connection:
@@ -108,15 +105,15 @@ class Recorder:
                     connection,
                     tables.runs,
                     dict(
-                        **intake,
+                        **vars(run.intake),
                         id=run_id,
                         started_at=run.at,
                         ending="running",
                         simulated=int(run.bench.simulated),
                         seed=None if run.seed is None else int(run.seed),
-                        program=serialization.text(run.program),
-                        model_facts=serialization.canonical(serialization.model_content(run.model)),
-                        bench_facts=serialization.canonical(serialization.bench_content(run.bench)),
+                        program=run.program,
+                        model_facts=run.model,
+                        bench_facts=run.bench,
                         error="",
                         hint="",
                         bench_state="",
@@ -164,21 +161,23 @@ class Recorder:
                     "run_id": run_id,
                     "position": last.position + 1,
                     "name": step.name,
-                    "title": serialization.text(step.title),
-                    "started_s": float(step.started_s),
-                    "ended_s": float(step.ended_s),
-                    "readings": serialization.canonical(serialization.readings_content(step.readings)),
-                    "notes": serialization.canonical([serialization.text(note) for note in step.notes]),
-                    "skipped": serialization.text(step.skipped),
+                    "title": step.title,
+                    "started_s": step.started_s,
+                    "ended_s": step.ended_s,
+                    "readings": step.readings,
+                    "notes": step.notes,
+                    "skipped": step.skipped,
                     "digest": digest,
                 },
             )
-            found: list[dict[str, Any]] = []
-            for position, each in enumerate(step.characteristics):
-                content = serialization.characteristic_content(each)
-                parts = serialization.canonical(content["parts"])
-                found.append({**content, "parts": parts, "step_id": step_id, "position": position})
-            drawn = [_trace_row(step_id, n, each) for n, each in enumerate(step.traces)]
+            found = [
+                {**vars(each), "why_not": serialization.why_not(each), "step_id": step_id, "position": position}
+                for position, each in enumerate(step.characteristics)
+            ]
+            drawn = [
+                {**vars(serialization.trace_content(each)), "step_id": step_id, "position": position}
+                for position, each in enumerate(step.traces)
+            ]
             for table, rows in ((tables.characteristics, found), (tables.traces, drawn)):
                 if rows:
                     connection.execute(sa.insert(table), rows)
@@ -299,15 +298,13 @@ def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:
             ending=end.ending,
             verdict=None if judgement is None else judgement.verdict,
             cause=None if judgement is None else judgement.cause,
-            cause_probability=None if judgement is None else serialization.number(judgement.cause_probability),
+            cause_probability=None if judgement is None else judgement.cause_probability,
             disposition=None if judgement is None else judgement.disposition,
-            judgement=None
-            if judgement is None
-            else serialization.canonical(serialization.judgement_content(judgement)),
-            bench_seconds=serialization.number(end.bench_seconds),
-            error=serialization.text(end.error),
-            hint=serialization.text(end.hint),
-            bench_state=serialization.text(end.bench_state),
+            judgement=judgement,
+            bench_seconds=end.bench_seconds,
+            error=end.error,
+            hint=end.hint,
+            bench_state=end.bench_state,
             end_digest=digests.end_digest(last_link(connection, run_id).digest, end),
         )
     )
@@ -327,19 +324,6 @@ def _insert(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) 
     if key is None:
         raise TypeError("an insert of one row gives its key")
     return int(key[0])
-
-
-def _trace_row(step_id: int, position: int, trace: Trace) -> dict[str, Any]:
-    content = serialization.trace_content(trace)
-    return {
-        "step_id": step_id,
-        "position": position,
-        "name": content.name,
-        "samples": content.samples,
-        "marks": serialization.canonical(content.marks),
-        "curves": serialization.canonical(content.curves),
-        "arrays": pack_arrays(content.arrays),
-    }
 
 
 def _named(steps: list[str]) -> str:

@@ -7,7 +7,7 @@ import difflib
 import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
-from benchrig.records import serialization, tables
+from benchrig.records import tables
 from benchrig.records.label_code import LabelCode, read_label_code
 from benchrig.records.recorder import run_number
 
@@ -56,7 +56,7 @@ def _numbered(connection: sa.Connection, text: str) -> int | None:
 def _latest(connection: sa.Connection, tag: str) -> int | None:
     """The latest run of a tag."""
     c = tables.runs.c
-    return connection.execute(sa.select(sa.func.max(c.id)).where(c.tag == serialization.text(tag))).scalar()
+    return connection.execute(sa.select(sa.func.max(c.id)).where(c.tag == tag)).scalar()
 
 
 def _labelled(connection: sa.Connection, code: LabelCode) -> int | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,11 +27,15 @@ __all__ = [
     "model_content",
     "model_from",
     "number",
+    "parts_content",
+    "parts_from",
     "readings_content",
     "readings_from",
     "text",
+    "texts_content",
     "trace_content",
     "trace_from",
+    "why_not",
 ]
 
 NOT_FINITE = "the analysis gave no finite number"
@@ -54,31 +58,46 @@ def text(value: str) -> str:
     return value.encode("utf-8", "replace").decode("utf-8") if not value.isascii() else value
 
 
+def texts_content(several: Iterable[str]) -> list[str]:
+    """Plain content of notes, remarks and the like."""
+    return [text(each) for each in several]
+
+
 # -- characteristics
 
 
 def characteristic_content(each: Characteristic) -> dict[str, Any]:
     """Plain content of one characteristic."""
-    value = number(each.value)
-    why_not = each.why_not
-    if value is None and not why_not:
-        why_not = NOT_FINITE
     return {
         "name": each.name,
-        "value": value,
+        "value": number(each.value),
         "u": number(each.u),
         "unit": each.unit,
         "how": text(each.how),
         "bound": each.bound,
-        "why_not": text(why_not),
-        "parts": [[text(label), number(u)] for label, u in each.parts],
+        "why_not": text(why_not(each)),
+        "parts": parts_content(each.parts),
     }
 
 
 def characteristic_from(content: Mapping[str, Any]) -> Characteristic:
     """Back from `characteristic_content`."""
-    parts = tuple((label, math.nan if u is None else u) for label, u in content["parts"])
-    return Characteristic(**{**content, "parts": parts})
+    return Characteristic(**{**content, "parts": parts_from(content["parts"])})
+
+
+def why_not(each: Characteristic) -> str:
+    """Why a characteristic has no value; a value that is not finite is none. Empty where it has one."""
+    return NOT_FINITE if number(each.value) is None and not each.why_not else each.why_not
+
+
+def parts_content(parts: Iterable[tuple[str, float]]) -> list[list[Any]]:
+    """Plain uncertainty budget in its order: what contributes, and how much or None."""
+    return [[text(label), number(u)] for label, u in parts]
+
+
+def parts_from(content: list[list[Any]]) -> tuple[tuple[str, float], ...]:
+    """Back from `parts_content`; a missing contribution comes back as NaN."""
+    return tuple((label, math.nan if u is None else u) for label, u in content)
 
 
 def readings_content(readings: Mapping[str, tuple[float, str]]) -> list[list[Any]]:
@@ -140,7 +159,7 @@ def bench_content(bench: BenchFacts) -> dict[str, Any]:
         rests_on["grounds"] = [[each.kind, each.number, text(each.says)] for each in bench.grounds]
     for key in ("uncalibrated", "remarks"):
         if getattr(bench, key):
-            rests_on[key] = [text(each) for each in getattr(bench, key)]
+            rests_on[key] = texts_content(getattr(bench, key))
     if bench.address:
         rests_on["address"] = text(bench.address)
     if bench.since_boot is not None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from collections import defaultdict
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -12,14 +10,12 @@ from typing import Any
 import sqlalchemy as sa
 from filelock import FileLock, Timeout
 
-from benchrig.analysis.results import Characteristic, Trace
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
-from benchrig.records import serialization, tables
-from benchrig.records.arrays import unpack_arrays
+from benchrig.records import tables
 from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.database_errors import read_connection, unreadable, write_connection
-from benchrig.records.decisions import Decision, decisions_of, keep_decision
+from benchrig.records.decisions import Decision, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of
 from benchrig.records.label_code import read_label_code
@@ -36,10 +32,11 @@ from benchrig.records.recorder import (
     spare_path,
 )
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
+from benchrig.records.run_reading import read_run
 from benchrig.records.run_record import RunRecord, RunSummary
 from benchrig.records.schema import open_database
 from benchrig.records.waiting import Waiting
-from benchrig.sequencer.events import Intake, RunEnded, StepResult
+from benchrig.sequencer.events import RunEnded
 
 __all__ = ["Store"]
 
@@ -136,7 +133,7 @@ class Store:
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
                 )
             try:
-                return _record(connection, run_id, traces=traces)
+                return read_run(connection, run_id, traces=traces)
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
@@ -154,12 +151,10 @@ class Store:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
         c = tables.runs.c
         # A model has very many runs, a part has few: the model's index must not be taken for this.
-        model = c.model.concat("") == serialization.text(record.intake.model)
+        model = c.model.concat("") == record.intake.model
         earlier = (
             sa.select(c.id)
-            .where(
-                c.tag == serialization.text(record.intake.tag), model, c.ending == "finished", c.id < int(record.run)
-            )
+            .where(c.tag == record.intake.tag, model, c.ending == "finished", c.id < int(record.run))
             .order_by(c.id.desc())
             .limit(1)
         )
@@ -199,7 +194,7 @@ class Store:
         started = sa.type_coerce(c.started_at, sa.Text).label("started")  # a date that is none must not hide the rest
         query = sa.select(c.id, started, c.simulated, *(c[name] for name in _AS_THEY_ARE))
         if tag is not None:
-            query = query.where(c.tag == serialization.text(tag.strip()))
+            query = query.where(c.tag == tag.strip())
         r = tables.rests_on.c
         for column, number in ((r.calibration_id, calibration), (r.check_id, check)):
             if number is not None:
@@ -311,77 +306,3 @@ def _summary(row: Any) -> RunSummary:
 
 def _damaged_summary(run_id: int) -> RunSummary:
     return RunSummary(run_number(run_id), "", "", None, "damaged", None, None, None, None, None, False, UNREADABLE)
-
-
-# -- rebuilding
-
-
-def _record(connection: sa.Connection, run_id: int, *, traces: bool) -> RunRecord:
-    row = connection.execute(sa.select(tables.runs).where(tables.runs.c.id == run_id)).mappings().one()
-    found, digests = _steps(connection, run_id, traces=traces)
-    ends = () if row["end_digest"] is None else (row["end_digest"],)
-    intake = {key: row[key] for key in ("tag", "model", "reason", "operator", "complaint", "findings")}
-    return RunRecord(
-        run=run_number(run_id),
-        intake=Intake(**intake),
-        model=serialization.model_from(json.loads(row["model_facts"])),
-        bench=serialization.bench_from(json.loads(row["bench_facts"])),
-        started=row["started_at"],
-        ended=row["ended_at"],
-        ending=row["ending"],
-        steps=found,
-        judgement=None if row["judgement"] is None else serialization.judgement_from(json.loads(row["judgement"])),
-        error=row["error"],
-        hint=row["hint"],
-        bench_state=row["bench_state"],
-        bench_seconds=row["bench_seconds"],
-        seed=row["seed"],
-        program=row["program"],
-        digests=(row["start_digest"], *digests, *ends),
-        decisions=decisions_of(connection, run_id),
-    )
-
-
-def _steps(connection: sa.Connection, run_id: int, *, traces: bool) -> tuple[tuple[StepResult, ...], tuple[str, ...]]:
-    c = tables.steps.c
-    rows = connection.execute(sa.select(tables.steps).where(c.run_id == run_id).order_by(c.position)).mappings().all()
-    characteristics: dict[int, list[Characteristic]] = defaultdict(list)
-    for row in connection.execute(_of_run(tables.characteristics, run_id)).mappings():
-        content = {key: row[key] for key in ("name", "value", "u", "unit", "how", "bound", "why_not")}
-        one = serialization.characteristic_from({**content, "parts": json.loads(row["parts"])})
-        characteristics[row["step_id"]].append(one)
-    drawn = _traces(connection, run_id) if traces else defaultdict(list)
-    found = tuple(
-        StepResult(
-            name=row["name"],
-            title=row["title"],
-            started_s=row["started_s"],
-            ended_s=row["ended_s"],
-            characteristics=tuple(characteristics[row["id"]]),
-            traces=tuple(drawn[row["id"]]),
-            readings=serialization.readings_from(json.loads(row["readings"])),
-            notes=tuple(json.loads(row["notes"])),
-            skipped=row["skipped"],
-        )
-        for row in rows
-    )
-    return found, tuple(row["digest"] for row in rows)
-
-
-def _of_run(table: sa.Table, run_id: int) -> sa.Select[Any]:
-    of_run = sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id)
-    return sa.select(table).where(table.c.step_id.in_(of_run)).order_by(table.c.step_id, table.c.position)
-
-
-def _traces(connection: sa.Connection, run_id: int) -> dict[int, list[Trace]]:
-    found: dict[int, list[Trace]] = defaultdict(list)
-    for row in connection.execute(_of_run(tables.traces, run_id)).mappings():
-        content = serialization.TraceContent(
-            name=row["name"],
-            samples=row["samples"],
-            marks=json.loads(row["marks"]),
-            curves=json.loads(row["curves"]),
-            arrays=unpack_arrays(row["arrays"]),
-        )
-        found[row["step_id"]].append(serialization.trace_from(content))
-    return found

@@ -1,19 +1,20 @@
 """The tables of the store, as SQLAlchemy Core metadata.
 
-Written once, read in sets. No column holds a NaN: a number that is not there is NULL, and a reason stands beside it.
-Tables are strict, so that SQLite refuses a text where a number belongs.
+Written once, read in sets. Objects go in and come out: how a column keeps them is its type (`column_types`).
+No column holds a NaN: a number that is not there is NULL, and a reason stands beside it. Tables are strict, so that
+SQLite refuses a text where a number belongs.
 """
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import sqlalchemy as sa
+
+from benchrig.records import serialization
+from benchrig.records.column_types import ArraysBlob, FiniteReal, JsonText, PlainText, UtcText
 
 __all__ = [
     "APPLICATION_ID",
     "HEAD",
-    "UtcText",
     "calibrations",
     "characteristics",
     "checks",
@@ -41,60 +42,37 @@ NAMING = {
 }
 
 
-class UtcText(sa.types.TypeDecorator[datetime]):
-    """An instant as ISO 8601 text in UTC, always of one length, so that text order is time order."""
-
-    impl = sa.Text
-    cache_ok = True
-
-    def process_bind_param(self, value: datetime | None, dialect: sa.Dialect) -> str | None:
-        """Write; a time of day without its zone is a bug and is refused."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError("an instant without a time zone cannot be kept")
-        return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-
-    def process_result_value(self, value: str | None, dialect: sa.Dialect) -> datetime | None:
-        """Read; the answer says that it is UTC."""
-        return None if value is None else datetime.fromisoformat(value)
-
-
-# A strict SQLite table knows REAL (eight bytes) but not DOUBLE; elsewhere REAL would mean four bytes.
-_Real: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
-_Text = sa.Text
-
 metadata = sa.MetaData(naming_convention=NAMING)
 
 runs = sa.Table(
     "runs",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("tag", _Text, nullable=False, index=True),
-    sa.Column("model", _Text, nullable=False, index=True),
-    sa.Column("reason", _Text, nullable=False),
-    sa.Column("operator", _Text, nullable=False),
-    sa.Column("complaint", _Text, nullable=False),
-    sa.Column("findings", _Text, nullable=False),
+    sa.Column("tag", PlainText, nullable=False, index=True),
+    sa.Column("model", PlainText, nullable=False, index=True),
+    sa.Column("reason", PlainText, nullable=False),
+    sa.Column("operator", PlainText, nullable=False),
+    sa.Column("complaint", PlainText, nullable=False),
+    sa.Column("findings", PlainText, nullable=False),
     sa.Column("started_at", UtcText, nullable=False),
     sa.Column("ended_at", UtcText),
-    sa.Column("ending", _Text, nullable=False),
+    sa.Column("ending", PlainText, nullable=False),
     sa.Column("simulated", sa.Integer, nullable=False),
     sa.Column("seed", sa.Integer),
-    sa.Column("program", _Text, nullable=False),
-    sa.Column("model_facts", _Text, nullable=False),
-    sa.Column("bench_facts", _Text, nullable=False),
-    sa.Column("verdict", _Text),
-    sa.Column("cause", _Text),
-    sa.Column("cause_probability", _Real),
-    sa.Column("disposition", _Text),
-    sa.Column("judgement", _Text),
-    sa.Column("bench_seconds", _Real),
-    sa.Column("error", _Text, nullable=False),
-    sa.Column("hint", _Text, nullable=False),
-    sa.Column("bench_state", _Text, nullable=False),
-    sa.Column("start_digest", _Text, nullable=False),
-    sa.Column("end_digest", _Text),
+    sa.Column("program", PlainText, nullable=False),
+    sa.Column("model_facts", JsonText(serialization.model_content, serialization.model_from), nullable=False),
+    sa.Column("bench_facts", JsonText(serialization.bench_content, serialization.bench_from), nullable=False),
+    sa.Column("verdict", PlainText),
+    sa.Column("cause", PlainText),
+    sa.Column("cause_probability", FiniteReal),
+    sa.Column("disposition", PlainText),
+    sa.Column("judgement", JsonText(serialization.judgement_content, serialization.judgement_from)),
+    sa.Column("bench_seconds", FiniteReal),
+    sa.Column("error", PlainText, nullable=False),
+    sa.Column("hint", PlainText, nullable=False),
+    sa.Column("bench_state", PlainText, nullable=False),
+    sa.Column("start_digest", PlainText, nullable=False),
+    sa.Column("end_digest", PlainText),
     sa.CheckConstraint("ending IN ('running', 'finished', 'aborted')", name="ending"),
     sa.CheckConstraint("(verdict IS NOT NULL) = (ending = 'finished')", name="verdict_only_when_finished"),
     sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
@@ -118,14 +96,14 @@ steps = sa.Table(
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False),
     sa.Column("position", sa.Integer, nullable=False),
-    sa.Column("name", _Text, nullable=False),
-    sa.Column("title", _Text, nullable=False),
-    sa.Column("started_s", _Real, nullable=False),
-    sa.Column("ended_s", _Real, nullable=False),
-    sa.Column("readings", _Text, nullable=False),
-    sa.Column("notes", _Text, nullable=False),
-    sa.Column("skipped", _Text, nullable=False),
-    sa.Column("digest", _Text, nullable=False),
+    sa.Column("name", PlainText, nullable=False),
+    sa.Column("title", PlainText, nullable=False),
+    sa.Column("started_s", FiniteReal, nullable=False),
+    sa.Column("ended_s", FiniteReal, nullable=False),
+    sa.Column("readings", JsonText(serialization.readings_content, serialization.readings_from), nullable=False),
+    sa.Column("notes", JsonText(serialization.texts_content, tuple), nullable=False),
+    sa.Column("skipped", PlainText, nullable=False),
+    sa.Column("digest", PlainText, nullable=False),
     sa.UniqueConstraint("run_id", "position"),
     sqlite_strict=True,
 )
@@ -137,14 +115,14 @@ characteristics = sa.Table(
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("step_id", sa.Integer, sa.ForeignKey("steps.id"), nullable=False),
     sa.Column("position", sa.Integer, nullable=False),
-    sa.Column("name", _Text, nullable=False, index=True),
-    sa.Column("value", _Real),
-    sa.Column("u", _Real),
-    sa.Column("unit", _Text, nullable=False),
-    sa.Column("how", _Text, nullable=False),
-    sa.Column("bound", _Text, nullable=False),
-    sa.Column("why_not", _Text, nullable=False),
-    sa.Column("parts", _Text, nullable=False),
+    sa.Column("name", PlainText, nullable=False, index=True),
+    sa.Column("value", FiniteReal),
+    sa.Column("u", FiniteReal),
+    sa.Column("unit", PlainText, nullable=False),
+    sa.Column("how", PlainText, nullable=False),
+    sa.Column("bound", PlainText, nullable=False),
+    sa.Column("why_not", PlainText, nullable=False),
+    sa.Column("parts", JsonText(serialization.parts_content, serialization.parts_from), nullable=False),
     sa.UniqueConstraint("step_id", "position"),
     sa.CheckConstraint("value IS NOT NULL OR why_not <> ''", name="no_value_has_its_reason"),
     sqlite_strict=True,
@@ -157,11 +135,11 @@ traces = sa.Table(
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("step_id", sa.Integer, sa.ForeignKey("steps.id"), nullable=False),
     sa.Column("position", sa.Integer, nullable=False),
-    sa.Column("name", _Text, nullable=False),
+    sa.Column("name", PlainText, nullable=False),
     sa.Column("samples", sa.Integer, nullable=False),
-    sa.Column("marks", _Text, nullable=False),
-    sa.Column("curves", _Text, nullable=False),
-    sa.Column("arrays", sa.LargeBinary, nullable=False),
+    sa.Column("marks", JsonText(), nullable=False),
+    sa.Column("curves", JsonText(), nullable=False),
+    sa.Column("arrays", ArraysBlob, nullable=False),
     sa.UniqueConstraint("step_id", "position"),
     sqlite_strict=True,
 )
@@ -171,15 +149,15 @@ checks = sa.Table(
     "checks",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("bench", _Text, nullable=False, index=True),
+    sa.Column("bench", PlainText, nullable=False, index=True),
     sa.Column("simulated", sa.Integer, nullable=False),
     sa.Column("seed", sa.Integer),
     sa.Column("started_at", UtcText, nullable=False),
     sa.Column("ended_at", UtcText, nullable=False),
-    sa.Column("operator", _Text, nullable=False),
+    sa.Column("operator", PlainText, nullable=False),
     sa.Column("passed", sa.Integer, nullable=False),
-    sa.Column("content", _Text, nullable=False),
-    sa.Column("digest", _Text, nullable=False),
+    sa.Column("content", JsonText(), nullable=False),
+    sa.Column("digest", PlainText, nullable=False),
     sa.CheckConstraint("passed IN (0, 1)", name="passed"),
     sqlite_strict=True,
 )
@@ -189,15 +167,15 @@ calibrations = sa.Table(
     "calibrations",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("bench", _Text, nullable=False, index=True),
+    sa.Column("bench", PlainText, nullable=False, index=True),
     sa.Column("simulated", sa.Integer, nullable=False),
     sa.Column("seed", sa.Integer),
-    sa.Column("kind", _Text, nullable=False),
+    sa.Column("kind", PlainText, nullable=False),
     sa.Column("made_at", UtcText, nullable=False),
     sa.Column("until_at", UtcText, nullable=False),
-    sa.Column("operator", _Text, nullable=False),
-    sa.Column("content", _Text, nullable=False),
-    sa.Column("digest", _Text, nullable=False),
+    sa.Column("operator", PlainText, nullable=False),
+    sa.Column("content", JsonText(), nullable=False),
+    sa.Column("digest", PlainText, nullable=False),
     sqlite_strict=True,
 )
 """One row a calibration, never changed and never taken away; `content` is JSON, `digest` covers it."""
@@ -208,8 +186,8 @@ withdrawals = sa.Table(
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibrations.id"), nullable=False),
     sa.Column("at", UtcText, nullable=False),
-    sa.Column("operator", _Text, nullable=False),
-    sa.Column("reason", _Text, nullable=False),
+    sa.Column("operator", PlainText, nullable=False),
+    sa.Column("reason", PlainText, nullable=False),
     sa.UniqueConstraint("calibration_id"),
     sqlite_strict=True,
 )
@@ -233,9 +211,9 @@ decisions = sa.Table(
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False, index=True),
     sa.Column("at", UtcText, nullable=False),
-    sa.Column("operator", _Text, nullable=False),
-    sa.Column("disposition", _Text, nullable=False),
-    sa.Column("because", _Text, nullable=False),
+    sa.Column("operator", PlainText, nullable=False),
+    sa.Column("disposition", PlainText, nullable=False),
+    sa.Column("because", PlainText, nullable=False),
     sqlite_strict=True,
 )
 """What a person decided about the part of a run, and why; the newest counts."""
@@ -244,12 +222,12 @@ identity = sa.Table(
     "identity",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("store", _Text, nullable=False),
-    sa.Column("made", _Text, nullable=False),
+    sa.Column("store", PlainText, nullable=False),
+    sa.Column("made", PlainText, nullable=False),
     sa.Column("run", sa.Integer, nullable=False),
     sa.Column("check", sa.Integer, nullable=False),
     sa.Column("calibration", sa.Integer, nullable=False),
-    sa.Column("digest", _Text, nullable=False),
+    sa.Column("digest", PlainText, nullable=False),
     sa.CheckConstraint("id = 1", name="one_row"),
     sqlite_strict=True,
 )
