@@ -511,7 +511,7 @@ WIRES_AND_RECORDS = [
     *_of(
         "benchrig/records/calibration_store.py",
         RECORDS,
-        ("changed calibrations not found", 'if _digest(json.loads(row["content"])) != row["digest"]:', "if False:"),
+        ("changed calibrations not found", 'if _digest(row["content"]) != row["digest"]:', "if False:"),
     ),
     *_of(
         "benchrig/errors.py",
