@@ -7,6 +7,8 @@ import pytest
 from scipy.stats import norm
 
 from benchrig.analysis.leak.hold_result import HoldResult
+from benchrig.analysis.leak.hold_vacuum import analyse_hold, fit_hold, leak_setting
+from benchrig.analysis.leak.quick_estimate import quick_estimate
 from benchrig.analysis.leak.stopping_rule import FIRST_LOOK_S, StoppingRule, looks_s
 
 
@@ -127,3 +129,55 @@ def test_the_looks_begin_late_enough_grow_further_apart_and_leave_the_end_alone(
     assert np.all(np.diff(np.diff(at_s)) > -0.011)
     assert at_s[-1] < 27.0
     assert looks_s(2.0) == ()
+
+
+def test_a_look_that_no_analysis_could_end_the_hold_with_is_not_analysed():
+    """At the limit, or far too unsure: nobody asks the whole analysis; a bound, or one that may settle it, does."""
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return seen(None, None)
+
+    for leak, u in ((0.0, 8.0), (5.0, 0.5), (5.4, 0.3), (2.5, 0.2)):
+        rule().look(2.0, analyse, lambda leak=leak, u=u: (leak, u))
+        assert not calls, (leak, u)
+    for estimate in ((0.0, 1.5), (9.0, 0.5), (2.5, 0.8), None):
+        calls.clear()
+        rule().look(2.0, analyse, lambda estimate=estimate: estimate)
+        assert calls, estimate
+
+
+def test_a_quick_estimate_is_no_surer_than_the_whole_analysis_and_agrees_with_it():
+    rng = np.random.default_rng(11)
+    t = np.arange(0.0, 6.0, 0.005)
+    for sccm in (0.0, 2.0, 6.0):
+        p = 41_000 - 1_950 * np.exp(-t / 2.3) + 3.65 * sccm * t + 12.0 * rng.standard_normal(len(t))
+        known = {
+            "volume_m3": 5e-4, "volume_u_m3": 0.0, "ambient_pa": 101_325.0, "ambient_k": 295.0,
+            "thermal_time_constant_s": 2.3, "thermal_time_constant_u_s": 0.5,
+        }  # fmt: skip
+        leak, u = quick_estimate(t, p, leak_setting(**known))
+        whole = analyse_hold(t, p, **known)
+        assert 0.5 * whole.hold_leak_sccm_u < u < 1.1 * whole.hold_leak_sccm_u
+        assert leak == pytest.approx(whole.hold_leak_sccm, abs=u)
+
+
+@pytest.mark.parametrize("kind", ["gross", "still", "short"])
+def test_a_quick_estimate_says_nothing_of_what_is_no_straight_line(kind):
+    t = np.arange(0.0, 0.1 if kind == "short" else 6.0, 0.005)
+    p = {"gross": 101_325 - 60_000 * np.exp(-t), "still": np.full(len(t), 41_000.0), "short": 41_000.0 + t}[kind]
+    known = leak_setting(volume_m3=5e-4, volume_u_m3=0.0, ambient_pa=101_325.0, ambient_k=295.0)
+    found = quick_estimate(t, p, known)
+    assert found is None or (kind == "still" and np.isfinite(found).all())
+
+
+def test_a_fit_tells_the_same_whenever_it_is_asked_what_the_room_did():
+    t = np.arange(0.0, 6.0, 0.005)
+    p = 41_000 - 1_950 * np.exp(-t / 2.3) + 7.3 * t + 12.0 * np.random.default_rng(3).standard_normal(len(t))
+    known = {"volume_m3": 5e-4, "volume_u_m3": 0.0, "ambient_pa": 101_325.0, "ambient_k": 295.0}
+    fitted = fit_hold(t, p, leak_setting(**known))
+    told = {"ambient_drift_k_s": 1e-3, "ambient_drift_u_k_s": 1e-4}
+    drifting = analyse_hold(t, p, **known, **told)
+    assert fitted.result(None, 1e-3, 1e-4).hold_leak_sccm == drifting.hold_leak_sccm
+    assert fitted.result().hold_leak_sccm != drifting.hold_leak_sccm

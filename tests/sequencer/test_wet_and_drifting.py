@@ -14,6 +14,7 @@ from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps import blank_hold
 from benchrig.sequencer.steps import control as control_step
 from benchrig.sequencer.steps import hold as step
+from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.vapour import RestRise, beside_vapour, rise_at_rest
 from tests.sequencer.short_runs import context, set_in_file, short_bench
 from tests.sequencer.short_runs import step as take
@@ -101,13 +102,14 @@ def test_a_bench_file_may_do_without_the_look():
 
 def hold_with(monkeypatch, **found):
     """Let the analysis find this in whatever it is given; return what it was given."""
-    given: list[dict[str, object]] = []
+    given: list[dict[str, float]] = []
+    whole = HoldLooks.result
 
-    def analyse(*args, **options):
-        given.append(options)
-        return replace(analysis.analyse_hold(*args, **options), **found)
+    def result(looks, time_s, pressure_pa, drift):
+        given.append({"ambient_drift_k_s": drift[0], "ambient_drift_u_k_s": drift[1]})
+        return replace(whole(looks, time_s, pressure_pa, drift), **found)
 
-    monkeypatch.setattr(step, "analyse_hold", analyse)
+    monkeypatch.setattr(HoldLooks, "result", result)
     return given
 
 

@@ -10,7 +10,7 @@ is no straight line, is fitted just the same.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from benchrig.analysis.leak.temperature_drift import drift_allowed_for
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.statistics.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 
-__all__ = ["Explanation", "HoldResult", "analyse_hold"]
+__all__ = ["Explanation", "FittedHold", "HoldResult", "analyse_hold", "fit_hold", "leak_setting"]
 
 
 LEAST_VACUUM_PA = 50.0
@@ -129,15 +129,107 @@ def analyse_hold(
     >>> round(found.hold_leak_sccm), round(found.thermal_time_constant_s, 1)
     (5, 2.0)
     """
-    t, p = checked_trace(time_s, pressure_pa)
+    setting = leak_setting(
+        volume_m3=volume_m3,
+        volume_u_m3=volume_u_m3,
+        ambient_pa=ambient_pa,
+        ambient_k=ambient_k,
+        ambient_u_k=ambient_u_k,
+        background_sccm=background_sccm,
+        background_u_sccm=background_u_sccm,
+        pressure_u_rel=pressure_u_rel,
+        pressure_u_pa=pressure_u_pa,
+        thermal_time_constant_s=thermal_time_constant_s,
+        thermal_time_constant_u_s=thermal_time_constant_u_s,
+        chill_k=chill_k,
+        chill_u_k=chill_u_k,
+        response_s=response_s,
+        vapour_odds=vapour_odds,
+    )
+    return fit_hold(time_s, pressure_pa, setting).result(limit_sccm, ambient_drift_k_s, ambient_drift_u_k_s)
+
+
+def leak_setting(
+    *,
+    volume_m3: float,
+    volume_u_m3: float,
+    ambient_pa: float,
+    ambient_k: float,
+    ambient_u_k: float = 0.5,
+    background_sccm: float = 0.0,
+    background_u_sccm: float = 0.0,
+    pressure_u_rel: float = 0.0,
+    pressure_u_pa: float = 0.0,
+    thermal_time_constant_s: float | None = None,
+    thermal_time_constant_u_s: float | None = None,
+    chill_k: float | None = None,
+    chill_u_k: float | None = None,
+    response_s: float = RESPONSE_S,
+    vapour_odds: float = WET_ODDS,
+) -> LeakSetting:
+    """What the fits need to know, from what `analyse_hold` is told."""
     check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
     tau_s, tau_ln_u = time_constant_prior(
         thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
     )
-    setting = LeakSetting(
+    return LeakSetting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
         pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9), *_chill(chill_k, chill_u_k, ambient_k),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class FittedHold:
+    """A hold's record explained; what the room did meanwhile may be told later, for nothing is fitted to it.
+
+    Attributes
+    ----------
+    setting : LeakSetting
+        What was known.
+    leak : LeakFit or None
+        The fit; None where there was nothing to fit, `instead` says why.
+    instead : HoldResult or None
+        The result then.
+    moved : str
+        Where the record does not begin when it should: a word on that.
+    """
+
+    setting: LeakSetting
+    leak: LeakFit | None = None
+    instead: HoldResult | None = None
+    moved: str = ""
+
+    def result(
+        self,
+        limit_sccm: float | None = None,
+        ambient_drift_k_s: float | None = None,
+        ambient_drift_u_k_s: float | None = None,
+    ) -> HoldResult:
+        """The leak; parameters as for `analyse_hold`."""
+        if self.leak is None:
+            assert self.instead is not None
+            return self.instead
+        drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
+        try:
+            with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+                found = _result(self.leak, self.setting, limit_sccm, drift)
+        except (np.linalg.LinAlgError, ArithmeticError):
+            return _nothing_fits(self.leak.curve[0])
+        return replace(found, notes=(self.moved, *found.notes)) if self.moved else found
+
+
+def _nothing_fits(began_pa: float) -> HoldResult:
+    return HoldResult(
+        start_pressure_pa=began_pa,
+        notes=("no steady leak fits the rise: something changed while it was measured",),
+        explanation="changing",
+    )
+
+
+def fit_hold(time_s: Samples, pressure_pa: Samples, setting: LeakSetting) -> FittedHold:
+    """Explain the record of a hold; parameters, and what is raised, as for `analyse_hold`."""
+    t, p = checked_trace(time_s, pressure_pa)
+    ambient_pa = setting.ambient_pa
     noise_pa = max(noise_sd(p), 0.3)
     t, moved = since_shut_off(t, p, noise_pa)
     held = t >= 0
@@ -148,14 +240,12 @@ def analyse_hold(
     began_pa = float(np.mean(p[~held][-20:] if np.count_nonzero(~held) >= 5 else p[held][:5]))
     vacuum_pa = ambient_pa - began_pa
     if vacuum_pa < max(LEAST_VACUUM_PA, 4 * noise_pa):
-        return HoldResult(
-            start_pressure_pa=began_pa,
-            notes=(f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off",),
-        )
+        said = f"no vacuum to hold: {max(vacuum_pa, 0):.0f} Pa below ambient when the reservoir was shut off"
+        return FittedHold(setting, instead=HoldResult(start_pressure_pa=began_pa, notes=(said,)))
     absurd, named = no_hold(p[held], ambient_pa)
     if absurd:
-        return HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation=named)
-    drift = drift_allowed_for(ambient_drift_k_s, ambient_drift_u_k_s)
+        nothing = HoldResult(start_pressure_pa=began_pa, notes=(absurd,), explanation=named)
+        return FittedHold(setting, instead=nothing)
     left_pa = ambient_pa - float(np.mean(p[-max(5, len(p) // 50) :]))
     gross = left_pa < (1 - GROSS_FALL) * vacuum_pa
     try:
@@ -163,14 +253,9 @@ def analyse_hold(
             over="ignore", invalid="ignore", divide="ignore"
         ):  # a step too far is taken back by the search
             leak = gross_leak(t, p, began_pa, noise_pa, setting) if gross else usual_leak(t, p, noise_pa, setting)
-        found = _result(leak, setting, limit_sccm, drift)
-        return replace(found, notes=(moved, *found.notes)) if moved else found
+        return FittedHold(setting, leak, moved=moved)
     except (np.linalg.LinAlgError, ArithmeticError):
-        return HoldResult(
-            start_pressure_pa=began_pa,
-            notes=("no steady leak fits the rise: something changed while it was measured",),
-            explanation="changing",
-        )
+        return FittedHold(setting, instead=_nothing_fits(began_pa))
 
 
 def _chill(chill_k: float | None, chill_u_k: float | None, ambient_k: float) -> tuple[float, float | None]:

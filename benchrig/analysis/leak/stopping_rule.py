@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal, Protocol
@@ -34,6 +35,9 @@ small enough are passed over: so many at most, since the leak that is seen wande
 SHOWS_U, SHOWS_PART = 2.0, 0.1
 """A leak that shows, though the limit allows it, is followed to the end: vapour begins like it, and few sound valves
 leak by so great a part of their limit (engineering judgement)."""
+LEAST_U_PART, WANDERS_U = 0.75, 1.0
+"""A look is not worth the whole analysis where even this part of the least uncertainty possible would leave both sides
+open, the leak being off the estimate by so many of it."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
@@ -107,7 +111,12 @@ class StoppingRule:
         self.band_within, self.band_beyond = band_for(false_accept, looks), band_for(false_reject, looks)
         self._was_beyond = False
 
-    def look(self, so_far_s: float, analyse: LookAt) -> Stopped | None:
+    def look(
+        self,
+        so_far_s: float,
+        analyse: LookAt,
+        estimate: Callable[[], tuple[float, float] | None] = lambda: None,
+    ) -> Stopped | None:
         """Decide, if a look is due.
 
         No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on. One beyond
@@ -118,12 +127,17 @@ class StoppingRule:
         so_far_s : float
             Seconds of record after shutting off.
         analyse : callable
-            `LookAt`; only called if a look is due.
+            `LookAt`; only called if a look is due, and worth it.
+        estimate : callable
+            The leak and the least standard uncertainty that it can have, sccm, at little cost; None: cannot be said.
         """
         if self._limit_sccm is None or not self._due_s or so_far_s < self._due_s[0]:
             return None
         while self._due_s and self._due_s[0] <= so_far_s:
             self._due_s.pop(0)
+        if self._is_hopeless(estimate()):
+            self._was_beyond = False
+            return None
         found = analyse(suspicious=False)
         self._pass_over_hopeless(found)
         if self._is_within(found):
@@ -131,6 +145,17 @@ class StoppingRule:
         beyond = self._is_beyond(found) and self._is_beyond(analyse(suspicious=True))
         twice, self._was_beyond = beyond and self._was_beyond, beyond
         return Stopped("beyond", so_far_s, self.band_beyond) if twice else None
+
+    def _is_hopeless(self, estimated: tuple[float, float] | None) -> bool:
+        """Whether no analysis could end the hold now."""
+        if estimated is None or self._limit_sccm is None:
+            return False
+        leak, u = estimated
+        least_u = LEAST_U_PART * u
+        within = leak - WANDERS_U * u + self.band_within * least_u < self._limit_sccm
+        beyond = leak + WANDERS_U * u - self.band_beyond * least_u > self._limit_sccm
+        shows = leak - (SHOWS_U + WANDERS_U) * u > SHOWS_PART * self._limit_sccm
+        return not (beyond or (within and not shows))
 
     def _pass_over_hopeless(self, found: HoldResult) -> None:
         """Leave out the looks before which the uncertainty will not have fallen to what the leak seen now asks for."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
+from benchrig.analysis.leak.hold_vacuum import HoldResult
 from benchrig.analysis.leak.stopping_rule import Stopped, StoppingRule
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
@@ -13,6 +13,7 @@ from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.vacuum import known_of_hold
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
 from benchrig.sequencer.pump_down import draw_down
+from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
@@ -28,9 +29,6 @@ QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
 LOOK_EVERY_S = 0.15
 """The board is asked so often how far it is; a look at the leak is due at some of these."""
-SUSPECTED_ODDS, UNLOOKED_ODDS = 0.2, 1.0
-"""Odds of vapour under which a leak beyond its limit must show before a hold is stopped for it: after a look at rest
-that found none, and without such a look (engineering judgement)."""
 ENOUGH_VACUUM = 0.9
 
 
@@ -62,18 +60,17 @@ def hold(run: Context) -> StepOutput:
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
-    told: dict[str, Any] = {
+    known: dict[str, Any] = {
         **known_of_hold(file, run.ambient_pa, run.ambient_k),
         "background_sccm": file.background.leak_sccm,
         "background_u_sccm": file.background.u_sccm,
         "chill_k": file.heat.chill_k,
         "chill_u_k": file.heat.chill_u_k,
-        "limit_sccm": limit_sccm,
     }
+    looks = HoldLooks(known, limit_sccm, rest)
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
     rule = StoppingRule(decides_at, run.model.false_accept, run.model.false_reject, hold_s)
-    suspected = UNLOOKED_ODDS if rest is None else SUSPECTED_ODDS
     stopped: list[Stopped] = []
 
     def enough(so_far: Recording) -> bool:
@@ -83,11 +80,7 @@ def hold(run: Context) -> StepOutput:
         if time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa):
             return True
 
-        def look(*, suspicious: bool) -> HoldResult:
-            odds = {"vapour_odds": suspected} if suspicious else vapour_odds(rest, (0.0, 0.0))
-            return analyse_hold(time_s, pressure_pa, **told, **odds)
-
-        found = rule.look(float(time_s[-1]), look)
+        found = looks.stopped(rule, time_s, pressure_pa)
         stopped.extend([found] if found else [])
         return found is not None
 
@@ -112,10 +105,11 @@ def hold(run: Context) -> StepOutput:
         check_dead(run, bench.current_a())
     run.vacuum_pa = run.ambient_pa - ended_pa
     drift = drift_k_s, drift_u_k_s = room.drift_k_s()
-    told |= dict(ambient_drift_k_s=drift_k_s, ambient_drift_u_k_s=drift_u_k_s, **vapour_odds(rest, drift))
-    result = analyse_hold(recording.time_s, pressure_pa, **told)
+    result = looks.result(recording.time_s, pressure_pa, drift)
     held_s = float(recording.time_s[-1])
     if not quick:
+        drifted = {"ambient_drift_k_s": drift_k_s, "ambient_drift_u_k_s": drift_u_k_s}
+        told = {**known, "limit_sccm": limit_sccm, **drifted, **vapour_odds(rest, drift)}
         run.held = HoldRecord(recording.time_s, pressure_pa, told)
     learn_of_vapour(run, result, rest, drift, held_s)
     run.held_s = held_s
