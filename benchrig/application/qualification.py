@@ -190,25 +190,27 @@ def qualify_valve(
             with stop_requests.ending(), suppress(BenchError, OSError):
                 left = aborted(error)
                 if left.run:
-                    record = store.run(f"run:{left.run}")
-                    page, _ = _write_papers(record, store.before(record))
-                    left.page = str(page)
+                    page = _on_paper(store, left.run, nobody_listens).page
+                    left.page = "" if page is None else str(page)
             raise
-    record = store.run(finished.number)
-    before = store.before(record)
-    try:
-        page, label = _write_papers(record, before)
-    except OSError as error:
-        tell(PageNotWritten(record.run, str(pages_folder()), error.strerror or str(error)))
-        return Qualification(record, before, None, None)
-    return Qualification(record, before, page, label)
+    return _on_paper(store, finished.number, tell)
 
 
-def _write_papers(record: RunRecord, before: RunRecord | None) -> tuple[Path, Path]:
+def _on_paper(store: Store, run: str, tell: Listener) -> Qualification:
+    """Read a run back from the store, and write its page and label."""
+    from benchrig.reports.label import label_html
+    from benchrig.reports.page import page_html
     from benchrig.reports.page_files import write_label, write_page
 
-    folder = pages_folder()
-    return write_page(record, folder, before), write_label(record, folder)
+    record = store.run(f"run:{run}")
+    before, folder = store.before(record), pages_folder()
+    try:
+        page = write_page(record, folder, page_html(record, before))
+        label = write_label(record, folder, label_html(record))
+    except OSError as error:
+        tell(PageNotWritten(record.run, str(folder), error.strerror or str(error)))
+        return Qualification(record, before, None, None)
+    return Qualification(record, before, page, label)
 
 
 class _Telling:

@@ -173,12 +173,13 @@ class Bench:
         self.switch(end | (self._state & METERING))
 
     def alongside(self, task: Waiting[None]) -> None:
-        """Let a task go on beside whatever waits next; it yields the instant at which it wants to be resumed.
+        """Begin a task; it goes on beside whatever waits next, and yields the instant at which it wants to be resumed.
 
         A recording does not resume it: `await_alongside` before one that must not be disturbed.
         """
-        self._alongside.append((self.clock.now(), task))
-        self._resume_tasks()
+        due_s = next(task, None)
+        if due_s is not None:
+            self._alongside.append((due_s, task))
 
     def await_alongside(self) -> None:
         """Wait until every such task has come to its end."""
@@ -196,7 +197,7 @@ class Bench:
                 return
 
     def _resume_tasks(self) -> None:
-        """Resume what is due. A task does not wait by itself, so that none comes in another's way."""
+        """Resume what is due. Once begun, a task does not wait by itself, so that none comes in another's way."""
         now, tasks, self._alongside = self.clock.now(), self._alongside, []
         for due_s, task in tasks:
             try:

@@ -30,6 +30,8 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.errors import ConfigError
     from benchrig.records import Store
+    from benchrig.reports.label import label_html
+    from benchrig.reports.page import page_html
     from benchrig.reports.page_files import write_label, write_page
 
     store = Store(store_path(), reading=True)
@@ -39,7 +41,8 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         return
     record = store.run(tag_or_run)
     try:
-        page, label = write_page(record, where, store.before(record)), write_label(record, where)
+        page = write_page(record, where, page_html(record, store.before(record)))
+        label = write_label(record, where, label_html(record))
     except OSError as error:
         raise ConfigError(
             f"The page cannot be written into {where} ({error.strerror or error}).",

@@ -84,45 +84,40 @@ class Exchange:
             self.troubles += attempt > 0
             self._note(">", self._seq, kind, body)
             self._write(frame)
-            answer = self._await(kind, self._clock.now() + ANSWER_S)
-            if answer is not None:
-                answer_kind, answer_body = answer
-                try:
-                    if answer_kind == messages.REFUSED:
-                        self._refused(messages.unpack_refused(answer_body))
-                    return unpack(answer_body)
-                except ValueError as error:
-                    self.nonsense(str(error), error)
+            deadline = self._clock.now() + ANSWER_S
+            while True:
+                rejected = self._decoder.rejected
+                frames = self._decoder.feed(self._read(deadline))
+                answers = [
+                    (answer_kind, answer)
+                    for seq, answer_kind, answer in frames
+                    if seq == self._seq and answer_kind in (kind | messages.ANSWER, messages.REFUSED)
+                ]
+                self._note_received(frames, len(frames) - bool(answers), self._decoder.rejected - rejected)
+                if answers:
+                    answer_kind, answer = answers[0]
+                    try:
+                        if answer_kind == messages.REFUSED:
+                            self._refused(messages.unpack_refused(answer))
+                        return unpack(answer)
+                    except ValueError as error:
+                        self.nonsense(str(error), error)
+                if self._clock.now() >= deadline:
+                    break
         raise LinkTimeout(
             f"{self.name}: no answer in {tries} tries of {1000 * ANSWER_S:g} ms.",
             hint="Is the board's supply on and its USB cable plugged in at both ends? Then another cable or socket.",
         )
 
-    def _await(self, kind: int, deadline: float) -> tuple[int, bytes] | None:
-        """Wait for the answer to the current request; None once the deadline has passed."""
-        while True:
-            try:
-                data = self._link.read(deadline)
-            except LinkError:
-                raise
-            except OSError as error:
-                self._lost(error)
-            self.received_bytes += len(data)
-            found = None
-            rejected = self._decoder.rejected
-            for seq, answer_kind, body in self._decoder.feed(data):
-                self._note("<", seq, answer_kind, body)
-                if found is None and seq == self._seq and answer_kind in (kind | messages.ANSWER, messages.REFUSED):
-                    found = answer_kind, body
-                else:
-                    self.troubles += 1
-            self.troubles += self._decoder.rejected - rejected
-            if self._log is not None and self._decoder.rejected > rejected:
-                self._log.damaged(self._clock.now(), self._decoder.rejected - rejected)
-            if found is not None:
-                return found
-            if self._clock.now() >= deadline:
-                return None
+    def _read(self, deadline: float) -> bytes:
+        try:
+            data = self._link.read(deadline)
+        except LinkError:
+            raise
+        except OSError as error:
+            self._lost(error)
+        self.received_bytes += len(data)
+        return data
 
     def _write(self, data: bytes) -> None:
         try:
@@ -162,3 +157,10 @@ class Exchange:
     def _note(self, direction: str, seq: int, kind: int, body: bytes) -> None:
         if self._log is not None:
             self._log.frame(self._clock.now(), direction, seq, kind, body)
+
+    def _note_received(self, frames: list[tuple[int, int, bytes]], unasked: int, damaged: int) -> None:
+        self.troubles += unasked + damaged
+        for seq, kind, body in frames:
+            self._note("<", seq, kind, body)
+        if self._log is not None and damaged:
+            self._log.damaged(self._clock.now(), damaged)

@@ -18,6 +18,7 @@ __all__ = [
     "Row",
     "VerdictWords",
     "in_print",
+    "last_place",
     "limit_without_unit",
     "local_text",
     "rows",
@@ -94,10 +95,22 @@ def unit_text(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
+def last_place(spread: float) -> int:
+    """Decimals at which a spread above zero has two figures (JCGM 100, 7.2.6); below zero left of the point.
+
+    Examples
+    --------
+    >>> last_place(0.1103), last_place(277.2), last_place(0.0996)
+    (2, -1, 2)
+    """
+    place = 1 - math.floor(math.log10(spread))
+    return 1 - math.floor(math.log10(round(spread, place)))  # 0.0996 becomes 0.10, not 0.100
+
+
 def with_spread(value: float, spread: float) -> tuple[str, str]:
     """A value and its expanded uncertainty, as people read them: two figures of this one, the value to the same place.
 
-    After JCGM 100, 7.2.6. A spread that is not above zero gives four figures and no second text.
+    A spread that is not above zero gives four figures and no second text.
 
     Examples
     --------
@@ -107,14 +120,12 @@ def with_spread(value: float, spread: float) -> tuple[str, str]:
     (('9.99', '0.10'), ('0.0000', '0.0012'), ('1.5', ''))
     """
     if not (math.isfinite(spread) and spread > 0):
-        return _unsigned_zero(f"{value:.4g}"), ""
-    place = 1 - math.floor(math.log10(spread))
-    place = 1 - math.floor(math.log10(round(spread, place)))  # 0.0996 becomes 0.10, not 0.100
-    said = [f"{round(each, place) + 0.0:.{max(place, 0)}f}" for each in (value, spread)]
-    return _unsigned_zero(said[0]), said[1]
+        return f"{value:z.4g}", ""
+    place = last_place(spread)
+    return f"{round(value, place):z.{max(place, 0)}f}", f"{round(spread, place):.{max(place, 0)}f}"
 
 
-def value_text(each: Characteristic) -> str:
+def value_text(each: Characteristic | None) -> str:
     """A measured value with its expanded uncertainty (k = 2), without the unit.
 
     The uncertainty has two figures, the value the same decimals. A value that is only a bound says so.
@@ -128,14 +139,13 @@ def value_text(each: Characteristic) -> str:
     >>> value_text(Characteristic("pull_in_time_ms", 120.0, None, "ms", "no motion", bound="above"))
     'above 120.00'
     """
-    if each.value is None:
+    if each is None or each.value is None:
         return "not measured"
-    value = _unsigned_zero(number_text(each.name, each.value))
-    if each.bound:
-        return f"{each.bound} {value}"
-    if each.u is None or not each.u > 0:
-        return value
-    return " ± ".join(with_spread(each.value, COVERAGE * each.u))
+    spread = COVERAGE * (each.u or 0.0)
+    if each.bound or not spread > 0:
+        return f"{each.bound} {_unsigned_zero(number_text(each.name, each.value))}".lstrip()
+    place = last_place(spread)
+    return f"{round(each.value, place):z.{max(place, 0)}f} ± {round(spread, place):.{max(place, 0)}f}"
 
 
 def _unsigned_zero(text: str) -> str:
@@ -192,11 +202,10 @@ def limit_without_unit(limit: Limit | None, *, most: str = "max ", least: str = 
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the table of characteristics, ready to print."""
+    """What was judged of one characteristic, ready to print; what was measured of it stands in the record."""
 
     name: str
     title: str
-    value: str
     unit: str
     limit: str
     limit_from: str
@@ -204,32 +213,24 @@ class Row:
     sign: str
     why: str
     how: str
-    characteristic: Characteristic
     allowed: Limit | None
 
 
 def rows(record: RunRecord) -> tuple[Row, ...]:
-    """Every characteristic that the steps measured, with what was judged of it; those that were not measured too."""
+    """A row for each characteristic that was judged, measured or not; without a verdict, for each that was measured."""
     listed: list[tuple[Characteristic, Limit | None, str, str]]
     if record.judgement is None:
         limits = {limit.name: limit for limit in record.model.limits}
         listed = [(each, limits.get(each.name), "not judged", each.why_not) for each in record.characteristics]
     else:
-        measured = {each.name: each for each in record.characteristics}
         listed = [
-            (
-                measured.get(one.characteristic.name, one.characteristic),
-                one.limit,
-                one.outcome,
-                _short(one, record.model.guard_band),
-            )
+            (one.characteristic, one.limit, one.outcome, _short(one, record.model.guard_band))
             for one in record.judgement.judged
         ]
     return tuple(
         Row(
             name=each.name,
             title=title_of(each.name),
-            value=value_text(each),
             unit=unit_text(each.unit or (CHARACTERISTICS[each.name].unit if each.name in CHARACTERISTICS else "")),
             limit=limit_without_unit(limit),
             limit_from="" if limit is None else visible(limit.limit_from),
@@ -237,7 +238,6 @@ def rows(record: RunRecord) -> tuple[Row, ...]:
             sign=_SHAPES.get(outcome, "·"),
             why=in_print(why),
             how=in_print(each.how),
-            characteristic=each,
             allowed=limit,
         )
         for each, limit, outcome, why in listed

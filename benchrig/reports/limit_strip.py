@@ -17,7 +17,7 @@ BEYOND = 1.6
 """A strip with one limit ends at so many times the limit (an upper one), or at this plus 0.6 (a lower one)."""
 
 
-def limit_strip_svg(each: Characteristic, limit: Limit | None, *, good: bool, described: str = "") -> str:
+def limit_strip_svg(each: Characteristic | None, limit: Limit | None, *, good: bool, described: str = "") -> str:
     """Draw one strip as an ``<svg>`` element, or nothing where there is no limit to draw.
 
     The bar is what is allowed; the round mark (or the pointed one, when `good` is false) is the value, the line
@@ -45,7 +45,7 @@ def limit_strip_svg(each: Characteristic, limit: Limit | None, *, good: bool, de
             if side is not None
         ),
     ]
-    if each.value is not None:
+    if each is not None and each.value is not None:
         at = x(each.value)
         tone = "good" if good else "bad"
         near = min(max(at, EDGE), WIDTH - EDGE)

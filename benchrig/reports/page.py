@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from benchrig.analysis.results import Characteristic
 from benchrig.records.run_record import RunRecord
-from benchrig.reports.formatting import Row, in_print, rows, verdict_words, visible
+from benchrig.reports.formatting import Row, in_print, rows, value_text, verdict_words, visible
 from benchrig.reports.limit_strip import limit_strip_svg
 from benchrig.reports.page_layout import sheets
 from benchrig.reports.page_text import (
@@ -66,10 +67,8 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
     view = _view(record, found, before)
     lower_pt = view.pop("lower_pt")
     drawn = plots(record, lower_pt=lower_pt)
-    strips = {
-        row.name: Markup(limit_strip_svg(row.characteristic, row.allowed, good=_good(row), described=_lies(row)))
-        for row in found
-    }
+    measured = {each.name: each for each in record.characteristics if each.value is not None}
+    strips = {row.name: Markup(_strip(row, measured.get(row.name))) for row in found}
     pictures = [
         {
             "shape": "wide" if each.wide else "half",
@@ -80,7 +79,7 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
         for each in PICTURES
         if each.step in drawn
     ]
-    return environment().get_template("page.html").render(view, strips=strips, pictures=pictures)
+    return environment().get_template("page.html").render(view, measured=measured, strips=strips, pictures=pictures)
 
 
 def _zone(local: datetime) -> str:
@@ -90,12 +89,11 @@ def _zone(local: datetime) -> str:
     return f"{name} ({ahead})" if name and ahead else name or ahead
 
 
-def _good(row: Row) -> bool:
-    return row.outcome not in ("fail", "conditional fail")
-
-
-def _lies(row: Row) -> str:
-    return f"{row.value} {row.unit}, allowed {row.limit} {row.unit}: {row.outcome}"
+def _strip(row: Row, measured: Characteristic | None) -> str:
+    """Where the value lies within what is allowed."""
+    lies = f"{value_text(measured)} {row.unit}, allowed {row.limit} {row.unit}: {row.outcome}"
+    good = row.outcome not in ("fail", "conditional fail")
+    return limit_strip_svg(measured, row.allowed, good=good, described=lies)
 
 
 def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -> dict[str, Any]:

@@ -31,7 +31,7 @@ def page_path(record: RunRecord, folder: Path) -> Path:
     return folder / f"run-{record.run}.html"
 
 
-def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None) -> Path:
+def write_page(record: RunRecord, folder: Path, html: str) -> Path:
     """Write the page of a run into a folder, which is made when it does not exist; return its path.
 
     Raises
@@ -39,9 +39,7 @@ def write_page(record: RunRecord, folder: Path, before: RunRecord | None = None)
     OSError
         The folder or the file cannot be written.
     """
-    from benchrig.reports.page import page_html
-
-    return write_text(_kept_clear(page_path(record, folder), record), page_html(record, before))
+    return write_text(_kept_clear(page_path(record, folder), record), html)
 
 
 def _kept_clear(path: Path, record: RunRecord) -> Path:
@@ -71,17 +69,9 @@ def label_path(record: RunRecord, folder: Path) -> Path:
     return folder / f"run-{record.run}-label.html"
 
 
-def write_label(record: RunRecord, folder: Path) -> Path:
-    """Write the label of a run into a folder, which is made when it does not exist; return its path.
-
-    Raises
-    ------
-    OSError
-        The folder or the file cannot be written.
-    """
-    from benchrig.reports.label import label_html
-
-    return write_text(_kept_clear(label_path(record, folder), record), label_html(record))
+def write_label(record: RunRecord, folder: Path, html: str) -> Path:
+    """Write the label of a run likewise. Raises OSError."""
+    return write_text(_kept_clear(label_path(record, folder), record), html)
 
 
 def write_check_page(check: CheckResult, done: CheckDone, bench: BenchKey, folder: Path) -> Path:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchrig.records.run_record import RunRecord
-from benchrig.reports.formatting import Row, rows, verdict_words
+from benchrig.reports.formatting import Row, rows, value_text, verdict_words
+from benchrig.reports.lookups import measured
 
 __all__ = ["Change", "Retest", "retest"]
 
@@ -52,12 +53,13 @@ def retest(before: RunRecord, now: RunRecord) -> Retest:
         day=f"{before.started.astimezone():%Y-%m-%d}",
         says=f"{verdict_words(before).word}{cause}",
         changes=tuple(
-            _change(earlier[row.name], row)
+            _change(before, earlier[row.name], now, row)
             for row in rows(now)
             if row.name in earlier and earlier[row.name].outcome != row.outcome
         ),
     )
 
 
-def _change(before: Row, now: Row) -> Change:
-    return Change(now.title, now.unit, before.value, before.outcome, now.value, now.outcome)
+def _change(before: RunRecord, was: Row, now: RunRecord, row: Row) -> Change:
+    values = [value_text(measured(each, row.name)) for each in (before, now)]
+    return Change(row.title, row.unit, values[0], was.outcome, values[1], row.outcome)

@@ -9,7 +9,8 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.records.run_record import RunRecord
-from benchrig.reports.formatting import Row, limit_without_unit, rows, verdict_words, visible
+from benchrig.reports.formatting import Row, limit_without_unit, rows, value_text, verdict_words, visible
+from benchrig.reports.lookups import measured
 from benchrig.reports.retest import retest
 from benchrig.spelling import SPELLED
 from benchrig.verdict.judgement import sure_text
@@ -54,7 +55,7 @@ def print_run(record: RunRecord, console: Console, before: RunRecord | None = No
     found = rows(record)
     if found:
         console.print()
-        console.print(_table(found, fit))
+        console.print(_table(record, found, fit))
     below = Table.grid(padding=(0, 2, 0, 0))
     for label, text in [*_below(record), *([] if before is None else _since(before, record))]:
         below.add_row(Text(label, style="dim"), Text(fit(text)))
@@ -86,7 +87,7 @@ def fitting(console: Console) -> Callable[[str], str]:
     return fit
 
 
-def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
+def _table(record: RunRecord, found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
     # One space between columns and room to fold: the longest outcome just fits into 80 columns.
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1, 0, 0))
     table.add_column("characteristic", overflow="fold")
@@ -97,7 +98,7 @@ def _table(found: tuple[Row, ...], fit: Callable[[str], str]) -> Table:
     for row in found:
         table.add_row(
             Text(fit(row.title)),
-            Text(fit(row.value)),
+            Text(fit(value_text(measured(record, row.name)))),
             Text(fit(row.unit), style="dim"),
             # Signs for words: the terminal is narrow.
             Text(

@@ -16,7 +16,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
 from jinja2.bccache import Bucket
 
-from benchrig.reports.formatting import visible
+from benchrig.reports.formatting import value_text, visible
 
 __all__ = ["environment"]
 
@@ -44,7 +44,7 @@ def environment() -> Environment:
         # Markup, our own SVG, is a str too: it passes as it is.
         return visible(value) if type(value) is str else value
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader("benchrig.reports"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -53,3 +53,5 @@ def environment() -> Environment:
         finalize=shown,
         bytecode_cache=_Compiled(str(Path(cache_from_source(__file__)).parent)),
     )
+    made.filters["value_text"] = value_text
+    return made

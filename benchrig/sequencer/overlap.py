@@ -86,7 +86,13 @@ def take_steps(
     going: set[Step] = set()
     results: list[StepResult] = []
 
-    def ended(step: Step, began_s: float, found: StepOutput) -> None:
+    def take(step: Step) -> Waiting[None]:
+        run.watcher.step_began(step.name, step.title, 0.0)
+        began_s = bench.clock.now()
+        found = step.run(run)
+        if isinstance(found, Iterator):
+            found = yield from found
+        going.discard(step)
         found = mark(found)
         bench.feed()  # the analysis took its time, and so may the store
         run.found.extend(found.characteristics)
@@ -96,21 +102,10 @@ def take_steps(
         keep(result)
         run.watcher.step_ended(result)
 
-    def to_its_end(step: Step, began_s: float, task: Waiting[StepOutput]) -> Waiting[None]:
-        found = yield from task
-        going.discard(step)
-        ended(step, began_s, found)
-
     for step in steps:
         if any(not may_overlap(each, step, run.model.normally) for each in going):
             bench.await_alongside()
-        run.watcher.step_began(step.name, step.title, 0.0)
-        began_s = bench.clock.now()
-        found = step.run(run)
-        if isinstance(found, Iterator):
-            going.add(step)
-            bench.alongside(to_its_end(step, began_s, found))
-        else:
-            ended(step, began_s, found)
+        going.add(step)
+        bench.alongside(take(step))
     bench.await_alongside()
     return tuple(results)

@@ -185,3 +185,12 @@ def test_a_run_is_imported_without_the_heavy_parts() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.slow
+def test_a_part_whose_tag_is_the_number_of_another_run_does_not_hide_that_run():
+    store = Store(store_path())
+    tagged = replace(request(), intake=replace(request().intake, tag="0002"))
+    assert qualify_valve(store, opened(), tagged).record.run == "0001"
+    done = qualify_valve(store, opened(), request())
+    assert (done.record.run, done.record.tag) == ("0002", "A-1")

@@ -458,7 +458,7 @@ WIRES_AND_RECORDS = [
     *_of(
         "benchrig/drivers/exchange.py",
         DRIVERS,
-        ("answer to an earlier request taken", "found is None and seq == self._seq and", "found is None and"),
+        ("answer to an earlier request taken", "if seq == self._seq and answer_kind in", "if answer_kind in"),
         ("one try", "for attempt in range(tries):", "for attempt in range(1):"),
     ),
     *_of(

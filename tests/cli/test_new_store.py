@@ -11,6 +11,8 @@ from click.testing import CliRunner
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
 from benchrig.records import Store
+from benchrig.reports.label import label_html
+from benchrig.reports.page import page_html
 from benchrig.reports.page_files import label_path, page_path, write_label, write_page
 from tests.reports.sample_record import record_into, sample
 
@@ -60,14 +62,14 @@ def test_going_on_from_a_backup_needs_one() -> None:
 def test_page_and_label_of_another_run_with_the_same_number_are_set_aside() -> None:
     folder = pages_folder()
     first, other = sample("accept", run="0001"), sample("reject", run="0001", tag="other part")
-    write_page(first, folder)
-    write_label(first, folder)
+    write_page(first, folder, page_html(first))
+    write_label(first, folder, label_html(first))
     before = (page_path(first, folder).read_text(), label_path(first, folder).read_text())
-    write_page(first, folder)
-    write_label(first, folder)
+    write_page(first, folder, page_html(first))
+    write_label(first, folder, label_html(first))
     assert len(list(folder.iterdir())) == 2
-    write_page(other, folder)
-    write_label(other, folder)
+    write_page(other, folder, page_html(other))
+    write_label(other, folder, label_html(other))
     assert (folder / "run-0001.other-1.html").read_text() == before[0]
     assert (folder / "run-0001-label.other-1.html").read_text() == before[1]
     assert "other part" in page_path(other, folder).read_text()

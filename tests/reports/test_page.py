@@ -269,8 +269,8 @@ def test_a_page_is_named_after_the_run_alone(tmp_path: Path) -> None:
     record = without_step(sample("aborted", tag="../../etc/passwd"), "hold")
     folder = tmp_path / "new" / "pages"
     assert page_path(record, folder) == folder / "run-0042.html"
-    assert write_page(record, folder) == folder / "run-0042.html"
-    assert write_label(record, folder) == folder / "run-0042-label.html"
+    assert write_page(record, folder, page_html(record)) == folder / "run-0042.html"
+    assert write_label(record, folder, label_html(record)) == folder / "run-0042-label.html"
     assert sorted(path.name for path in folder.iterdir()) == ["run-0042-label.html", "run-0042.html"]
     assert (folder / "run-0042.html").read_text(encoding="utf-8") == page_html(record)
 
