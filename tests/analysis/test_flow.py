@@ -78,8 +78,9 @@ def fill(
 @pytest.mark.slow
 @pytest.mark.parametrize(("c", "b"), [(0.05, 0.3), (0.2, 0.45), (0.42, 0.25), (1.2, 0.5)])
 def test_conductance_ratio_and_delay_come_back_from_a_bare_reservoir(c, b):
-    t, p = fill(c, b)
-    found = analyse_flow(t, noisy(p), thermal_time_constant_s=2.2, thermal_time_constant_u_s=0.4, **BENCH)
+    t, p = fill(c, b, laminar=3e-4)
+    heat = {"thermal_time_constant_s": 2.2, "thermal_time_constant_u_s": 0.4, "inflow_w_k": 0.0, "inflow_u_w_k": 0.05}
+    found = analyse_flow(t, noisy(p), **heat, **BENCH)
     assert found.opened is True
     assert found.sonic_conductance_dm3_s_bar == pytest.approx(c, rel=0.02)
     assert abs(found.critical_pressure_ratio - b) < 0.05
@@ -134,6 +135,24 @@ def test_critical_ratio_of_walls_that_heat_by_free_convection_is_never_a_sure_wr
         assert abs(found.critical_pressure_ratio - b) < 3 * found.critical_pressure_ratio_u
     if found.sonic_conductance_dm3_s_bar is not None:
         assert abs(found.sonic_conductance_dm3_s_bar - c) < 3 * found.sonic_conductance_dm3_s_bar_u
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("w_k", [0.7, 4.0, 12.0])
+def test_what_an_inflow_adds_to_the_heat_may_be_unknown_and_no_value_is_wrong_and_sure(w_k):
+    # W/K for 1 g/s, as a linear law: the helper's part of the still conductance for each 0.5 g/s
+    still_w_k = 41_000.0 * VOLUME / (R * AMBIENT_K) * CV / 2.0
+    for c, b in ((0.1, 0.4), (0.42, 0.25), (0.9, 0.45)):
+        t, p = fill(c, b, grows=0.5 * w_k / still_w_k, laminar=1e-3)
+        found = analyse_flow(t, noisy(p), thermal_time_constant_s=2.1, thermal_time_constant_u_s=0.12, **BENCH)
+        flow = lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, AMBIENT_PA, AMBIENT_PA - 30e3, AMBIENT_K))
+        c_off = found.sonic_conductance_dm3_s_bar - c
+        flow_off = found.flow_at_rated_vacuum_lpm_anr - flow
+        assert abs(c_off) < max(2 * found.sonic_conductance_dm3_s_bar_u, 0.03 * c)
+        assert abs(flow_off) < max(2 * found.flow_at_rated_vacuum_lpm_anr_u, 0.03 * flow)
+        assert found.flow_at_rated_vacuum_lpm_anr_u < 0.05 * flow
+        if found.critical_pressure_ratio is not None:
+            assert abs(found.critical_pressure_ratio - b) < max(2 * found.critical_pressure_ratio_u, 0.05)
 
 
 def test_constant_temperature_formula_would_have_been_wrong_by_tens_of_percent():
@@ -233,8 +252,9 @@ def test_parts_add_up_and_volume_counts_in_full():
 
 @pytest.mark.slow
 def test_wrong_prior_of_the_heat_is_overruled_by_the_record():
-    t, p = fill(0.42, 0.3, tau_s=1.5)
-    found = analyse_flow(t, noisy(p), thermal_time_constant_s=2.2, thermal_time_constant_u_s=0.5, **BENCH)
+    t, p = fill(0.42, 0.3, tau_s=1.5, laminar=3e-4)
+    heat = {"thermal_time_constant_s": 2.2, "thermal_time_constant_u_s": 0.5, "inflow_w_k": 0.0, "inflow_u_w_k": 0.05}
+    found = analyse_flow(t, noisy(p), **heat, **BENCH)
     assert found.thermal_time_constant_s == pytest.approx(1.5, rel=0.15)
 
 

@@ -68,9 +68,9 @@ def explanations(blocks: Blocks, setting: FillSetting, course: Course) -> list[E
 
 
 def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Explanation]:
-    def fitted(supposed: Supposed) -> FillFit | None:
+    def fitted(supposed: Supposed, bench: FillSetting = setting) -> FillFit | None:
         try:
-            return fit_fill(blocks, setting, supposed)
+            return fit_fill(blocks, bench, supposed)
         except np.linalg.LinAlgError:
             return None
 
@@ -111,7 +111,7 @@ def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Exp
     isothermal = fitted(Supposed(tau_s=0.08, tau_ln_u=1.5))
     if isothermal:
         yield Explanation("the walls keep the gas nearly at their own temperature", isothermal, **other_heat)
-    mixing = fitted(Supposed(mixing=10.0))
+    mixing = None if not setting.inflow_told else fitted(Supposed(), setting.untold())
     if mixing:
         yield Explanation(
             "the inflow stirs the gas strongly: more heat than usual comes from the walls", mixing, **other_heat

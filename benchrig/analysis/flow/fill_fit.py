@@ -1,4 +1,4 @@
-"""The fit of a fill: parameters and what is known of them, two models of the heat, and when it began.
+"""The fit of a fill: parameters and what is known of them, and when it began.
 
 Split from `benchrig.analysis.flow.open_flow`, which says what it is for and turns the fit into results.
 """
@@ -19,7 +19,7 @@ from benchrig.analysis.gas.air import GAMMA, flow_function
 from benchrig.analysis.gas.reservoir import USUAL_LAMINAR
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import SETTLED, Fitted, Parameter, fit
-from benchrig.analysis.statistics.model_averaging import averaged, share_of, weighed
+from benchrig.analysis.statistics.model_averaging import averaged
 from benchrig.analysis.statistics.smoothing import distinct
 
 __all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "FillFit", "Supposed", "fit_fill"]
@@ -38,13 +38,16 @@ DEPARTURE = 0.004
 """What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
 a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
 b to its shape."""
-GROWING_ODDS = 10.0
-"""Heat transfer that grows with the inflow is so likely beforehand, over one that does not (engineering judgement)."""
 STIRS_U = 0.3
 """Where nobody measured what an inflow adds to the heat, the power with which that grows is not known either: this
 more (engineering judgement)."""
-UNLIKELY = 0.02
-"""A model of the heat with less probability than this is not averaged over the critical ratio."""
+UNTOLD_PART_U, STRONGEST = 0.4, 60.0
+"""Where nobody measured what an inflow adds to the heat: standard uncertainty of the fitted power of it (a standard
+uncertainty to either side is 3.5 times less or 4 times more than `USUAL_INFLOW_W_K`, two of them nothing or anything),
+and the most it may be, over that (engineering judgement)."""
+BEGIN_UNTOLD = (1.6, 0.6)
+"""Where the search for it begins: from little stirring and from much, for beside the true valley there is one of a low
+critical ratio."""
 DEPARTURE_U = (0.2, 0.15, 0.15, 0.15)
 """Spread among real openings of the departures from the ISO curve in `Fill`: up to 3 % of the choked flow (engineering
 judgement)."""
@@ -62,7 +65,7 @@ three in four of those with fuel vapour, a liner or an opening that creeps wider
 MOST_DEPARTURE, MOST_DEPARTURES = 4.0, 25.0
 """The same for the opening's curve, of which less is known."""
 USUAL_LAMINAR_LN_U = 1.0
-LAMINAR_LN_START, LAMINAR_LN_FAR = -8.2, -5.5
+LAMINAR_LN_START = -8.2
 """Where the search for the edge of laminar flow begins: from close to ambient it rarely goes astray."""
 
 
@@ -87,15 +90,12 @@ class Supposed:
         How long valves take to open.
     tau_s, tau_ln_u : float, optional
         Time constant of the constant part of the heat transfer, in place of what the setting says.
-    mixing : float
-        How many times more heat than usual the inflow may carry to the walls.
     """
 
     extra: tuple[Parameter, ...] = ()
     travel_u_s: float = TRAVEL_U_S
     tau_s: float | None = None
     tau_ln_u: float | None = None
-    mixing: float = 1.0
 
 
 _PLAIN = Supposed()
@@ -110,7 +110,7 @@ class FillFit:
     Attributes
     ----------
     fitted : Fitted
-        The parameters with their covariance, over both models of the heat and all critical ratios that remain.
+        The parameters with their covariance, over all critical ratios that remain.
     opened_s : tuple of float
         Instant of opening and its standard uncertainty, s.
     curve_pa : ndarray, shape (n,)
@@ -166,8 +166,6 @@ def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) 
     slope = blocks.slope_pa_s
     rate = slope / setting.ambient_pa / GAMMA / max(float(flow_function(start + 0.1, USUAL_RATIO)), 0.3)
     tau_s = supposed.tau_s or setting.tau_s
-    heat = start / tau_s
-    grows_u = math.hypot(3 * heat, 0.5 * rate) * supposed.mixing
     # the travel of an opening whose bend just stands out of the noise: what is quicker looks like a mere delay
     noise_pa, travel_u_s = blocks.noise.sample_pa, supposed.travel_u_s
     travel_s = min(max((256 * noise_pa**2 * blocks.period_s / slope**2) ** (1 / 3), 1e-4), travel_u_s)
@@ -196,89 +194,60 @@ def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) 
         *supposed.extra,
     )
     power, power_u = setting.inflow_power, setting.inflow_power_u
-    if setting.inflow_w_k is None:
+    if setting.inflow_told:
+        known_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
+        part_u, least = -INFLOW_BEND * max(known_u, 1e-4), (1 + 10 * known_u) ** INFLOW_BEND
+    else:
+        part_u, least = UNTOLD_PART_U, STRONGEST**INFLOW_BEND
         power_u = math.hypot(power_u, STIRS_U)
-    growing = (
-        Parameter("heat_flow", 0.3 * grows_u, 1e-3 * grows_u, 0.0, grows_u, 0.0, 10 * grows_u),
+    stirring = (
+        Parameter("inflow_part", 1.0, 1e-4, 1.0, part_u, least, setting.most_part),
         Parameter("flow_power", power, 1e-2, power, max(power_u, 1e-4), 0.2, 2.2, late=True),
     )
     model = FillModel(x, setting)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
     first = supposed is _PLAIN
     loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))
-
-    def hopeless(fitted: Fitted) -> bool:
-        left = fitted.residual * (sd / loose if inflow_unknown else 1.0)
-        return not first and float(left @ left) > HOPELESS**2 * len(left)
-
-    inflow_unknown = setting.inflow_w_k is None or supposed.mixing != 1.0
-    if not inflow_unknown:
-        part_u = setting.inflow_u_w_k / setting.inflow_w_k if setting.inflow_w_k else 1.0
-        most, least = (1 + 10 * part_u) ** INFLOW_BEND, 0.05**INFLOW_BEND
-        told = Parameter("inflow_part", 1.0, 1e-4, 1.0, -INFLOW_BEND * max(part_u, 1e-4), most, least)
-        rough = _fit(model, y, loose, (*parameters, told, growing[1]), soft, NEAR)
-        if hopeless(rough):
-            return _given_up(model, rough)
-        fitted = _curved(model, y, sd, rough)
-        if fitted.widening > ASTRAY and first:
-            # another way down: free to depart from the curve from the start
-            other = _fit(model, y, sd, (*parameters, *_CURVE, told, growing[1]), soft_sd=(*soft, CURVE_SOFT_PA))
-            fitted = min(fitted, other, key=lambda one: one.cost)
-        return _fit_of(model, blocks, [(1.0, fitted)], travel_s, travel_u_s)
-    plain = _fit(model, y, sd, parameters, soft_sd=soft)
-    if plain.widening > ASTRAY and first:
-        # a second valley: the flow turning laminar far from ambient, with the rest of the tail bent to suit
-        begin = [replace(q, start=LAMINAR_LN_FAR) if q.name == "laminar_ln" else q for q in parameters]
-        other = _fit(model, y, sd, begin, soft_sd=soft)
-        plain = min(plain, other, key=lambda fitted: fitted.cost)
-    if plain.widening < ASTRAY:
-        begin = [replace(q, start=plain.values[q.name]) for q in parameters]
-        freer = _fit(model, y, sd, (*begin, *growing))
-        if freer.cost > plain.cost + 1:
-            little = (replace(growing[0], start=0.1 * grows_u), growing[1])
-            freer = _fit(model, y, sd, (*begin, *little))
-    else:
-        freer = _fit(model, y, sd, [_from_usual_laminar(q) for q in (*parameters, *growing)], soft_sd=soft)
-        if freer.widening > ASTRAY and first:
-            other = _fit(model, y, sd, (*parameters, *growing), soft_sd=soft)
-            freer = min(freer, other, key=lambda fitted: fitted.cost)
-    if hopeless(min(plain, freer, key=lambda fitted: fitted.cost)):
-        return _given_up(model, freer)
-    plain = _curved(model, y, sd, plain)
-    freer = _curved(model, y, sd, freer)
-    share = share_of(plain, freer, GROWING_ODDS)
-    return _fit_of(model, blocks, [(1 - share, plain), (share, freer)], travel_s, travel_u_s)
+    begins = (None,) if setting.inflow_told else BEGIN_UNTOLD
+    roughs = [_fit(model, y, loose, (*parameters, *_begun(stirring, part)), soft, NEAR) for part in begins]
+    rough = min(roughs, key=lambda one: one.cost)
+    if not first and float(rough.residual @ rough.residual) > HOPELESS**2 * len(y):
+        return FillFit(rough, (math.nan, math.nan), model(rough.values), math.inf, rough.cost)
+    fitted = _curved(model, y, sd, rough)
+    if fitted.widening > ASTRAY and first:
+        # another way down: free to depart from the curve from the start
+        other = _fit(model, y, sd, (*parameters, *_CURVE, *stirring), soft_sd=(*soft, CURVE_SOFT_PA))
+        fitted = min(fitted, other, key=lambda one: one.cost)
+    return _fit_of(model, blocks, fitted, travel_s, travel_u_s)
 
 
-def _given_up(model: FillModel, fitted: Fitted) -> FillFit:
-    return FillFit(fitted, (math.nan, math.nan), model(fitted.values), math.inf, fitted.cost)
+def _begun(stirring: tuple[Parameter, Parameter], part: float | None) -> tuple[Parameter, Parameter]:
+    return stirring if part is None else (replace(stirring[0], start=part), stirring[1])
 
 
-def _fit_of(
-    model: FillModel, blocks: Blocks, models: Sequence[tuple[float, Fitted]], travel_s: float, travel_u_s: float
-) -> FillFit:
-    """What one model of the heat says, or two, the freer one last, each with its probability."""
-    likelier = min((fitted for _, fitted in models), key=lambda fitted: fitted.cost)
-    describes = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out) <= 1.0
-    members: list[tuple[float, Fitted]] = []
-    whole = []
-    for share, fitted in models:
-        each = [(0.0, fitted)]
-        if describes and share > UNLIKELY:
-            each = over_ratios(model, blocks.pressure_pa, blocks.sd_pa, fitted)
-        logs = np.array([log for log, _ in each])
-        weights = np.exp(logs - logs.max())
-        members += zip((share * weights / weights.sum()).tolist(), (one for _, one in each), strict=True)
-        whole.append(averaged([one for _, one in each], logs.tolist()))
-    fitted = whole[0] if len(whole) == 1 else weighed(whole[0], whole[1], GROWING_ODDS)
-    likelier = min([likelier, *(one for _, one in members)], key=lambda fitted: fitted.cost)
-    opened_s = _opening(model, blocks.pressure_pa, blocks.sd_pa, likelier, travel_s, travel_u_s)
-    good = goodness(likelier.residual, len(likelier.values), blocks.noise.averages_out)
+def _fit_of(model: FillModel, blocks: Blocks, fitted: Fitted, travel_s: float, travel_u_s: float) -> FillFit:
+    """What a fit says, over the critical ratios that it allows where it describes the record."""
+    y, sd, alike = blocks.pressure_pa, blocks.sd_pa, blocks.noise.averages_out
+    each = [(0.0, fitted)]
+    if goodness(fitted.residual, len(fitted.values), alike) <= 1.0:
+        each = over_ratios(model, y, sd, fitted)
+    logs = np.array([log for log, _ in each])
+    weights = np.exp(logs - logs.max())
+    members = tuple(zip((weights / weights.sum()).tolist(), (one for _, one in each), strict=True))
+    likelier = min([fitted, *(one for _, one in members)], key=lambda one: one.cost)
+    opened_s = _opening(model, y, sd, likelier, travel_s, travel_u_s)
     heat = _pulled(likelier, _OF_BENCH, PULL_OF_BENCH)
-    pulled = math.hypot(heat, _pulled(likelier, [q.name for q in _CURVE], PULL_OF_OPENING))
-    curve_pa = model(likelier.values)
-    strained = _strained(likelier)
-    return FillFit(fitted, opened_s, curve_pa, good, likelier.cost, strained, pulled, heat, tuple(members))
+    return FillFit(
+        averaged([one for _, one in each], logs.tolist()),
+        opened_s,
+        model(likelier.values),
+        goodness(likelier.residual, len(likelier.values), alike),
+        likelier.cost,
+        _strained(likelier),
+        math.hypot(heat, _pulled(likelier, [q.name for q in _CURVE], PULL_OF_OPENING)),
+        heat,
+        members,
+    )
 
 
 def _strained(fitted: Fitted) -> str:
@@ -323,10 +292,6 @@ def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted
             break
         begin = [replace(q, start=fitted.values[q.name]) for q in begin]
     return fitted
-
-
-def _from_usual_laminar(q: Parameter) -> Parameter:
-    return replace(q, late=False, start=q.prior if q.name == "laminar_ln" else q.start)
 
 
 def _opening(

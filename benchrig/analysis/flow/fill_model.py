@@ -16,10 +16,16 @@ from benchrig.analysis.gas.air import GAMMA, R_AIR, iso_mass_flow_kg_s, lpm_anr_
 from benchrig.analysis.gas.reservoir import Fill, FillCurve, conductance_dm3_s_bar, delayed_s, fill_curve
 from benchrig.analysis.results import Samples
 
-__all__ = ["INFLOW_BEND", "FillModel", "FillSetting", "opening_of", "timed"]
+__all__ = ["INFLOW_BEND", "USUAL_INFLOW_W_K", "FillModel", "FillSetting", "opening_of", "timed"]
 
 INFLOW_BEND = -0.4
 """To this power of the heat by the inflow the pressure answers in about a straight line, so it is what is fitted."""
+USUAL_INFLOW_W_K = 2.0
+"""What an inflow of 1 g/s usually adds to the wall's heat conductance: by a published law of jets into tanks, Nu = 0.56
+Re^0.67, about 5 W/K in half a litre, by simulated benches 1.6 (from memory; engineering judgement)."""
+STILL, LEAST_TOLD = 0.2, 0.05
+"""Part that stands for no heat by the inflow where nothing was told, and the least part of what was (engineering
+judgement)."""
 ABSURD = 100.0
 """A fill that goes beyond so many times ambient is none."""
 _DEPARTURES = ("departure_0", "departure_1", "departure_2", "departure_3")
@@ -50,10 +56,12 @@ class FillSetting:
     pressure_u_pa: float
     tau_s: float
     tau_ln_u: float
-    inflow_w_k: float | None
+    inflow_w_k: float
     inflow_u_w_k: float
     inflow_power: float = 0.8
     inflow_power_u: float = 0.2
+    inflow_told: bool = True
+    """Whether `inflow_w_k` was measured; else it is what is usual, and hardly known."""
 
     def heat_by_inflow(self, rate: float, inflow_w_k: float, power: float) -> float:
         """`heat_flow` of the balance, 1/s, from what an inflow of 1 g/s adds to the wall's conductance, W/K."""
@@ -61,9 +69,31 @@ class FillSetting:
         per_w_k = (GAMMA - 1) * self.ambient_k / (self.volume_m3 * self.ambient_pa)
         return per_w_k * inflow_w_k * math.pow(full_g_s, power)
 
+    def untold(self) -> FillSetting:
+        """The same bench, but nobody measured what an inflow adds to the heat."""
+        return replace(self, inflow_w_k=USUAL_INFLOW_W_K, inflow_u_w_k=0.0, inflow_told=False)
+
     def inflow_of(self, part: float) -> float:
         """Heat by the inflow, W/K per g/s, from the fitted part of that told: a power of it, see `INFLOW_BEND`."""
-        return (self.inflow_w_k or 0.0) * math.pow(part, 1 / INFLOW_BEND)
+        return self._inflow_per_part * (math.pow(part, 1 / INFLOW_BEND) - self._still)
+
+    def inflow_by(self, part: float) -> float:
+        """Derivative of `inflow_of`."""
+        return self._inflow_per_part / INFLOW_BEND * math.pow(part, 1 / INFLOW_BEND - 1)
+
+    @property
+    def most_part(self) -> float:
+        """The part with which the inflow adds next to nothing."""
+        return math.pow(self._still or LEAST_TOLD, INFLOW_BEND)
+
+    @property
+    def _still(self) -> float:
+        """Where nothing was told the inflow may add nothing at all, and that must not lie infinitely far away."""
+        return 0.0 if self.inflow_told else STILL
+
+    @property
+    def _inflow_per_part(self) -> float:
+        return self.inflow_w_k / (1 - self._still)
 
     def conductance(self, rate: float) -> float:
         """C in dm3/(s bar) from the isothermal filling rate, 1/s."""
@@ -181,7 +211,8 @@ class FillModel:
             columns["rate"] = columns["rate"] + 2 * scale_pa * q["tap"] * flowing * flowing / q["rate"]
         if "inflow_part" in q:
             told = (q["rate"], self._setting.inflow_of(q["inflow_part"]), q["flow_power"])
-            columns["inflow_part"] = fill.heat_flow / (INFLOW_BEND * q["inflow_part"]) * by_flow
+            by_part = self._setting.inflow_by(q["inflow_part"])
+            columns["inflow_part"] = self._setting.heat_by_inflow(q["rate"], by_part, q["flow_power"]) * by_flow
             columns["rate"] = columns["rate"] + q["flow_power"] * fill.heat_flow / q["rate"] * by_flow
             raised = self._setting.heat_by_inflow(told[0], told[1], told[2] + 1e-4)
             columns["flow_power"] = columns["flow_power"] + (raised - fill.heat_flow) / 1e-4 * by_flow

@@ -37,7 +37,7 @@ a liner), or an opening far from the ISO curve, makes of the critical ratio, and
 part of them, for each standard uncertainty that the record pulls what is known of both beyond what sound records do;
 the last is for C and pulls of bench and heat alone. Engineering judgement: in records of such kinds the ratio was off
 by 0.02 to 0.06 a unit of `FillFit.pulled`, C by 1.5 to 3.5 % and the flow at rated vacuum by up to 1 %."""
-UNTOLD_HEAT_U = 0.01
+UNTOLD_HEAT_U = 0.006
 """Where nobody told what an inflow adds to the heat, the fit finds it as a power of the inflow; what another form would
 make of C and the flow at rated vacuum, as part of them (engineering judgement)."""
 BEGINS_U_S = 0.0003
@@ -131,7 +131,7 @@ def _values(one: Explanation, setting: FillSetting) -> _Values:
     parts = {"fit of the fill, heat transfer included": fit_u, **{name: c * u for name, u in scale_u.items()}}
     scale = math.sqrt(sum(u * u for u in scale_u.values()))
     parts["opening that departs from its ISO curve about the start"] = c * UNSEEN_U
-    untold_u = UNTOLD_HEAT_U if setting.inflow_w_k is None else 0.0
+    untold_u = 0.0 if setting.inflow_told else UNTOLD_HEAT_U
     other_u = math.hypot(PULLED_FLOW_U * fill.pulled, one.flow_u, untold_u)
     other_c_u = math.hypot(other_u, PULLED_HEAT_C_U * fill.pulled_heat)
     if other_c_u:

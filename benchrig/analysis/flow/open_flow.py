@@ -151,7 +151,6 @@ def analyse_flow(
     tau_s, tau_ln_u = time_constant_prior(
         thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
     )
-    inflow = None if inflow_w_k is None else float(inflow_w_k)
     # plain floats: the balance is integrated step by step, and numpy's own are slow at that
     setting = FillSetting(
         float(volume_m3),
@@ -165,11 +164,13 @@ def analyse_flow(
         float(pressure_u_pa),
         float(tau_s),
         float(tau_ln_u),
-        inflow,
-        float(inflow_u_w_k or 0.2 * (inflow or 0.0)),
+        float(inflow_w_k or 0.0),
+        float(inflow_u_w_k or 0.2 * (inflow_w_k or 0.0)),
         float(inflow_power),
         float(inflow_power_u),
     )
+    if inflow_w_k is None:
+        setting = setting.untold()
     noise_pa = noise_of_record(p, p[:0]).sample_pa
     start_pa = float(np.mean(p[:5]))
     vacuum_pa = ambient_pa - start_pa
