@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from benchrig.application.events import PageNotWritten
+    from benchrig.records import RunRecord
 
-__all__ = ["as_json_option", "emit", "plain_console", "say_page_not_written", "speaks"]
+__all__ = ["as_json_option", "emit", "leave_if_broken", "plain_console", "say_page_not_written", "speaks"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -46,6 +47,15 @@ def say_page_not_written(event: PageNotWritten) -> None:
         f"  free some space, then  benchrig report {event.name}",
         err=True,
     )
+
+
+def leave_if_broken(record: RunRecord) -> None:
+    """End with status 3 when a record that was shown is not as it was sealed, and say so for whoever saw no colours."""
+    if record.seal is not None and record.seal.faults:
+        click.echo(
+            f"Run {record.run} is not as it was sealed. 'benchrig records verify' looks at the whole store.", err=True
+        )
+        sys.exit(3)
 
 
 def speaks(command: F) -> F:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.lazy_group import LazyGroup
+from benchrig.cli.output import as_json_option, emit, leave_if_broken, plain_console, speaks
 
 if TYPE_CHECKING:
     from benchrig.bench.calibrations import Calibration
@@ -35,7 +36,15 @@ def _dispositions(command: Any) -> Any:
     return command
 
 
-@click.group()
+# name -> (where the command is, its line in --help); loaded when called
+_MORE: dict[str, tuple[str, str]] = {
+    "verify": ("benchrig.cli.records_verify:verify", "Hold everything in the store against its seals."),
+    "head": ("benchrig.cli.records_verify:head", "How far the seals have come: to keep elsewhere."),
+    "key": ("benchrig.cli.records_verify:key", "The keys that the benches of this store seal with."),
+}
+
+
+@click.group(cls=LazyGroup, lazy=_MORE)
 def records() -> None:
     """What was measured, by run and by tag."""
 
@@ -155,7 +164,8 @@ def decide(tag_or_run: str, disposition: str | None, because: str, operator: str
 def show(tag_or_run: str, as_json: bool) -> None:
     """Show one run: by its number, by tag (its latest run), or by what a scanner reads from a label.
 
-    A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
+    A number that is both a run's and a tag is asked about: say run:0015 or tag:0015. Exit status 3 where the record is
+    not as it was sealed.
     """
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.records import Store, run_document
@@ -169,6 +179,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
         page = page_path(record, pages_folder())
         document = run_document(record, page=str(page) if page.exists() else None)
         emit({**document, "withdrawn_since": [each.name for each in gone]} if gone else document)
+        leave_if_broken(record)
         return
 
     from benchrig.reports.run_terminal import print_run
@@ -179,6 +190,7 @@ def show(tag_or_run: str, as_json: bool) -> None:
             click.echo(
                 f"\nThis run rested on {each.name} ({each.kind}), withdrawn since: {each.withdrawal.reason}", err=True
             )
+    leave_if_broken(record)
 
 
 @records.command("new-store", epilog="Example:  benchrig records new-store")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, speaks
+from benchrig.cli.output import as_json_option, emit, leave_if_broken, speaks
 
 if TYPE_CHECKING:
     from benchrig.records import Store
@@ -49,9 +49,11 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
             hint="Check the folder and the free space.",
         ) from error
     if as_json:
-        emit({"run": record.run, "tag": record.intake.tag, "page": str(page), "label": str(label)})
+        seal = None if record.seal is None else record.seal.document()
+        emit({"run": record.run, "tag": record.intake.tag, "page": str(page), "label": str(label), "seal": seal})
     else:
         click.echo(f"page    {page}\nlabel   {label}")
+    leave_if_broken(record)
 
 
 def _check_page(store: Store, name: str, where: Path, *, as_json: bool) -> None:

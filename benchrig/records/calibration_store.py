@@ -20,8 +20,10 @@ from benchrig.bench.exchanged_parts import Made
 from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
+from benchrig.records.bench_keys import keys_beside
 from benchrig.records.database_errors import read_connection, write_connection
 from benchrig.records.identity import head_of, keep_beside, next_number
+from benchrig.records.seals import heads, seal
 
 __all__ = ["CalibrationStore"]
 
@@ -38,7 +40,13 @@ class CalibrationStore:
         self._path = path
 
     def _keep(
-        self, table: sa.Table, what: Literal["calibration", "check"], bench: BenchKey, content: object, **columns: Any
+        self,
+        table: sa.Table,
+        what: Literal["calibration", "check"],
+        bench: BenchKey,
+        at: datetime,
+        content: object,
+        **columns: Any,
     ) -> int:
         """Write one row with the next number of its kind, and return that number."""
         with write_connection(self._writer, self._path, "bench check" if what == "check" else what) as connection:
@@ -52,9 +60,10 @@ class CalibrationStore:
                     digest=_digest(content),
                 )
             )
-            head = head_of(connection)
+            seal(connection, keys_beside(self._path), (bench.name, bench.simulated), what, number, at)
+            head, sealed = head_of(connection), heads(connection)
         if head is not None:
-            keep_beside(self._path, head)
+            keep_beside(self._path, head, sealed)
         return number
 
     # -- calibrations
@@ -65,6 +74,7 @@ class CalibrationStore:
             tables.calibrations,
             "calibration",
             bench,
+            calibration.made,
             _calibration_content(bench, calibration),
             kind=calibration.kind,
             made_at=calibration.made,
@@ -114,7 +124,7 @@ class CalibrationStore:
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
                 )
-            connection.execute(
+            written = connection.execute(
                 sa.insert(tables.withdrawals).values(
                     calibration_id=number,
                     at=withdrawal.at,
@@ -122,6 +132,16 @@ class CalibrationStore:
                     reason=withdrawal.reason,
                 )
             )
+            key = written.inserted_primary_key
+            if key is None:
+                raise TypeError("an insert of one row gives its key")
+            c = tables.calibrations.c
+            bench = connection.execute(sa.select(c.bench, c.simulated).where(c.id == number)).one()
+            of = (bench.bench, bool(bench.simulated))
+            seal(connection, keys_beside(self._path), of, "withdrawal", int(key[0]), withdrawal.at)
+            head, sealed = head_of(connection), heads(connection)
+        if head is not None:
+            keep_beside(self._path, head, sealed)
 
     # -- checks
 
@@ -131,6 +151,7 @@ class CalibrationStore:
             tables.checks,
             "check",
             bench,
+            check.ended,
             _check_content(bench, check),
             started_at=check.started,
             ended_at=check.ended,

@@ -8,6 +8,8 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from benchrig.records import tables
+from benchrig.records.bench_keys import BenchKeys
+from benchrig.records.seals import seal
 from benchrig.verdict.judgement import Disposition
 
 __all__ = ["Decision", "decisions_of", "keep_decision"]
@@ -23,9 +25,9 @@ class Decision:
     because: str
 
 
-def keep_decision(connection: sa.Connection, run_id: int, decision: Decision) -> None:
-    """Write a decision about the part of a run."""
-    connection.execute(
+def keep_decision(connection: sa.Connection, keys: BenchKeys, run_id: int, decision: Decision) -> None:
+    """Write a decision about the part of a run, and seal it."""
+    written = connection.execute(
         sa.insert(tables.decisions).values(
             run_id=run_id,
             at=decision.at,
@@ -34,6 +36,12 @@ def keep_decision(connection: sa.Connection, run_id: int, decision: Decision) ->
             because=decision.because,
         )
     )
+    key = written.inserted_primary_key
+    if key is None:
+        raise TypeError("an insert of one row gives its key")
+    c = tables.runs.c
+    bench, simulated = connection.execute(sa.select(c.bench, c.simulated).where(c.id == run_id)).one()
+    seal(connection, keys, (bench, bool(simulated)), "decision", int(key[0]), decision.at)
 
 
 def decisions_of(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:

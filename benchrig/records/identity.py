@@ -10,10 +10,11 @@ from __future__ import annotations
 import json
 import os
 import uuid
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import sqlalchemy as sa
 
@@ -26,8 +27,10 @@ __all__ = [
     "NEW_STORE",
     "Head",
     "Numbered",
+    "chain_key",
     "compare",
     "head_of",
+    "heads_beside",
     "identity_path",
     "keep_beside",
     "lost",
@@ -150,17 +153,38 @@ def read_beside(store: Path) -> Head | None:
         return Head("", "")
 
 
-def keep_beside(store: Path, head: Head) -> None:
-    """Write the file, whole or not at all. A full disk does not matter: the file may be behind the database."""
+def heads_beside(store: Path) -> dict[str, list[Any]]:
+    """How far each chain of seals had come by what the file says: the chain's key -> number and digest of its head."""
+    try:
+        said = json.loads(identity_path(store).read_text(encoding="utf-8"))["sealed"]
+        return {str(chain): [int(number), str(digest)] for chain, (number, digest) in said.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return {}
+
+
+def chain_key(bench: str, simulated: int) -> str:
+    """How the file names a chain."""
+    return f"{'simulated' if simulated else 'real'}: {bench}"
+
+
+def keep_beside(store: Path, head: Head, sealed: Iterable[tuple[str, int, int, str]]) -> None:
+    """Write the file, whole or not at all. A full disk does not matter: the file may be behind the database.
+
+    `sealed` are the heads of the chains of seals: bench, simulated or not, number, digest.
+    """
     before = read_beside(store)
+    chains = {chain_key(bench, simulated): [number, digest] for bench, simulated, number, digest in sealed}
     if before is not None and before.store == head.store:
+        kept = heads_beside(store)
+        chains = {**kept, **{key: each for key, each in chains.items() if key not in kept or each[0] > kept[key][0]}}
         if before.run > head.run:
             head = replace(head, digest=before.digest)
         head = head.after(before)
     path = identity_path(store)
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
-        part.write_text(json.dumps({"about": _ABOUT, **asdict(head)}, indent=1) + "\n", encoding="utf-8")
+        told = {"about": _ABOUT, **asdict(head), "sealed": chains}
+        part.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
         part.replace(path)
     except OSError:
         with suppress(OSError):

@@ -80,6 +80,7 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         ],
         "skipped": {step.name: step.skipped for step in record.steps if step.skipped},
         "digest": record.digest,
+        "seal": None if record.seal is None else record.seal.document(),
         "page": page,
     }
     if record.ending != "finished":

@@ -17,7 +17,9 @@ from filelock import FileLock
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
+from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.identity import head_of, keep_beside, next_number
+from benchrig.records.seals import heads, seal
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
 __all__ = [
@@ -86,6 +88,7 @@ class Recorder:
         self._spare: Path | None = None
         self._connection: sa.Connection | None = None
         self._kept: list[str] = []
+        self._keys = keys_beside(path)
 
     def run_started(self, run: RunStarted) -> str:
         """Open a record and return the run's number, e.g. ``"0042"``.
@@ -118,15 +121,17 @@ class Recorder:
                         hint="",
                         bench_state="",
                         start_digest="",
+                        bench=run.bench.name,
                     ),
                 )
                 number = run_number(run_id)
                 digest = digests.start_digest(number, run)
                 connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
                 connection.execute(sa.update(tables.identity).values(digest=digest))
-                head = head_of(connection)
                 if run.bench.grounds:
                     connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
+                seal(connection, self._keys, (run.bench.name, run.bench.simulated), "run", run_id, run.at)
+                head, sealed = head_of(connection), heads(connection)
                 # Locked before the row can be seen: nobody ever finds this run running and unlocked.
                 self._lock = FileLock(lock_path(self._path, number), thread_local=False)
                 self._lock.acquire(timeout=0)
@@ -137,7 +142,7 @@ class Recorder:
             raise
         self._run_id = run_id
         if head is not None:
-            keep_beside(self._path, head)
+            keep_beside(self._path, head, sealed)
         self._witness(digest)
         return number
 
@@ -195,10 +200,13 @@ class Recorder:
         run_id = self._running()
         try:
             with self._writing() as connection:
-                close_run(connection, run_id, end)
+                close_run(connection, self._keys, run_id, end)
+                head, sealed = head_of(connection), heads(connection)
         finally:
             self._run_id = None
             self._let_go()
+        if head is not None:
+            keep_beside(self._path, head, sealed)
 
     def _disconnect(self) -> None:
         if self._connection is not None:
@@ -287,8 +295,8 @@ def has_link(connection: sa.Connection, run_id: int, digest: str) -> bool:
     return connection.execute(of_run).first() is not None or connection.execute(of_step).first() is not None
 
 
-def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:
-    """Write how a run ended."""
+def close_run(connection: sa.Connection, keys: BenchKeys, run_id: int, end: RunEnded) -> None:
+    """Write how a run ended, and seal the whole of it."""
     judgement = end.judgement
     connection.execute(
         sa.update(tables.runs)
@@ -308,6 +316,9 @@ def close_run(connection: sa.Connection, run_id: int, end: RunEnded) -> None:
             end_digest=digests.end_digest(last_link(connection, run_id).digest, end),
         )
     )
+    c = tables.runs.c
+    bench, simulated = connection.execute(sa.select(c.bench, c.simulated).where(c.id == run_id)).one()
+    seal(connection, keys, (bench, bool(simulated)), "run end", run_id, end.at)
 
 
 def give_back(lock: FileLock) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.decisions import Decision
 from benchrig.records.digests import end_digest, start_digest, step_digest
+from benchrig.records.seal_check import Seal
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.judgement import Judgement, Verdict
 
@@ -36,6 +37,8 @@ class RunRecord:
         The chain as written: start, one a step, and the end if there was one.
     decisions : tuple of Decision
         What people decided about the part afterwards, oldest first; not covered by the digests.
+    seal : Seal or None
+        How the record stands with its seal; None where nobody looked.
     """
 
     run: str
@@ -55,6 +58,7 @@ class RunRecord:
     program: str
     digests: tuple[str, ...]
     decisions: tuple[Decision, ...] = ()
+    seal: Seal | None = field(default=None, compare=False)
 
     @property
     def tag(self) -> str:

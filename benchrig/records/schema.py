@@ -26,6 +26,7 @@ from benchrig.records.identity import (
     read_beside,
     write_head,
 )
+from benchrig.records.seals import heads
 from benchrig.records.tables import APPLICATION_ID, HEAD, metadata
 from benchrig.records.waiting import SLICE_S, Waiting
 
@@ -94,11 +95,12 @@ def open_database(path: Path, waiting: Waiting | None = None) -> tuple[sa.Engine
             migrate(writer, path, found)
         with reader.begin() as connection:
             own = head_of(connection)
+            sealed = heads(connection)
     except (sa.exc.DBAPIError, sqlite3.Error) as error:
         raise cannot_open(path, error) from error
     compare(path, own, beside)
     if own is not None and (beside is None or beside.digest != own.digest or beside.after(own) != beside):
-        keep_beside(path, own)
+        keep_beside(path, own, sealed)
     return writer, reader
 
 
@@ -151,6 +153,7 @@ def begin_store(connection: sa.Connection, path: Path, after: Head | None = None
     if after is not None:
         head = head.after(after)
     write_head(connection, head)
+    connection.exec_driver_sql("INSERT INTO sealed_since VALUES (1, 0, 0, 0, 0, 0)")
     return head
 
 

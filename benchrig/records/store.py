@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,12 @@ from filelock import FileLock, Timeout
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import tables
+from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.database_errors import read_connection, unreadable, write_connection
 from benchrig.records.decisions import Decision, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
-from benchrig.records.identity import FROM_BACKUP, head_of
+from benchrig.records.identity import FROM_BACKUP, head_of, heads_beside, keep_beside
 from benchrig.records.label_code import read_label_code
 from benchrig.records.read_only import may_write, open_for_reading
 from benchrig.records.recorder import (
@@ -34,7 +36,11 @@ from benchrig.records.recorder import (
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.run_reading import read_run
 from benchrig.records.run_record import RunRecord, RunSummary
+from benchrig.records.run_seal import not_sealed_faults, seal_of_run, taken_away
 from benchrig.records.schema import open_database
+from benchrig.records.seal_check import Fault, KeyTold, Seal, told_keys
+from benchrig.records.seals import ChainHead, heads
+from benchrig.records.verification import KeptHead, StoreChecked, verify_store
 from benchrig.records.waiting import Waiting
 from benchrig.sequencer.events import RunEnded
 
@@ -43,6 +49,7 @@ __all__ = ["Store"]
 CUT_OFF = "the program was cut off before the run ended"
 CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
 CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
+TAKEN_AWAY_HINT = "Restore the store from a backup. 'benchrig records verify' says what else is missing."
 UNREADABLE = "the store is damaged at this run: restore it from a backup"
 _AS_THEY_ARE = (
     "tag",
@@ -127,13 +134,17 @@ class Store:
         with read_connection(self._reader, self.path) as connection:
             run_id = find_run(connection, wanted)
             if run_id is None:
+                gone = taken_away(connection, wanted)
+                if gone is not None:
+                    raise BenchError(f"{gone} ({self.path}).", hint=TAKEN_AWAY_HINT)
                 near = near_tags(connection, wanted)
                 raise ConfigError(
                     f"No run and no tag {wanted!r} in {self.path}.",
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
                 )
             try:
-                return read_run(connection, run_id, traces=traces)
+                record = read_run(connection, run_id, traces=traces)
+                return replace(record, seal=self._seal(connection, record, whole=traces))
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
@@ -142,10 +153,44 @@ class Store:
                     "The other runs: 'benchrig records list' names those that can be read.",
                 ) from error
 
+    def _seal(self, connection: sa.Connection, record: RunRecord, *, whole: bool) -> Seal:
+        """How a run stands with its seal; one older than the seals is held against its digests alone."""
+        seal = seal_of_run(connection, keys_beside(self.path), int(record.run), heads_beside(self.path))
+        more: tuple[Fault, ...] = ()
+        if whole and seal.state == "not sealed then":
+            more = not_sealed_faults(connection, record)
+        elif whole and record.ending != "finished":  # until the end was sealed only digests held the steps
+            more = tuple(Fault(f"run {record.run}", "changed", says) for says in record.digest_faults())
+        return replace(seal, state="broken", faults=(*seal.faults, *more)) if more else seal
+
+    def verify(self, kept: Iterable[KeptHead] = (), trusted: Iterable[str] = ()) -> StoreChecked:
+        """Hold everything in the store against its seals; see `verification.verify_store`."""
+        with read_connection(self._reader, self.path) as connection:
+
+            def read(run_id: int) -> RunRecord:
+                return read_run(connection, run_id, traces=True)
+
+            return verify_store(
+                connection, keys_beside(self.path), heads_beside(self.path), read, kept=kept, trusted=trusted
+            )
+
+    def heads(self) -> list[ChainHead]:
+        """How far the seals of each bench have come."""
+        with read_connection(self._reader, self.path) as connection:
+            return heads(connection)
+
+    def bench_keys(self) -> list[KeyTold]:
+        """The keys that the benches have sealed with."""
+        with read_connection(self._reader, self.path) as connection:
+            return told_keys(connection, keys_beside(self.path))
+
     def decide(self, record: RunRecord, decision: Decision) -> None:
         """Keep what a person decided about the part of a run. Raises BenchError when it cannot be written."""
         with write_connection(self._writer, self.path, "decision") as connection:
-            keep_decision(connection, int(record.run), decision)
+            keep_decision(connection, keys_beside(self.path), int(record.run), decision)
+            head, sealed = head_of(connection), heads(connection)
+        if head is not None:
+            keep_beside(self.path, head, sealed)
 
     def before(self, record: RunRecord) -> RunRecord | None:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
@@ -259,8 +304,11 @@ class Store:
                     raise _log_lost(self.path, run_id)
                 spare_path(self.path, run_number(run_id)).unlink(missing_ok=True)
                 if run_id in running:
+                    keys = keys_beside(self.path)
+                    if not keys.readable():
+                        continue  # who may sign closes it
                     with self._writer.begin() as connection:
-                        _close_cut_off(connection, run_id)
+                        _close_cut_off(connection, keys, run_id)
             except (sa.exc.DBAPIError, OSError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
@@ -279,13 +327,13 @@ def _log_lost(path: Path, run_id: int) -> ConfigError:
     )
 
 
-def _close_cut_off(connection: sa.Connection, run_id: int) -> None:
+def _close_cut_off(connection: sa.Connection, keys: BenchKeys, run_id: int) -> None:
     ending = connection.execute(sa.select(tables.runs.c.ending).where(tables.runs.c.id == run_id)).scalar_one()
     if ending != "running":
         return  # it ended between our look and our lock
     seconds = last_link(connection, run_id).ended_s
     end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
-    close_run(connection, run_id, end)
+    close_run(connection, keys, run_id, end)
 
 
 def _summary(row: Any) -> RunSummary:

@@ -12,9 +12,11 @@ import sqlalchemy as sa
 
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
+from benchrig.records.bench_keys import keys_beside
 from benchrig.records.identity import Head, head_of, identity_path, keep_beside, new_head, read_beside, write_head
 from benchrig.records.recorder import leftovers
 from benchrig.records.schema import begin_store, cannot_open, make_engine, migrate, revision_of
+from benchrig.records.seals import heads, seal_new_identity
 from benchrig.records.tables import HEAD
 
 __all__ = ["begin_anew", "go_on_from_backup"]
@@ -54,7 +56,7 @@ def begin_anew(path: Path, pages: Path | None = None) -> tuple[Head, list[Path]]
             head = begin_store(connection, path, before)
     except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
         raise cannot_open(path, error) from error
-    keep_beside(path, head)
+    keep_beside(path, head, ())
     return head, aside
 
 
@@ -87,11 +89,13 @@ def go_on_from_backup(path: Path, pages: Path | None = None) -> Head:
                     own = own.after(known)
             head = replace(own, store=new_head().store)
             write_head(connection, head)
+            seal_new_identity(connection, keys_beside(path), utc_now())
+            sealed = heads(connection)
         _forget_leftovers(path)
         identity_path(path).unlink(missing_ok=True)
     except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
         raise cannot_open(path, error) from error
-    keep_beside(path, head)
+    keep_beside(path, head, sealed)
     return head
 
 

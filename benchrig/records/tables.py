@@ -16,6 +16,7 @@ __all__ = [
     "APPLICATION_ID",
     "HEAD",
     "calibrations",
+    "chains",
     "characteristics",
     "checks",
     "decisions",
@@ -23,6 +24,8 @@ __all__ = [
     "metadata",
     "rests_on",
     "runs",
+    "sealed_since",
+    "seals",
     "steps",
     "traces",
     "withdrawals",
@@ -30,7 +33,7 @@ __all__ = [
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0004"
+HEAD = "0005"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -73,6 +76,7 @@ runs = sa.Table(
     sa.Column("bench_state", PlainText, nullable=False),
     sa.Column("start_digest", PlainText, nullable=False),
     sa.Column("end_digest", PlainText),
+    sa.Column("bench", PlainText, nullable=False, server_default="", index=True),
     sa.CheckConstraint("ending IN ('running', 'finished', 'aborted')", name="ending"),
     sa.CheckConstraint("(verdict IS NOT NULL) = (ending = 'finished')", name="verdict_only_when_finished"),
     sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
@@ -81,6 +85,8 @@ runs = sa.Table(
 """One row a run. `ending` is ``running`` until it ended; `model_facts`, `bench_facts` and `judgement` are JSON."""
 
 # Rows of runs are long: without these, looking for the few that matter would read all of them.
+for _found_by in ("verdict", "cause", "started_at"):
+    sa.Index(None, runs.c[_found_by])
 sa.Index("ix_runs_running", runs.c.id, sqlite_where=runs.c.ending == sa.literal_column("'running'"))
 sa.Index(
     "ix_runs_check_valve",
@@ -233,7 +239,62 @@ identity = sa.Table(
 )
 """One row: which store this is and the highest numbers given out (`benchrig.records.identity`)."""
 
-APPEND_ONLY = ("checks", "calibrations", "withdrawals", "rests_on", "decisions")
+chains = sa.Table(
+    "chains",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("bench", PlainText, nullable=False),
+    sa.Column("simulated", sa.Integer, nullable=False),
+    sa.UniqueConstraint("bench", "simulated"),
+    sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
+    sqlite_strict=True,
+)
+"""One row a bench that has sealed something; a simulated one apart from a real one of the same name."""
+
+seals = sa.Table(
+    "seals",
+    metadata,
+    sa.Column("chain", sa.Integer, sa.ForeignKey("chains.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("kind", PlainText, nullable=False),
+    sa.Column("subject", sa.Integer, nullable=False),
+    sa.Column("at", PlainText, nullable=False),
+    sa.Column("says", PlainText, nullable=False),
+    sa.Column("content", PlainText, nullable=False),
+    sa.Column("rows", PlainText, nullable=False),
+    sa.Column("before", PlainText, nullable=False),
+    sa.Column("key", PlainText, nullable=False),
+    sa.Column("digest", PlainText, nullable=False),
+    sa.Column("signature", PlainText, nullable=False),
+    sa.Index(None, "kind", "subject"),
+    sqlite_strict=True,
+)
+"""The entries of the chains (`benchrig.records.seals.Entry`)."""
+
+sealed_since = sa.Table(
+    "sealed_since",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("run", sa.Integer, nullable=False),
+    sa.Column("check", sa.Integer, nullable=False),
+    sa.Column("calibration", sa.Integer, nullable=False),
+    sa.Column("withdrawal", sa.Integer, nullable=False),
+    sa.Column("decision", sa.Integer, nullable=False),
+    sa.CheckConstraint("id = 1", name="one_row"),
+    sqlite_strict=True,
+)
+"""One row: the highest numbers that were there when sealing began. Up to them nothing was sealed."""
+
+APPEND_ONLY = (
+    "checks",
+    "calibrations",
+    "withdrawals",
+    "rests_on",
+    "decisions",
+    "chains",
+    "seals",
+    "sealed_since",
+)
 """Rows of these tables are never changed or taken away: the database itself refuses."""
 
 

@@ -6,6 +6,7 @@ from benchrig.records.label_code import label_code
 from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import verdict_words
 from benchrig.reports.plain_words import DISPOSITIONS
+from benchrig.reports.seal_words import broken_lines, label_seal
 from benchrig.reports.template_loading import environment
 from benchrig.verdict.judgement import sure_text
 
@@ -34,6 +35,8 @@ def label_html(record: RunRecord) -> str:
             verdict=verdict_words(record),
             to_do=_to_do(record),
             cause=_cause(record),
+            broken=broken_lines(record),
+            sealed=label_seal(record),
             day=f"{local:%Y-%m-%d}",
             code_says=says,
             code_mm=f"{squares * DOTS * DOT_MM:.3f}",

@@ -25,6 +25,7 @@ from benchrig.reports.page_text import (
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.reports.plots import PICTURES, plots
 from benchrig.reports.retest import retest
+from benchrig.reports.seal_words import broken_lines, seal_line
 from benchrig.reports.template_loading import environment
 
 __all__ = ["page_html"]
@@ -121,6 +122,8 @@ def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -
         "earlier": None if before is None else retest(before, record),
         "explained": reading_guide(record),
         "made_up": made_up(record),
+        "broken": broken_lines(record),
+        "sealed": seal_line(record),
         "day": f"{local.day} {local:%B %Y}",
         "time": f"{local:%H:%M}",
         "zone": _zone(local),

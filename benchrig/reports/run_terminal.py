@@ -12,6 +12,7 @@ from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, limit_without_unit, rows, value_text, verdict_words, visible
 from benchrig.reports.lookups import measured
 from benchrig.reports.retest import retest
+from benchrig.reports.seal_words import broken_lines, seal_line
 from benchrig.spelling import SPELLED
 from benchrig.verdict.judgement import sure_text
 
@@ -46,6 +47,11 @@ def print_run(record: RunRecord, console: Console, before: RunRecord | None = No
     head.append(fit(said.word.upper()), style=_STYLES[said.key])
     head.append(fit(f"   {visible(record.intake.tag)}"), style="bold")
     head.append(fit(f"   {visible(record.intake.model)}, run {record.run}"))
+    broken = broken_lines(record)
+    if broken:
+        console.print(Text("THIS RECORD IS NOT AS IT WAS SEALED. Do not rely on it.", style="bold red"))
+        for each in broken:
+            console.print(Text(fit(f"  {visible(each)}"), style="red"))
     console.print(head)
     if record.bench.simulated:
         console.print(Text("simulated bench: nothing here is a real part", style="dim"))
@@ -151,4 +157,7 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
         lines.append(("rests on", ", ".join(named)))
     lines += [("left out", f"{step.title}: {visible(step.skipped)}") for step in record.steps if step.skipped]
     lines += [("note", visible(note)) for note in record.notes]
+    if record.seal is not None:
+        sealed = record.seal.head or seal_line(record)
+        lines.append(("seal", f"{sealed} of {visible(record.seal.chain)}" if record.seal.number else sealed))
     return lines

@@ -49,7 +49,7 @@ def test_a_run_cut_off_keeps_its_finished_steps_and_is_marked_as_aborted(worksho
     assert record.bench_seconds == record.steps[-1].ended_s
     assert record.digest_faults() == ()
     assert run_document(record, None)["verdict"] is None
-    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite", "records.sqlite.identity"]
+    assert sorted(entry.name for entry in workshop.iterdir()) == ["keys", "records.sqlite", "records.sqlite.identity"]
 
 
 @pytest.mark.slow
@@ -229,7 +229,7 @@ def test_every_commit_is_synced_and_the_log_is_folded_back(workshop: Path) -> No
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
     record_into(store.recorder(), "aborted")
-    assert sorted(entry.name for entry in workshop.iterdir()) == ["records.sqlite", "records.sqlite.identity"]
+    assert sorted(entry.name for entry in workshop.iterdir()) == ["keys", "records.sqlite", "records.sqlite.identity"]
 
 
 def test_creating_a_table_is_rolled_back_with_the_rest(workshop: Path) -> None:

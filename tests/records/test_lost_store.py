@@ -13,7 +13,7 @@ import pytest
 
 from benchrig.errors import ConfigError
 from benchrig.records import Store
-from benchrig.records.identity import Head, compare, identity_path, keep_beside, read_beside
+from benchrig.records.identity import Head, compare, heads_beside, identity_path, keep_beside, read_beside
 from benchrig.records.store_replacement import begin_anew, go_on_from_backup
 from tests.records.test_durability import other_program
 from tests.reports.sample_record import record_into, started
@@ -125,9 +125,11 @@ def test_a_damaged_identity_beside_a_whole_store_is_written_anew(path: Path) -> 
 
 def test_what_is_kept_beside_never_falls_back(path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    keep_beside(path, Head("one", "then", run=5, check=1, digest="of 5"))
-    keep_beside(path, Head("one", "then", run=3, check=2, digest="of 3"))
+    keep_beside(path, Head("one", "then", run=5, check=1, digest="of 5"), [("bench", 0, 9, "nine")])
+    older = [("bench", 0, 8, "eight"), ("other", 1, 1, "one")]
+    keep_beside(path, Head("one", "then", run=3, check=2, digest="of 3"), older)
     assert read_beside(path) == Head("one", "then", run=5, check=2, digest="of 5")
+    assert heads_beside(path) == {"real: bench": [9, "nine"], "simulated: other": [1, "one"]}
 
 
 def test_a_database_without_an_identity_is_not_the_store_that_was_kept_here(path: Path) -> None:

@@ -1,0 +1,150 @@
+"""`benchrig records verify`, `records head` and `records key`."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+
+if TYPE_CHECKING:
+    from benchrig.records.verification import StoreChecked
+
+__all__ = ["head", "key", "verify"]
+
+
+@click.command(epilog="Example:  benchrig records verify --head 42:9f3c5a17e2b04d68")
+@click.option(
+    "--head", "kept", multiple=True, metavar="N:DIGEST", help="A head that was kept elsewhere; may be repeated."
+)
+@click.option(
+    "--key", "trusted", multiple=True, metavar="KEY", help="A bench's key, its name or public half, from elsewhere."
+)
+@as_json_option
+@speaks
+def verify(kept: tuple[str, ...], trusted: tuple[str, ...], as_json: bool) -> None:
+    """Hold runs, checks, calibrations, withdrawals and decisions against their seals.
+
+    Names what was changed, removed, added, swapped or reordered. What was cut off at the very end shows against the
+    file beside the store, or against a head that was kept: each page and label carries one. Exit status 3 when
+    something is not as it was sealed.
+    """
+    from benchrig.application.paths import store_path
+    from benchrig.records import Store
+    from benchrig.records.verification import read_head
+
+    heads = [read_head(each) for each in kept]
+    found = Store(store_path(), reading=True).verify(heads, trusted)
+    if as_json:
+        emit(_document(found))
+    else:
+        _say(found)
+    if found.faults:
+        sys.exit(3)
+
+
+def _document(found: StoreChecked) -> dict[str, object]:
+    return {
+        "sealed_as_written": not found.faults,
+        "faults": [{"what": each.what, "how": each.how, "says": each.says} for each in found.faults],
+        "remarks": found.remarks,
+        "chains": [
+            {
+                "bench": each.title,
+                "entries": each.entries,
+                "head": None if each.head is None else f"{each.head.number}:{each.head.digest}",
+                "keys": list(each.keys),
+                "keys_not_known_here": list(each.strangers),
+            }
+            for each in found.chains
+        ],
+        "counts": found.counts,
+    }
+
+
+def _say(found: StoreChecked) -> None:
+    from rich.text import Text
+
+    console = plain_console()
+    for fault in found.faults:
+        console.print(Text(f"{fault.how.upper():<9} {fault.what}: {fault.says}", style="red"))
+    for chain in found.chains:
+        head = "" if chain.head is None else f", head {chain.head.number}:{chain.head.digest[:16]}"
+        console.print(Text(f"{chain.title}: {chain.entries} entries{head}"))
+    counted = [
+        f"{found.counts.get(kind, 0)} {name}"
+        for kind, name in (
+            ("run", "runs"),
+            ("check", "checks"),
+            ("calibration", "calibrations"),
+            ("withdrawal", "withdrawals"),
+            ("decision", "decisions"),
+        )
+    ]
+    console.print(Text(f"Held against their seals: {', '.join(counted)}."))
+    if found.counts.get("not sealed then"):
+        says = f"{found.counts['not sealed then']} runs are older than the seals: held against their own digests only."
+        console.print(Text(says, style="yellow"))
+    for remark in found.remarks:
+        console.print(Text(remark, style="yellow"))
+    if found.faults:
+        count = len(found.faults)
+        console.print(Text(f"{count} {'thing is' if count == 1 else 'things are'} not as sealed.", style="bold red"))
+    else:
+        console.print(Text("All is as it was sealed.", style="green"))
+
+
+@click.command(epilog="Example:  benchrig records head >> /media/stick/heads.txt")
+@as_json_option
+@speaks
+def head(as_json: bool) -> None:
+    """Print how far the seals of each bench have come: keep it where the store is not.
+
+    'benchrig records verify --head' holds the store against it later: all that was sealed up to it has to be there.
+    """
+    from benchrig.application.paths import store_path
+    from benchrig.records import Store
+
+    found = Store(store_path(), reading=True).heads()
+    if as_json:
+        emit(
+            [
+                {
+                    "bench": each.title,
+                    "entry": each.number,
+                    "digest": each.digest,
+                    "head": f"{each.number}:{each.digest}",
+                }
+                for each in found
+            ]
+        )
+        return
+    if not found:
+        click.echo(f"Nothing in {store_path()} is sealed yet.", err=True)
+    for each in found:
+        click.echo(f"{each.number}:{each.digest}  {each.title}")
+
+
+@click.command(epilog="Example:  benchrig records key")
+@as_json_option
+@speaks
+def key(as_json: bool) -> None:
+    """Print the keys that the benches of this store seal with: public halves, and where the private ones are kept."""
+    from benchrig.application.paths import store_path
+    from benchrig.records import Store
+
+    found = Store(store_path(), reading=True).bench_keys()
+    if as_json:
+        emit([each._asdict() for each in found])
+        return
+    if not found:
+        click.echo("No bench of this store has a key yet: it is made when the bench is first used.", err=True)
+    for each in found:
+        click.echo(
+            f"{each.bench}\n  key     {each.name}{'' if each.newest else '  (an earlier one)'}\n  public  {each.public}"
+        )
+        click.echo(f"  file    {each.file if each.here else 'not on this computer'}")
+        if each.too_open:
+            click.echo("  Others on this computer may read the file, and so sign as this bench: chmod 600", err=True)
