@@ -13,6 +13,7 @@ from benchrig.analysis.armature.inrush import analyse_inrush
 
 TIMES = (8.0, 8.3, 7.9, 8.1, 8.2)
 U = (0.10, 0.05, 0.08, 0.05, 0.06)
+PULSE_MS = 120.0
 
 
 def results(moved=(True,) * 5, times=TIMES, u=U):
@@ -32,37 +33,37 @@ def results(moved=(True,) * 5, times=TIMES, u=U):
 
 
 def test_the_spread_is_the_largest_less_the_smallest_with_the_uncertainty_of_those_two():
-    together = combine_clicks(results())
-    assert together.click_spread_ms == pytest.approx(8.3 - 7.9)
-    assert together.click_spread_ms_u == pytest.approx(math.hypot(0.05, 0.08))
-    assert together.pull_in_time_ms == pytest.approx(8.1)
+    together = combine_clicks(results(), PULSE_MS)
+    spread = together.characteristics["click_spread_ms"]
+    assert spread.value == pytest.approx(8.3 - 7.9)
+    assert spread.u == pytest.approx(math.hypot(0.05, 0.08))
+    assert together.characteristics["pull_in_time_ms"].value == pytest.approx(8.1)
     assert together.moved == 5
 
 
 def test_one_pulse_has_no_spread():
-    together = combine_clicks(results()[:1])
-    assert together.click_spread_ms is None
-    assert together.pull_in_time_ms == 8.0
+    found = combine_clicks(results()[:1], PULSE_MS).characteristics
+    assert found["click_spread_ms"].value is None
+    assert found["pull_in_time_ms"].value == 8.0
 
 
 def test_what_all_pulses_share_does_not_average_out():
-    together = combine_clicks(results())
-    assert together.steady_current_a == pytest.approx(0.5)
-    assert together.steady_current_a_u == pytest.approx(0.01)
+    steady = combine_clicks(results(), PULSE_MS).characteristics["steady_current_a"]
+    assert steady.value == pytest.approx(0.5)
+    assert steady.u == pytest.approx(0.01)
 
 
-@pytest.mark.parametrize(
-    ("moved", "said"),
-    [
-        ((True, True, True, False, False), True),
-        ((False, False, False, True, True), False),
-        ((True, True, False, False, None), None),
-        ((True, True, None, None, None), None),
-        ((True, True, True, None, None), True),
-    ],
-)
-def test_most_of_the_pulses_that_tell_decide_when_they_are_at_least_half(moved, said):
-    together = combine_clicks(results(moved))
-    assert together.armature_moved is said
-    assert together.moved == sum(each is True for each in moved)
-    assert together.cannot_tell == sum(each is None for each in moved)
+def test_where_nothing_moved_the_pull_in_is_above_the_pulse_and_the_rest_is_not_measured():
+    together = combine_clicks(results((False,) * 5), PULSE_MS)
+    assert (together.moved, together.still) == (0, 5)
+    pull_in = together.characteristics["pull_in_time_ms"]
+    assert (pull_in.value, pull_in.u, pull_in.bound) == (PULSE_MS, None, "above")
+    for name in ("drop_out_time_ms", "click_spread_ms"):
+        assert together.characteristics[name].value is None
+        assert together.characteristics[name].why_not == "the armature did not move in any of 5 pulses"
+
+
+def test_pulses_that_cannot_tell_count_neither_as_moved_nor_as_still():
+    together = combine_clicks(results((True, True, False, None, None)), PULSE_MS)
+    assert (together.pulses, together.moved, together.still) == (5, 2, 1)
+    assert together.characteristics["pull_in_time_ms"].how.startswith("mean of 2 pulses")

@@ -167,13 +167,13 @@ def test_malformed_arrays_are_refused_with_the_place(change, message):
 def test_clicks_are_taken_together_with_their_scatter():
     t, i = coil()
     results = [analyse_inrush(t, noisy(i, seed=s), supply_v=13.0, off_s=OFF_S) for s in range(4)]
-    together = combine_clicks(results)
-    assert (together.pulses, together.moved, together.armature_moved) == (4, 0, False)
-    assert together.steady_current_a == pytest.approx(np.mean([r.steady_current_a for r in results]))
-    assert together.steady_current_a_u >= min(r.steady_current_a_u for r in results)
-    assert together.pull_in_time_ms is None
-    assert together.click_spread_ms is None
-    assert combine_clicks([]).armature_moved is None
+    together = combine_clicks(results, 120.0)
+    steady, pull_in = (together.characteristics[name] for name in ("steady_current_a", "pull_in_time_ms"))
+    assert (together.pulses, together.moved, together.still) == (4, 0, 4)
+    assert steady.value == pytest.approx(np.mean([r.steady_current_a for r in results]))
+    assert steady.u >= min(r.steady_current_a_u for r in results)
+    assert pull_in.bound == "above"
+    assert together.characteristics["click_spread_ms"].value is None
 
 
 @pytest.mark.parametrize("zero", [-0.005, 0.0, 0.01, 0.03])
@@ -208,13 +208,15 @@ def click(drop_out=None, above=None):
 
 def test_drop_outs_too_late_to_show_are_not_left_out_of_the_mean():
     # dirt that clears: the first clicks drop out after the current is used up
-    together = combine_clicks([click(above=17.0)] * 4 + [click(drop_out=12.0 + 0.1 * n) for n in range(6)])
-    assert together.drop_out_time_ms is None
-    assert 12.0 < together.drop_out_above_ms < 15.7
+    together = combine_clicks([click(above=17.0)] * 4 + [click(drop_out=12.0 + 0.1 * n) for n in range(6)], 120.0)
+    drop_out = together.characteristics["drop_out_time_ms"]
+    assert (drop_out.bound, drop_out.u) == ("above", None)
+    assert 12.0 < drop_out.value < 15.7
     assert any("6 of the 10 pulses" in note and "came later" in note for note in together.notes)
 
 
 def test_a_drop_out_that_noise_hides_in_one_click_of_ten_is_still_measured():
-    together = combine_clicks([click()] + [click(drop_out=12.0)] * 9)
-    assert together.drop_out_time_ms == pytest.approx(12.0)
-    assert 0.1 < together.drop_out_time_ms_u < 0.6
+    together = combine_clicks([click()] + [click(drop_out=12.0)] * 9, 120.0)
+    drop_out = together.characteristics["drop_out_time_ms"]
+    assert drop_out.value == pytest.approx(12.0)
+    assert 0.1 < drop_out.u < 0.6

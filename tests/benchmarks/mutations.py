@@ -239,7 +239,7 @@ MEASUREMENTS = [
     *_of(
         "benchrig/analysis/armature/clicks.py",
         CLICKS,
-        ("spread of the mean from its sum", "spread = float(np.ptp(x))", "spread = float(np.std(x))"),
+        ("spread of the mean from its sum", "return float(np.ptp(x))", "return float(np.std(x))"),
     ),
     *_of(
         "benchrig/analysis/statistics/uncertainty_budget.py",

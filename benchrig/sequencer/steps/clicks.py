@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchrig.analysis.armature.clicks import ClickSet, combine_clicks
+from benchrig.analysis.armature.clicks import UNITS, ClickSet, combine_clicks
 from benchrig.analysis.armature.inrush import InrushResult, analyse_inrush
-from benchrig.analysis.characteristics import units_of_step
 from benchrig.analysis.coil.resistance import CrossCheck, steady_current_cross_check
-from benchrig.analysis.results import Characteristic, Curve, Trace
+from benchrig.analysis.results import Curve, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Channel, Output
@@ -18,11 +17,11 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["WORDS", "click_characteristics", "clicks", "pulses"]
+__all__ = ["PULSE_MS", "WORDS", "clicks", "pulses"]
 
-UNITS = units_of_step("clicks")
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
+PULSE_MS = ON_S * 1e3
 CHANNELS = (Channel.COIL_CURRENT, Channel.SUPPLY)
 SAMPLES = round((LEAD_IN_S + ON_S + OFF_S) / PERIOD_S)
 WORDS = len(CHANNELS) * SAMPLES
@@ -53,19 +52,16 @@ def clicks(run: Context) -> StepOutput:
         results, loads_v, traces = pulses(run, count, "clicks")
     else:
         results, loads_v, traces = _as_many_as_needed(run, count)
-        count = len(results)
-    together = combine_clicks(results)
-    moved = sum(1 for each in results if each.armature_moved)
-    run.clicks, run.moved = count, moved
-    run.still = sum(1 for each in results if each.armature_moved is False)
+    together = combine_clicks(results, PULSE_MS)
+    run.clicks, run.moved, run.still = together.pulses, together.moved, together.still
     load_v = float(np.mean(loads_v))
     check = _under_load(run, together, load_v)
     readings = {
-        "pulses": (float(count), ""),
-        "pulses with motion": (float(moved), ""),
+        "pulses": (float(together.pulses), ""),
+        "pulses with motion": (float(together.moved), ""),
         "supply under load": (load_v, "V"),
     }
-    notes = tuple(together.notes)
+    notes = together.notes
     if check is not None:
         check_meter_against_current(run, check)
         run.load_ratio, run.load_ratio_u = check.ratio, check.ratio_u
@@ -73,7 +69,7 @@ def clicks(run: Context) -> StepOutput:
         if check.outcome != "agrees":
             notes = (*notes, check.why)
     return StepOutput(
-        characteristics=click_characteristics(together, count, moved, run.still),
+        characteristics=tuple(together.characteristics.values()),
         traces=tuple(traces),
         readings=readings,
         notes=notes,
@@ -84,8 +80,8 @@ def _as_many_as_needed(run: Context, count: int) -> tuple[list[InrushResult], li
     """A few clicks close together; the rest of `count`, at leisure, unless those few settle it."""
     least = run.model.least_clicks
     results, loads_v, traces = pulses(run, least, "clicks", every_s=QUICK_EVERY_S)
-    moved = sum(1 for each in results if each.armature_moved)
-    if moved == least and clear_of_limits(run, click_characteristics(combine_clicks(results), least, moved, 0)):
+    together = combine_clicks(results, PULSE_MS)
+    if together.moved == least and clear_of_limits(run, tuple(together.characteristics.values())):
         return results, loads_v, traces
     more = pulses(run, count - least, "clicks", after=least)
     return results + more[0], loads_v + more[1], traces + more[2]
@@ -149,46 +145,22 @@ def _at_the_end(recording: Recording) -> tuple[float, float]:
 
 def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck | None:
     """A joint that fails only under load shows as more resistance than the cold coil leads to."""
-    if run.cold_resistance is None or together.steady_current_a is None or together.steady_current_a_u is None:
+    steady = together.characteristics["steady_current_a"]
+    if run.cold_resistance is None or steady.value is None or steady.u is None:
         return None
     file = run.bench.file
     return steady_current_cross_check(
         run.cold_resistance,
         voltage_v=load_v,
         voltage_u_v=load_v * run.bench.divider.u_relative,
-        current_a=together.steady_current_a,
-        current_u_a=together.steady_current_a_u,
+        current_a=steady.value,
+        current_u_a=steady.u,
         coil_c=run.ambient_k - 273.15,
         coil_u_k=file.thermistor.u_k,
         heating_k=WARMED_BY_HOLDING_K if run.closed_when_energised else WARMED_K,
         series_ohm=file.shunt.series_ohm,
         series_u_ohm=file.shunt.series_u_ohm,
     )
-
-
-def click_characteristics(together: ClickSet, count: int, moved: int, still: int) -> tuple[Characteristic, ...]:
-    """Pull-in time, drop-out time, click spread and steady current of some pulses."""
-    how_found = {
-        "pull_in_time_ms": f"mean of {moved} pulses: first arrival of the armature, from the current",
-        "drop_out_time_ms": f"mean of {moved} pulses, from the decaying current",
-        "click_spread_ms": f"largest less smallest pull-in time of {moved} pulses",
-        "steady_current_a": f"mean of {count} pulses, end of the pulse",
-    }
-    unknown = "; ".join(together.notes) or "could not be told from the current"
-    found: dict[str, Characteristic] = {}
-    for name, how in how_found.items():
-        value, u = getattr(together, name), getattr(together, f"{name}_u")
-        found[name] = Characteristic(name, value, u, UNITS[name], how=how, why_not="" if value is not None else unknown)
-    if still == count:
-        pulse_ms = ON_S * 1e3
-        how = f"no motion in {count} of {count} pulses of {pulse_ms:.0f} ms"
-        found["pull_in_time_ms"] = Characteristic("pull_in_time_ms", pulse_ms, None, "ms", how=how, bound="above")
-        why = f"the armature did not move in any of {count} pulses"
-        found |= {name: not_measured(name, "ms", why) for name in ("drop_out_time_ms", "click_spread_ms")}
-    elif together.drop_out_time_ms is None and (above_ms := together.drop_out_above_ms) is not None:
-        how = "the armature had not dropped out when the current was used up"
-        found["drop_out_time_ms"] = Characteristic("drop_out_time_ms", above_ms, None, "ms", how=how, bound="above")
-    return tuple(found.values())
 
 
 def _trace(number: int, recording: Recording, result: InrushResult) -> Trace:

@@ -8,6 +8,7 @@ the heating power could make it is a joint, and a current that stops and comes b
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchrig.bench.wiring import AT_REST
 from benchrig.drivers.relay_board import Output
 from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context, not_measured
-from benchrig.sequencer.steps.clicks import click_characteristics, pulses
+from benchrig.sequencer.steps.clicks import PULSE_MS, pulses
 from benchrig.sequencer.steps.flow import flow
 from benchrig.sequencer.steps.impossible_readings import check_energised
 from benchrig.sequencer.steps.step_output import StepOutput
@@ -91,10 +92,8 @@ def warm(run: Context) -> StepOutput:
         notes = (*notes, f"the coil got no warmer than {reached_c:.0f} °C; {target_c:.0f} °C were asked for")
     run.warmed_c = reached_c
     results, _, clicks = pulses(run, CLICKS, "warm")
-    together = combine_clicks(results)
-    moved = sum(1 for each in results if each.armature_moved)
-    still = sum(1 for each in results if each.armature_moved is False)
-    warmed = _renamed(click_characteristics(together, CLICKS, moved, still), reached_c)
+    together = combine_clicks(results, PULSE_MS)
+    warmed = _renamed(together.characteristics.values(), reached_c)
     opened, run.vacuum_pa = run.opened, 0.0  # the bench was vented for the clicks
     again = flow(run)
     run.opened = opened  # what the cold valve did is the evidence; the warm one has a name of its own
@@ -105,7 +104,7 @@ def warm(run: Context) -> StepOutput:
             *(replace(each, name=f"warm {each.name}") for each in clicks),
             *(replace(each, name=f"warm {each.name}") for each in again.traces),
         ),
-        readings={**readings, "pulses with motion, warm": (float(moved), "")},
+        readings={**readings, "pulses with motion, warm": (float(together.moved), "")},
         notes=(*notes, *together.notes, *again.notes),
     )
 
@@ -208,7 +207,7 @@ def _coil(run: Context, heating: _Heating) -> tuple[Characteristic, tuple[str, .
     return Characteristic(name, value, u, unit, how=how), notes
 
 
-def _renamed(found: tuple[Characteristic, ...], reached_c: float) -> tuple[Characteristic, ...]:
+def _renamed(found: Iterable[Characteristic], reached_c: float) -> tuple[Characteristic, ...]:
     return tuple(
         replace(each, name=WARM[each.name], how=f"coil at {reached_c:.0f} °C; {each.how}".rstrip("; "))
         for each in found
