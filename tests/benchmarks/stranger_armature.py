@@ -49,7 +49,7 @@ class Mechanics:
     barriers: tuple[Barrier, ...] = ()
 
     def back(self, x: float) -> float:
-        gas = self.gas_n * math.exp(-x / self.gas_reach_m) if self.gas_n else 0.0
+        gas = self.gas_n * math.exp(min(-x / self.gas_reach_m, 50.0)) if self.gas_n else 0.0
         return self.preload_n + self.spring_n_m * x + gas
 
 

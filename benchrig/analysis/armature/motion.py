@@ -10,7 +10,7 @@ from benchrig.analysis.armature.late_arrival import seated_at, still_slow
 from benchrig.analysis.coil.coil_trace import CoilTrace
 from benchrig.analysis.coil.flux_linkage import Branches
 from benchrig.analysis.results import Samples
-from benchrig.analysis.statistics.kinks import Dip, Instant, begins_sharply, best_kink, find_dip, leaving
+from benchrig.analysis.statistics.kinks import Dip, Instant, begins_sharply, best_kink, bottom_of, find_dip, leaving
 from benchrig.analysis.statistics.smoothing import local_quadratic
 
 __all__ = ["Motion", "look_for_motion"]
@@ -205,8 +205,9 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     near = pulled[: end + round(1e-3 / dt)] if compared else pulled[shows]
     small = dip if dipped else find_dip(near, noise, dt)
     if dipped or (small.clear > DIP_SEEN and small.bottom > peak_at // 2):
-        reach = small.span + round(6e-4 / dt)
-        around = (small.bottom - reach, small.bottom + reach)
+        bottom, span = bottom_of(b.rise, noise, dt, small)
+        reach = span + round(6e-4 / dt)
+        around = (bottom - reach, bottom + reach)
         arrival = _less_sure(best_kink(b.rise, noise, dt, *around, 1.0, SIDES_S[:5], bent=True, cusp=True), FAINT_DIP)
     else:
         arrival = _less_sure(_shoulder(trace, b, noise, peak_at, end, compared), FAINT_SHOULDER)

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import KinkScan, scan_kinks
 
-__all__ = ["Dip", "Instant", "begins_sharply", "best_kink", "find_dip", "leaving"]
+__all__ = ["Dip", "Instant", "begins_sharply", "best_kink", "bottom_of", "find_dip", "leaving"]
 
 START_MODEL_S = 3e-4  # standard uncertainty of a first motion because its true curve is another ...
 START_SHARE = 0.1  # ... and of the time from the first sample used to the last
 DIP_SPANS_S = (0.4e-3, 0.8e-3, 1.6e-3)  # averages in which a dip is looked for
 DIP_SHARE = 0.038  # of the window: standard uncertainty of a kink because the true curves are no parabolas
 SHOULDER_SHARE = 0.22
+BOTTOM_CLEAR = 12.0  # standard deviations by which a running mean must fall to show where the bottom of a dip is
 BEGINS_AS = 0.6  # of the bend that a dip ends with: one that begins with as much begins at once
+# standard deviations of a cusp's bend, those by which it may be less sharp than it seems, and the part of the clearest
+# bend's clearness with which one that fits is preferred to one that does not
+CUSP_CLEAR, CUSP_SD, CUSP_PART = 4.0, 3.0, 0.4
+# another place of this part of the evidence, so many standard uncertainties away, may be the cusp as well
+CUSP_OTHER, CUSP_APART = 0.7, 4.0
+# Uncertainty of a cusp by 2,700 arrivals in records by other physics, with values over the full current: that of the
+# fit times the first factor, a part of a sample, and a part of the window that grows with noise times window, per
+# second: the more noise, the worse a fit goes unnoticed. The cusp comes earlier than found, by a part of a sample and
+# by one of the window times the root of the noise: eddy currents round it off, and noise makes the windows longer.
+CUSP_FIT, CUSP_SAMPLE, CUSP_SHARE, CUSP_NOISE = 1.9, 0.15, 0.008, 390.0
+CUSP_EARLIER_SAMPLE, CUSP_EARLIER = 0.067, 0.07
 SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 
 
@@ -89,20 +101,24 @@ def best_kink(
         scan = scan_kinks(values[max(low - left, 0) : end + right], left, right, bent=bent)
         if scan is not None:
             at.append(((left, right), scan))
-    found = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent))]
+    found = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent, cusp))]
     if not found:
         return None
     best = max(found, key=lambda f: f.strength)
-    if not best.fits:
+    # where no window fits better, the noise is larger than it was taken for
+    floor = max(1.0, min(f.misfit for f in found))
+    if cusp:
+        best = _sharpest_that_fits(found, best, floor)
+    if not best.fits_to(floor):
         # the bend is too sharp for these windows: the longest that do fit, nearby
         reach = round(6e-4 / dt) + 1
         low, high = max(low, best.at - reach), min(high, best.at + reach)
-        closer = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent))]
+        closer = [f for pair, scan in at if (f := _kink_at(scan, first, noise, dt, low, high, sign, *pair, bent, cusp))]
         # a bounce nearby fits more easily than the arrival but bends the curve far less
         if cusp:
             sharpest = max((f.jump for f in closer if f.instant.clear > 4.0), default=0.0)
             closer = [f for f in closer if f.jump >= SHARP_SHARE * sharpest]
-        good = [f for f in closer if f.fits and f.instant.clear > 4.0]
+        good = [f for f in closer if f.fits_to(floor) and f.instant.clear > 4.0]
         if good:
             best = max(good, key=lambda f: f.strength)
         elif closer:
@@ -114,12 +130,17 @@ def best_kink(
 
 @dataclass(frozen=True)
 class _Kink:
-    fits: bool
+    lowest: bool
+    freedom: int
     misfit: float
     strength: float
     jump: float
     at: int
     instant: Instant
+
+    def fits_to(self, floor: float) -> bool:
+        """Both parabolas fit as well as noise of this variance, over that of the noise, lets them."""
+        return self.lowest and self.misfit < floor * (1.0 + 2.5 * (2.0 / self.freedom) ** 0.5)
 
 
 def _kink_at(
@@ -133,6 +154,7 @@ def _kink_at(
     left: int,
     right: int,
     bent: bool,
+    cusp: bool,
 ) -> _Kink | None:
     """Clearest kink between two samples in a scan whose samples begin `left` before `first`."""
     a = max(low, left)
@@ -157,23 +179,55 @@ def _kink_at(
     shift = min(max(0.5 * (y0 - y2) / bend, -1.0), 1.0) if m == k else 0.0
     u = (2 * noise**2 * float(misfit[k]) / bend) ** 0.5
     strength = float(clear[k]) / float(misfit[k]) ** 0.5
-    fits = bool(misfit[k] < 1.0 + 2.5 * (2.0 / scan.freedom) ** 0.5) and m == k
     at = a + k
     level, level_u = float(scan.level[skip + k]), scan.level_sd * noise * float(misfit[k]) ** 0.5
+    s, u_s = (at + shift) * dt, _with_model(u, left, right, bent) * dt
+    if cusp:
+        window_s = 0.5 * (left + right) * dt
+        s -= CUSP_EARLIER_SAMPLE * dt + CUSP_EARLIER * noise**0.5 * window_s
+        parts = CUSP_FIT * u * dt, CUSP_SAMPLE * dt, (CUSP_SHARE + CUSP_NOISE * noise * window_s) * window_s
+        u_s = sum(part**2 for part in parts) ** 0.5
     found = Instant(
-        (at + shift) * dt,
-        _with_model(u, left, right, bent) * dt,
+        s,
+        u_s,
         strength,
         level,
         level_u,
         sign * float(jump[k]) / dt,
     )
-    return _Kink(fits, float(misfit[k]), strength, sign * float(jump[k]), at, found)
+    return _Kink(m == k, scan.freedom, float(misfit[k]), strength, sign * float(jump[k]), at, found)
 
 
 def _with_model(u: float, left: int, right: int, bent: bool) -> float:
     """Add to the noise, in samples, that the true curves are no parabolas: shares found by Monte Carlo."""
     return float(np.sqrt(u**2 + 0.35**2 + ((DIP_SHARE if bent else SHOULDER_SHARE) * (left + right) / 2) ** 2))
+
+
+def _sharpest_that_fits(found: list[_Kink], best: _Kink, floor: float) -> _Kink:
+    """The clearest kink of windows that fit, if it is about as clear as the clearest; faint bends beside it left out.
+
+    Long windows across a bounce bend more clearly than any, but fit badly; short ones find the bounce after a deep dip
+    and fit well there, because it hardly bends the curve.
+    """
+    clear = [f for f in found if f.strength > CUSP_CLEAR]
+    if not clear:
+        return best
+    sharpest = max(f.instant.jump * (1.0 - CUSP_SD / f.strength) for f in clear)
+    clear = [f for f in clear if f.instant.jump >= SHARP_SHARE * sharpest] or clear
+    good = [f for f in clear if f.fits_to(floor) and f.strength > CUSP_PART * best.strength]
+    chosen = max(good or clear, key=lambda f: f.strength)
+    others = [f for f in clear if f.strength > CUSP_OTHER * chosen.strength and _apart(f, chosen) > CUSP_APART]
+    if not others:
+        return chosen
+    # two places of nearly equal evidence: an interval over both
+    apart = max(others, key=lambda f: f.strength).instant.s - chosen.instant.s
+    u_s = float(np.hypot(chosen.instant.u_s, 0.5 * apart))
+    return replace(chosen, instant=replace(chosen.instant, s=chosen.instant.s + 0.5 * apart, u_s=u_s))
+
+
+def _apart(one: _Kink, other: _Kink) -> float:
+    """Standard uncertainties between two kinks."""
+    return abs(one.instant.s - other.instant.s) / float(np.hypot(one.instant.u_s, other.instant.u_s))
 
 
 @dataclass(frozen=True)
@@ -213,6 +267,26 @@ def find_dip(values: Samples, noise: float, dt: float) -> Dip:
                 float(before[k] - mean[k]), u, float(depth[k]) / u, top + span // 2, k + span // 2, span, float(mean[k])
             )
     return best
+
+
+def bottom_of(values: Samples, noise: float, dt: float, dip: Dip) -> tuple[int, int]:
+    """Bottom of a dip by the shortest running mean that shows it well, and that mean's length, in samples.
+
+    The mean that shows a dip best is a long one where there is little noise, and its lowest value may lie between the
+    bottom and a bounce.
+    """
+    first = max(0, dip.top - dip.span)
+    part = values[first : dip.bottom + 2 * dip.span + 1]
+    for span_s in DIP_SPANS_S:
+        span = max(1, round(span_s / dt))
+        if span >= dip.span or len(part) < 3 * span:
+            break
+        sums = np.concatenate([[0.0], np.cumsum(part)])
+        mean = (sums[span:] - sums[:-span]) / span
+        k = int(np.argmin(mean[span:])) + span
+        if float(mean[: k + 1].max() - mean[k]) > BOTTOM_CLEAR * noise * (2.0 / span) ** 0.5:
+            return first + k + span // 2, span
+    return dip.bottom, dip.span
 
 
 def begins_sharply(
