@@ -7,8 +7,10 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from benchrig.analysis.gas.air import pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.gross_leak import gross_leak
 from benchrig.analysis.leak.hold_vacuum import analyse_hold
-from tests.analysis.hold_records import AMBIENT_K, AMBIENT_PA, BENCH, SCCM_KG_S, VOLUME, cold_hold, noisy
+from benchrig.analysis.leak.leak_model import LeakSetting
+from tests.analysis.hold_records import AMBIENT_K, AMBIENT_PA, BENCH, SCCM_KG_S, VOLUME, cold_hold, gross_hold, noisy
 
 
 @pytest.mark.parametrize("leak_sccm", [0.0, 0.5, 5.0, 60.0, 200.0])
@@ -168,3 +170,12 @@ def test_a_rise_that_no_leak_fits_is_not_measured_and_says_so(monkeypatch):
     found = analyse_hold(*cold_hold(3.0), **BENCH)
     assert found.hold_leak_sccm is None
     assert "something changed while it was measured" in found.notes[0]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("leak_sccm", "seconds"), [(400.0, 4.0), (700.0, 2.0)])
+def test_what_a_gross_leak_certainly_exceeds_counts_neither_vacuum_still_there_nor_gas_that_warms_up(leak_sccm, seconds):
+    t, p = gross_hold(leak_sccm, seconds=seconds, cold_k=25.0, tau_s=1.0)
+    assert 0.3 < (p[-1] - p[0]) / (AMBIENT_PA - p[0]) < 0.5
+    setting = LeakSetting(VOLUME, 0.0, AMBIENT_PA, AMBIENT_K, 0.3, 0.0, 0.0, 0.0, 0.0, 1.0, 0.7, 0.003)
+    assert 0.2 * leak_sccm < gross_leak(t, noisy(p), float(p[0]), 12.0, setting).at_least_sccm < leak_sccm

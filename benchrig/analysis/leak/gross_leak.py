@@ -173,9 +173,12 @@ def gross_leak(t: Samples, p: Samples, began_pa: float, noise_pa: float, setting
     if everything is None or everything.slow_probability < SUSPECTED:
         slow, everything = None, explained(ways) if told else None
     fitted = averaged([one for one, _ in tried], [way.log_evidence for way in ways]) if told else likelier
-    # half of the vacuum went in no more than this: on average, so that the leak at the start was larger
+    # so much of the vacuum went in no more than this, on average, so that the leak at the start was larger
     vapour_pa = max(slow.amplitude_pa, 0.0) if slow is not None else 0.0
-    filled_pa = max(0.5 * vacuum_pa - vapour_pa, 0.0)
+    warmed_pa = began_pa * max(1 - fitted.values["warmth"] + 2 * fitted.u("warmth"), 0.0)
+    warmed_pa *= -math.expm1(-half_s / math.exp(fitted.values["tau_ln"]))
+    gone_pa = 0.5 * vacuum_pa if len(half) else float(np.mean(p[-5:])) - began_pa
+    filled_pa = max(gone_pa - vapour_pa - warmed_pa, 0.0)
     at_least_sccm = setting.sccm(filled_pa / GAMMA / (max(half_s, period_s) + period_s)) - setting.background_sccm
     return LeakFit(
         fitted,

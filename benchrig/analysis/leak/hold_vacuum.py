@@ -307,7 +307,8 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     if at_least_sccm > 0 and (too_fast or u_sccm > BOUND_FROM_U * leak_sccm):
         bound = "above"
         leak_sccm = at_least_sccm if too_fast else max(leak_sccm - 2 * u_sccm, at_least_sccm)
-        notes.append("a gross leak, too fast for this record: the value is what it certainly exceeds")
+        so = "too fast for this record" if too_fast else "which this record does not tell any better"
+        notes.append(f"a gross leak, {so}: the value is what it certainly exceeds")
     rate_pa_s = pv_flow_pa_m3_s_from_sccm(leak_sccm, setting.ambient_k) / setting.volume_m3
     hole_mm = orifice_mm(leak_sccm, setting.ambient_pa, start_pa, setting.ambient_k)
     if "shut_s" in q:
