@@ -174,7 +174,7 @@ def test_a_rise_that_no_leak_fits_is_not_measured_and_says_so(monkeypatch):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("leak_sccm", "seconds"), [(400.0, 4.0), (700.0, 2.0)])
-def test_what_a_gross_leak_certainly_exceeds_counts_neither_vacuum_still_there_nor_gas_that_warms_up(leak_sccm, seconds):
+def test_what_a_gross_leak_exceeds_counts_neither_vacuum_that_is_left_nor_gas_that_warms_up(leak_sccm, seconds):
     t, p = gross_hold(leak_sccm, seconds=seconds, cold_k=25.0, tau_s=1.0)
     assert 0.3 < (p[-1] - p[0]) / (AMBIENT_PA - p[0]) < 0.5
     setting = LeakSetting(VOLUME, 0.0, AMBIENT_PA, AMBIENT_K, 0.3, 0.0, 0.0, 0.0, 0.0, 1.0, 0.7, 0.003)
