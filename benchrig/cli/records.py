@@ -9,6 +9,7 @@ import click
 
 from benchrig.cli.lazy_group import LazyGroup
 from benchrig.cli.output import as_json_option, emit, leave_if_broken, plain_console, speaks
+from benchrig.cli.run_choice import runs_wanted, which_runs
 
 if TYPE_CHECKING:
     from benchrig.bench.calibrations import Calibration
@@ -39,6 +40,7 @@ def _dispositions(command: Any) -> Any:
 # name -> (where the command is, its line in --help); loaded when called
 _MORE: dict[str, tuple[str, str]] = {
     "verify": ("benchrig.cli.records_verify:verify", "Hold everything in the store against its seals."),
+    "export": ("benchrig.cli.records_export:export", "Runs as CSV, JSON or Parquet for other programs."),
     "head": ("benchrig.cli.records_verify:head", "How far the seals have come: to keep elsewhere."),
     "key": ("benchrig.cli.records_verify:key", "The keys that the benches of this store seal with."),
 }
@@ -49,25 +51,19 @@ def records() -> None:
     """What was measured, by run and by tag."""
 
 
-@records.command("list", epilog="Example:  benchrig records list --tag C-1042")
-@click.option("--tag", help="Only this part.")
-@click.option(
-    "--rests-on",
-    metavar="NAME",
-    help="Only runs that rested on this calibration (cal-0003) or bench check (check-0007).",
-)
+@records.command("list", epilog="Example:  benchrig records list --verdict reject --from 2026-11-01 --most 100")
+@which_runs
 @click.option("--most", type=click.IntRange(1, 100_000), default=50, show_default=True, help="How many, newest first.")
 @as_json_option
 @speaks
-def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> None:
-    """List runs, newest first: all, those of one part, or those that rested on a calibration found wrong since."""
+def list_(most: int, as_json: bool, **which: Any) -> None:
+    """List runs, newest first: all, or those that are wanted by part, model, verdict, cause, date or bench."""
     from benchrig.application.paths import store_path
     from benchrig.records import Store
 
     store = Store(store_path(), reading=True)
-    tag = None if tag is None else store.tag_of(tag)
-    calibration, check = _ground(store, rests_on)
-    found = store.runs(limit=most, tag=tag, calibration=calibration, check=check)
+    wanted = runs_wanted(store, **which)
+    found = store.runs(most, wanted=wanted)
     if as_json:
         emit([summary.document() for summary in found])
         return
@@ -75,8 +71,7 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
     from rich.text import Text
 
     if not found:
-        of_tag, on = f" with tag {tag}" if tag else "", f" that rested on {rests_on}" if rests_on else ""
-        click.echo(f"No runs in {store_path()}{of_tag}{on}.", err=True)
+        click.echo(f"No runs{' that fit' if any(which.values()) else ''} in {store_path()}.", err=True)
         return
     table = Table(box=None, pad_edge=False, header_style="dim")
     for heading in ("run", "when", "tag", "model", "verdict", "cause", ""):
@@ -98,21 +93,6 @@ def list_(tag: str | None, rests_on: str | None, most: int, as_json: bool) -> No
             Text("simulated" if summary.simulated else "", style="dim"),
         )
     plain_console().print(table)
-
-
-def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
-    """The calibration or the check that is named, as numbers; it must be there. Says so when it was withdrawn."""
-    if named is None:
-        return None, None
-    if named.strip().startswith("check"):
-        store.calibration_store.check(named)
-        return None, int(named.strip().removeprefix("check-"))
-    _, calibration = store.calibration_store.calibration(named)
-    if calibration.withdrawal is not None:
-        gone = calibration.withdrawal
-        by = f"on {gone.at:%Y-%m-%d} by {gone.operator}: {gone.reason}"
-        click.echo(f"{calibration.name} ({calibration.kind}) was withdrawn {by}", err=True)
-    return calibration.number, None
 
 
 def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:

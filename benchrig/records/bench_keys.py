@@ -71,6 +71,7 @@ class BenchKeys:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._read: dict[Path, Signer] = {}
 
     def path(self, bench: str, *, simulated: bool) -> Path:
         """The file of a bench's key: its name made fit for a file, and figures that tell alike names apart."""
@@ -89,10 +90,10 @@ class BenchKeys:
             A new key could not be written.
         """
         path = self.path(bench, simulated=simulated)
-        private = _private(path)
-        if private is None:
-            private = _make(path)
-        return _signer(private)
+        if path not in self._read:
+            private = _private(path)
+            self._read[path] = _signer(_make(path) if private is None else private)
+        return self._read[path]
 
     def kept(self, bench: str, *, simulated: bool) -> str | None:
         """The name of the key that is kept here for a bench; None when there is none, or it cannot be read."""

@@ -139,12 +139,22 @@ def read_beside(store: Path) -> Head | None:
         None when there is no such file. A file that cannot be read gives an identity without a name: something was
         here, and that is all it can witness.
     """
+    return _said(_text_beside(store))
+
+
+def _text_beside(store: Path) -> str | None:
+    """What stands in the file; empty where it cannot be read, None where there is none."""
     try:
-        text = identity_path(store).read_text(encoding="utf-8")
+        return identity_path(store).read_text(encoding="utf-8")
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError):
-        return Head("", "")
+        return ""
+
+
+def _said(text: str | None) -> Head | None:
+    if text is None:
+        return None
     try:
         said = json.loads(text)
         numbers = {key: int(said[key]) for key in ("run", "check", "calibration")}
@@ -155,10 +165,14 @@ def read_beside(store: Path) -> Head | None:
 
 def heads_beside(store: Path) -> dict[str, list[Any]]:
     """How far each chain of seals had come by what the file says: the chain's key -> number and digest of its head."""
+    return _sealed(_text_beside(store))
+
+
+def _sealed(text: str | None) -> dict[str, list[Any]]:
     try:
-        said = json.loads(identity_path(store).read_text(encoding="utf-8"))["sealed"]
+        said = json.loads(text or "{}")["sealed"]
         return {str(chain): [int(number), str(digest)] for chain, (number, digest) in said.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 
@@ -172,10 +186,11 @@ def keep_beside(store: Path, head: Head, sealed: Iterable[tuple[str, int, int, s
 
     `sealed` are the heads of the chains of seals: bench, simulated or not, number, digest.
     """
-    before = read_beside(store)
+    text = _text_beside(store)
+    before = _said(text)
     chains = {chain_key(bench, simulated): [number, digest] for bench, simulated, number, digest in sealed}
     if before is not None and before.store == head.store:
-        kept = heads_beside(store)
+        kept = _sealed(text)
         chains = {**kept, **{key: each for key, each in chains.items() if key not in kept or each[0] > kept[key][0]}}
         if before.run > head.run:
             head = replace(head, digest=before.digest)

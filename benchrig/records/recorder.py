@@ -36,6 +36,7 @@ __all__ = [
     "spare_path",
 ]
 
+_BENCH_OF_RUN = sa.text("SELECT bench, simulated FROM runs WHERE id = :id")
 SPARE_BYTES = 256 * 1024
 """Several times what the last entry of a record, its journal and the journal's index take."""
 
@@ -316,8 +317,7 @@ def close_run(connection: sa.Connection, keys: BenchKeys, run_id: int, end: RunE
             end_digest=digests.end_digest(last_link(connection, run_id).digest, end),
         )
     )
-    c = tables.runs.c
-    bench, simulated = connection.execute(sa.select(c.bench, c.simulated).where(c.id == run_id)).one()
+    bench, simulated = connection.execute(_BENCH_OF_RUN, {"id": run_id}).one()
     seal(connection, keys, (bench, bool(simulated)), "run end", run_id, end.at)
 
 

@@ -14,7 +14,7 @@ from typing import Any, Literal, NamedTuple
 
 import sqlalchemy as sa
 
-from benchrig.records import serialization, tables
+from benchrig.records import serialization
 from benchrig.records.bench_keys import BenchKeys, Signer
 from benchrig.records.sealed_content import SealedKind, content_of, digest_of, short_parts
 
@@ -109,7 +109,13 @@ class ChainHead(NamedTuple):
 
 
 _COLUMNS = ", ".join(Entry._fields)
-_LAST = sa.text(f"SELECT {_COLUMNS} FROM seals WHERE chain = :chain ORDER BY number DESC LIMIT 1")
+# Plain text, where the library would build a statement each time: this is a good part of what a run costs.
+_LAST = sa.text("SELECT number, digest, key FROM seals WHERE chain = :chain ORDER BY number DESC LIMIT 1")
+_CHAIN = sa.text("SELECT id FROM chains WHERE bench = :bench AND simulated = :simulated")
+_NEW_CHAIN = sa.text("INSERT INTO chains (bench, simulated) VALUES (:bench, :simulated)")
+_NEW_SEAL = sa.text(
+    f"INSERT INTO seals (chain, {_COLUMNS}) VALUES (:chain, {', '.join(f':{name}' for name in Entry._fields)})"
+)
 _HEADS = """
 SELECT bench, simulated, number, digest FROM chains JOIN seals ON seals.chain = chains.id
 WHERE number = (SELECT max(number) FROM seals WHERE chain = chains.id) ORDER BY chains.id
@@ -179,37 +185,44 @@ def _append(
     content: str,
     rows: str,
 ) -> None:
-    chain, name = _chain(connection, bench[0], int(bench[1]))
-    named = (name, int(bench[1]))
-    row = connection.execute(_LAST, {"chain": chain}).first()
-    last = None if row is None else Entry(*row)
+    named = (serialization.text(bench[0]), int(bench[1]))
+    chain = _chain(connection, *named)
+    last = connection.execute(_LAST, {"chain": chain}).first()
+    place = _Place(0, "", "") if last is None else _Place(*last)
     signer = keys.signer(named[0], simulated=bool(named[1]))
-    written = []
-    if last is None or last.key != signer.name:
+    if place.key != signer.name:
         introduced = {"public": signer.public, **identity_says(connection)}
         if kind in _NUMBERED:  # its own number was given out just now
             introduced["numbers"][_NUMBERED.index(kind)] = subject - 1
-        last = _signed(named, signer, last, "key", 0, at, introduced, digest_of(introduced), "")
-        written.append(last)
-    written.append(_signed(named, signer, last, kind, subject, at, says, content, rows))
-    connection.execute(sa.insert(tables.seals), [{"chain": chain, **each._asdict()} for each in written])
+        first = _signed(named, signer, place, "key", 0, at, introduced, digest_of(introduced), "")
+        connection.execute(_NEW_SEAL, {"chain": chain, **first._asdict()})
+        place = _Place(first.number, first.digest, first.key)
+    entry = _signed(named, signer, place, kind, subject, at, says, content, rows)
+    connection.execute(_NEW_SEAL, {"chain": chain, **entry._asdict()})
 
 
-def _chain(connection: sa.Connection, bench: str, simulated: int) -> tuple[int, str]:
-    """A chain's number in the store, and its bench's name as it is kept there."""
-    c = tables.chains.c
-    query = sa.select(c.id, c.bench).where(c.bench == bench, c.simulated == simulated)
-    found = connection.execute(query).first()
+class _Place(NamedTuple):
+    """Where a chain has come to: number, digest and key of its last entry."""
+
+    number: int
+    digest: str
+    key: str
+
+
+def _chain(connection: sa.Connection, bench: str, simulated: int) -> int:
+    """A chain's number in the store; it is begun where there is none."""
+    named = {"bench": bench, "simulated": simulated}
+    found = connection.execute(_CHAIN, named).scalar()
     if found is None:
-        connection.execute(sa.insert(tables.chains).values(bench=bench, simulated=simulated))
-        found = connection.execute(query).one()
-    return int(found.id), str(found.bench)
+        connection.execute(_NEW_CHAIN, named)
+        found = connection.execute(_CHAIN, named).scalar_one()
+    return int(found)
 
 
 def _signed(
     bench: tuple[str, int],
     signer: Signer,
-    last: Entry | None,
+    last: _Place,
     kind: SealKind,
     subject: int,
     at: datetime,
@@ -218,14 +231,14 @@ def _signed(
     rows: str,
 ) -> Entry:
     entry = Entry(
-        number=1 if last is None else last.number + 1,
+        number=last.number + 1,
         kind=kind,
         subject=subject,
         at=at.astimezone(UTC).isoformat(timespec="microseconds"),
         says=serialization.canonical(says),
         content=content,
         rows=rows,
-        before="" if last is None else last.digest,
+        before=last.digest,
         key=signer.name,
         digest="",
         signature="",

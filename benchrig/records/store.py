@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import sqlalchemy as sa
 from filelock import FileLock, Timeout
@@ -33,6 +31,7 @@ from benchrig.records.recorder import (
     run_number,
     spare_path,
 )
+from benchrig.records.run_list import RunsWanted, numbers_wanted, summaries
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.run_reading import read_run
 from benchrig.records.run_record import RunRecord, RunSummary
@@ -50,18 +49,6 @@ CUT_OFF = "the program was cut off before the run ended"
 CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
 CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
 TAKEN_AWAY_HINT = "Restore the store from a backup. 'benchrig records verify' says what else is missing."
-UNREADABLE = "the store is damaged at this run: restore it from a backup"
-_AS_THEY_ARE = (
-    "tag",
-    "model",
-    "ending",
-    "verdict",
-    "cause",
-    "cause_probability",
-    "disposition",
-    "bench_seconds",
-    "error",
-)
 
 
 class Store:
@@ -229,50 +216,37 @@ class Store:
         return tag
 
     def runs(
-        self, limit: int = 50, tag: str | None = None, *, calibration: int | None = None, check: int | None = None
+        self,
+        limit: int = 50,
+        tag: str | None = None,
+        *,
+        calibration: int | None = None,
+        check: int | None = None,
+        wanted: RunsWanted | None = None,
     ) -> list[RunSummary]:
         """Summaries, newest first, at most `limit` of them: of all parts or of one, or those that rested on a ground.
 
-        `calibration` and `check` are numbers as in the store.
+        `calibration` and `check` are numbers as in the store; `wanted` may say all of this, and more.
         """
-        c = tables.runs.c
-        started = sa.type_coerce(c.started_at, sa.Text).label("started")  # a date that is none must not hide the rest
-        query = sa.select(c.id, started, c.simulated, *(c[name] for name in _AS_THEY_ARE))
-        if tag is not None:
-            query = query.where(c.tag == tag.strip())
-        r = tables.rests_on.c
-        for column, number in ((r.calibration_id, calibration), (r.check_id, check)):
-            if number is not None:
-                query = query.where(c.id.in_(sa.select(r.run_id).where(column == number)))
-        query = query.order_by(c.id.desc()).limit(limit)
-        try:
-            with self._reader.begin() as connection:
-                return [_summary(row) for row in connection.execute(query).mappings()]
-        except sa.exc.DatabaseError as error:
-            if tag is not None or calibration is not None or check is not None:
-                raise unreadable(self.path, error) from error
-            return self._one_by_one(query.order_by(None), limit)
+        asked = RunsWanted(tag=tag, calibration=calibration, check=check) if wanted is None else wanted
+        return summaries(self._reader, self.path, asked, limit)
 
-    def _one_by_one(self, query: sa.Select[Any], limit: int) -> list[RunSummary]:
-        """Summaries from a file that is damaged inside, each run looked up by itself; what cannot be read is named."""
-        c = tables.runs.c
-        try:
-            with self._reader.begin() as connection:
-                own = head_of(connection)
-        except sa.exc.DatabaseError as error:
-            raise unreadable(self.path, error) from error
-        found: list[RunSummary] = []
-        run_id = 0 if own is None else own.run
-        while run_id > 0 and len(found) < limit:
-            try:
-                with self._reader.begin() as connection:
-                    row = connection.execute(query.where(c.id == run_id)).mappings().first()
-                if row is not None:
-                    found.append(_summary(row))
-            except sa.exc.DatabaseError:
-                found.append(_damaged_summary(run_id))
-            run_id -= 1
-        return found
+    def numbers(self, wanted: RunsWanted) -> list[int]:
+        """Numbers of the runs that are wanted, the first that was begun first."""
+        with read_connection(self._reader, self.path) as connection:
+            return list(connection.execute(numbers_wanted(wanted)).scalars())
+
+    def read(self, numbers: Iterable[int], *, traces: bool) -> Iterator[RunRecord]:
+        """Read runs one after the other, as long as somebody takes them; their seals are not looked at.
+
+        Raises
+        ------
+        BenchError
+            One of them is damaged.
+        """
+        for number in numbers:
+            with read_connection(self._reader, self.path) as connection:
+                yield read_run(connection, number, traces=traces)
 
     def check_valve_runs(self, tag: str | None = None) -> CheckValveHistory:
         """All finished runs of one check valve, oldest first; of the one measured last when no tag is given.
@@ -334,23 +308,3 @@ def _close_cut_off(connection: sa.Connection, keys: BenchKeys, run_id: int) -> N
     seconds = last_link(connection, run_id).ended_s
     end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
     close_run(connection, keys, run_id, end)
-
-
-def _summary(row: Any) -> RunSummary:
-    started: datetime | None
-    try:
-        started = datetime.fromisoformat(row["started"])
-        if started.tzinfo is None:
-            started = None
-    except (ValueError, TypeError):
-        started = None
-    return RunSummary(
-        run=run_number(row["id"]),
-        started=started,
-        simulated=bool(row["simulated"]),
-        **{key: row[key] for key in _AS_THEY_ARE},
-    )
-
-
-def _damaged_summary(run_id: int) -> RunSummary:
-    return RunSummary(run_number(run_id), "", "", None, "damaged", None, None, None, None, None, False, UNREADABLE)

@@ -76,7 +76,7 @@ runs = sa.Table(
     sa.Column("bench_state", PlainText, nullable=False),
     sa.Column("start_digest", PlainText, nullable=False),
     sa.Column("end_digest", PlainText),
-    sa.Column("bench", PlainText, nullable=False, server_default="", index=True),
+    sa.Column("bench", PlainText, nullable=False, server_default=""),
     sa.CheckConstraint("ending IN ('running', 'finished', 'aborted')", name="ending"),
     sa.CheckConstraint("(verdict IS NOT NULL) = (ending = 'finished')", name="verdict_only_when_finished"),
     sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
@@ -85,8 +85,9 @@ runs = sa.Table(
 """One row a run. `ending` is ``running`` until it ended; `model_facts`, `bench_facts` and `judgement` are JSON."""
 
 # Rows of runs are long: without these, looking for the few that matter would read all of them.
-for _found_by in ("verdict", "cause", "started_at"):
-    sa.Index(None, runs.c[_found_by])
+sa.Index(None, runs.c.started_at)
+for _found_by in ("verdict", "cause", "bench"):
+    sa.Index(None, runs.c[_found_by], runs.c.started_at)
 sa.Index("ix_runs_running", runs.c.id, sqlite_where=runs.c.ending == sa.literal_column("'running'"))
 sa.Index(
     "ix_runs_check_valve",

@@ -2,6 +2,7 @@
 
     nice .venv/bin/python -m tests.benchmarks.store_scale --runs 100000 1000000
     nice .venv/bin/python -m tests.benchmarks.store_scale --tree ../before .
+    nice .venv/bin/python -m tests.benchmarks.store_scale --inserts 300
 
 CPU seconds in a store of two runs and in the large ones: of the command once all that it imports is there (told in one
 process, the first time not counted), and of the whole program. `--tree` is a checkout: its own program makes the store,
@@ -31,6 +32,8 @@ COMMANDS: dict[str, list[str]] = {
     "records list": ["records", "list"],
     "records list --tag": ["records", "list", "--tag", "T-77"],
     "records list --json": ["records", "list", "--json"],
+    "the last 100 rejects": ["records", "list", "--verdict", "reject", "--most", "100"],
+    "rejects of a day, a cause": ["records", "list", "--verdict", "reject", "--cause", "stuck closed", "--from", "DAY"],
     "records show (number)": ["records", "show", "run:MIDDLE"],
     "records show (tag)": ["records", "show", "T-77"],
     "records show (no such tag)": ["records", "show", "nowhere"],
@@ -38,6 +41,97 @@ COMMANDS: dict[str, list[str]] = {
     "bench chart (1,000 runs)": ["bench", "chart", "--tag", "CHECK"],
     "a run recorded": [],
 }
+INSERTS = """
+import os, sqlite3, sys, time
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from benchrig.records import Store
+from tests.reports.sample_record import ended, started, steps
+
+folder, times, traced = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3] == "traced"
+found = steps("accept")
+found = found if traced else tuple(replace(each, traces=()) for each in found)
+
+def seconds(work):
+    work(3)
+    began, cpu = time.perf_counter(), time.process_time()
+    work(times)
+    return (time.perf_counter() - began) / times, (time.process_time() - cpu) / times
+
+def ours(count):
+    store = Store(folder / "ours.sqlite")
+    for number in range(count):
+        recorder = store.recorder()
+        recorder.run_started(started(f"T-{number}"))
+        for each in found:
+            recorder.step_finished(each)
+        recorder.run_ended(ended("accept", found))
+
+def rows(raw, table, where):
+    at = raw.execute(f"SELECT * FROM {table} WHERE {where}")
+    names = [each[0] for each in at.description]
+    made = at.fetchall()
+    text = ", ".join('"' + name + '"' for name in names)
+    return names, f"INSERT INTO {table} ({text}) VALUES ({', '.join('?' for _ in names)})", made
+
+ours(1)
+store = Store(folder / "plain.sqlite")
+recorder = store.recorder()
+recorder.run_started(started("T"))
+[recorder.step_finished(each) for each in found]
+recorder.run_ended(ended("accept", found))
+with closing(sqlite3.connect(folder / "plain.sqlite")) as raw:
+    of = "step_id IN (SELECT id FROM steps WHERE run_id = 1) ORDER BY step_id, position"
+    run, step, value, trace, seal = (
+        rows(raw, *each)
+        for each in (
+            ("runs", "id = 1"), ("steps", "run_id = 1 ORDER BY id"), ("characteristics", of), ("traces", of),
+            ("seals", "kind <> 'key'"),
+        )
+    )
+
+def plain(count):
+    # The same rows in the same transactions, with the same promises of the disk, a connection for each run so that
+    # one plain file is left; digests, seals and compressed traces ready made.
+    with_id = lambda kind, row, **new: [new.get(n, v) for n, v in zip(kind[0], row)]
+    for _ in range(count):
+        with closing(sqlite3.connect(folder / "plain.sqlite", isolation_level=None)) as raw:
+            for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+                raw.execute(f"PRAGMA {pragma}")
+            kept = ("runs", "steps", "characteristics", "traces")
+            ids = {t: raw.execute(f"SELECT coalesce(max(id), 0) FROM {t}").fetchone()[0] for t in kept}
+            number = raw.execute("SELECT max(number) FROM seals").fetchone()[0]
+            ids["runs"] += 1
+            number += 1
+            raw.execute("BEGIN IMMEDIATE")
+            first = with_id(run, run[2][0], id=ids["runs"], ending="running", verdict=None, cause=None, judgement=None)
+            raw.execute(run[1], first)
+            raw.execute(seal[1], with_id(seal, seal[2][0], number=number, subject=ids["runs"]))
+            raw.execute("UPDATE identity SET run = ?", (ids["runs"],))
+            raw.execute("COMMIT")
+            for each in step[2]:
+                raw.execute("BEGIN IMMEDIATE")
+                ids["steps"] += 1
+                raw.execute(step[1], with_id(step, each, id=ids["steps"], run_id=ids["runs"]))
+                for kind, table in ((value, "characteristics"), (trace, "traces")):
+                    for one in (r for r in kind[2] if r[kind[0].index("step_id")] == each[0]):
+                        ids[table] += 1
+                        raw.execute(kind[1], with_id(kind, one, id=ids[table], step_id=ids["steps"]))
+                raw.execute("COMMIT")
+            raw.execute("BEGIN IMMEDIATE")
+            last = dict(zip(run[0], run[2][0]))
+            names = ("ended_at", "ending", "verdict", "cause", "disposition", "judgement", "bench_seconds")
+            text = ", ".join(f"{n} = ?" for n in names)
+            raw.execute(f"UPDATE runs SET {text} WHERE id = ?", [*(last[n] for n in names), ids["runs"]])
+            number += 1
+            raw.execute(seal[1], with_id(seal, seal[2][1], number=number, subject=ids["runs"]))
+            raw.execute("COMMIT")
+
+for name, work in (("ours", ours), ("plain", plain), ("ours", ours), ("plain", plain)):
+    print(name, *seconds(work))
+"""
+"""The same runs recorded by the program and by hand-written SQL: seconds and CPU seconds a run."""
 BEGIN = """
 import sys
 from pathlib import Path
@@ -46,6 +140,7 @@ from tests.reports.sample_record import record_into
 store = Store(Path(sys.argv[1]))
 record_into(store.recorder(), "accept", tag="T-77")
 record_into(store.recorder(), "accept", tag="CHECK", reason="check-valve")
+record_into(store.recorder(), "reject", tag="T-78")
 """
 WARM = """
 import sys, time
@@ -77,17 +172,22 @@ def columns(raw: sqlite3.Connection, table: str) -> list[str]:
 
 
 def multiply(path: Path, runs: int) -> None:
-    """Copy run 1 (a core) and run 2 (a check valve) by SQL; what the check valve measured varies by 0.4 %."""
+    """Copy runs 1 and 3 (cores, one in ten a reject) and 2 (a check valve) by SQL; its values vary by 0.4 %.
+
+    Ten minutes lie between two runs. Seals are copied too, and so do not fit: `show` says so and ends with status 3.
+    """
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("PRAGMA journal_mode=OFF")  # nothing is lost that could not be made again
         raw.execute("PRAGMA synchronous=OFF")
         raw.execute("PRAGMA cache_size=-500000")
-        numbers = f"WITH RECURSIVE n(i) AS (SELECT 3 UNION ALL SELECT i + 1 FROM n WHERE i < {runs}) "
+        numbers = f"WITH RECURSIVE n(i) AS (SELECT 4 UNION ALL SELECT i + 1 FROM n WHERE i < {runs}) "
         checks = runs - CHECK_VALVE
-        of = f"(CASE WHEN i > {checks} THEN 2 ELSE 1 END)"
+        of = f"(CASE WHEN i > {checks} THEN 2 WHEN i % 10 = 0 THEN 3 ELSE 1 END)"
         named = columns(raw, "runs")
         tag = f"CASE WHEN i > {checks} THEN 'CHECK' ELSE 'T-' || (i % {runs // 4}) END"
-        taken = ", ".join(tag if c == "tag" else f'r."{c}"' for c in named)
+        begun = "strftime('%Y-%m-%dT%H:%M:%S.000000Z', r.started_at, (i * 10) || ' minutes')"
+        made = {"tag": tag, "started_at": begun}
+        taken = ", ".join(made.get(c, f'r."{c}"') for c in named)
         quoted = ", ".join(f'"{c}"' for c in named)
         raw.execute(f"INSERT INTO runs (id, {quoted}) {numbers} SELECT i, {taken} FROM n JOIN runs r ON r.id = {of}")
         steps = raw.execute("SELECT max(position) + 1 FROM steps WHERE run_id = 1").fetchone()[0]
@@ -106,6 +206,16 @@ def multiply(path: Path, runs: int) -> None:
                 f"{', '.join(varied if c == 'value' else f't.{c}' for c in named)} "
                 f"FROM n JOIN steps s ON s.run_id = {of} JOIN {table} t ON t.step_id = s.id WHERE i > {last}"
             )
+        if columns(raw, "seals"):
+            named = [c for c in columns(raw, "seals") if c not in ("number", "subject")]
+            quoted = ", ".join(f'"{c}"' for c in named)
+            raw.execute(
+                f"INSERT INTO seals (number, subject, {quoted}) {numbers} SELECT 2 * i + (s.kind = 'run end'), i, "
+                f"{', '.join('s.' + c for c in named)} FROM n JOIN seals s ON s.subject = {of} "
+                "WHERE s.kind IN ('run', 'run end')"
+            )
+        last = raw.execute("SELECT max(id) FROM runs").fetchone()[0]
+        raw.execute("UPDATE identity SET run = ?", (last,))
         raw.commit()
         raw.execute("PRAGMA journal_mode=WAL")
 
@@ -126,7 +236,7 @@ class Timed:
             [sys.executable, *words], capture_output=True, text=True, env=os.environ | home, cwd=self.tree, check=False
         )
         after = os.times()
-        if done.returncode not in (0, 2):
+        if done.returncode not in (0, 2, 3):
             raise SystemExit(f"{self.tree}: {words}: {done.stderr}")
         took = after.children_user + after.children_system - before.children_user - before.children_system
         return done.stdout, took
@@ -134,14 +244,31 @@ class Timed:
     def table(self) -> dict[str, tuple[float, float]]:
         """CPU seconds of each command: what it does once all is imported, and the whole program."""
         with closing(sqlite3.connect(self.store)) as raw:
-            last = raw.execute("SELECT max(id) FROM runs").fetchone()[0]
+            last, day = raw.execute("SELECT max(id), substr(max(started_at), 1, 10) FROM runs").fetchone()
         found = {}
         for name, words in COMMANDS.items():
-            words = [word.replace("LAST", str(last)).replace("MIDDLE", str(max(1, last // 2))) for word in words]
+            words = [
+                word.replace("DAY", day).replace("LAST", str(last)).replace("MIDDLE", str(max(1, last // 2)))
+                for word in words
+            ]
             work = min(float(self.python("-c", WARM, str(self.store), str(self.repeat), *words)[0]) for _ in range(2))
             whole = min(self.python("-m", "benchrig", *words)[1] for _ in range(self.repeat)) if words else math.nan
             found[name] = (work, whole)
         return found
+
+
+def compare_inserts(tree: Path, times: int) -> None:
+    """A run recorded by the program, against the same rows written by hand-written SQL."""
+    for kind in ("without traces", "traced"):
+        with tempfile.TemporaryDirectory() as folder:
+            timed = Timed(tree, Path(folder) / "records.sqlite", 1)
+            lines = [line.split() for line in timed.python("-c", INSERTS, folder, str(times), kind)[0].splitlines()]
+        took = {name: [min(float(line[n]) for line in lines if line[0] == name) for n in (1, 2)] for name, *_ in lines}
+        (wall, cpu), (plain_wall, plain_cpu) = took["ours"], took["plain"]
+        print(
+            f"a run recorded, {kind}: {1e3 * wall:.1f} ms ({1e3 * cpu:.1f} ms of CPU), by plain sqlite3 "
+            f"{1e3 * plain_wall:.1f} ms ({1e3 * plain_cpu:.1f} ms): {wall / plain_wall:.2f} times"
+        )
 
 
 def main() -> None:
@@ -149,7 +276,12 @@ def main() -> None:
     parser.add_argument("--runs", type=int, nargs="+", default=[100_000])
     parser.add_argument("--tree", type=Path, nargs="+", default=[ROOT])
     parser.add_argument("--repeat", type=int, default=5)
+    parser.add_argument("--inserts", type=int, default=0, help="Only compare so many inserts with plain sqlite3.")
     given = parser.parse_args()
+    if given.inserts:
+        for tree in given.tree:
+            compare_inserts(tree.resolve(), given.inserts)
+        return
     heads, tables = [], []
     for tree in (each.resolve() for each in given.tree):
         for runs in (2, *given.runs):

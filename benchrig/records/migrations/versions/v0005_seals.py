@@ -14,7 +14,7 @@ branch_labels = None
 depends_on = None
 
 TABLES = ("chains", "seals", "sealed_since")
-FOUND_BY = ("verdict", "cause", "started_at", "bench")
+FOUND_BY = (["started_at"], ["verdict", "started_at"], ["cause", "started_at"], ["bench", "started_at"])
 
 
 def upgrade() -> None:
@@ -71,8 +71,8 @@ def upgrade() -> None:
         op.execute(
             "UPDATE runs SET bench = coalesce(json_extract(bench_facts, '$.name'), '') WHERE json_valid(bench_facts)"
         )
-    for column in FOUND_BY:
-        op.create_index(op.f(f"ix_runs_{column}"), "runs", [column])
+    for columns in FOUND_BY:
+        op.create_index(op.f(f"ix_runs_{'_'.join(columns)}"), "runs", columns)
     for table in TABLES if sqlite else ():
         op.execute(
             f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} "
@@ -86,8 +86,8 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """Take the tables, the column and the indexes away."""
-    for column in FOUND_BY:
-        op.drop_index(op.f(f"ix_runs_{column}"), "runs")
+    for columns in FOUND_BY:
+        op.drop_index(op.f(f"ix_runs_{'_'.join(columns)}"), "runs")
     op.drop_column("runs", "bench")
     for table in ("seals", "chains", "sealed_since"):
         op.drop_table(table)
