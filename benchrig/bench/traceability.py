@@ -30,6 +30,7 @@ ALLOW = "--allow-uncalibrated"
 FEW = 3
 SLACK = timedelta(minutes=5)
 """Clocks of two computers on one store may differ by so much."""
+SAME_DAY = timedelta(hours=24)
 PROGRAM_MADE = datetime(2026, 11, 1, tzinfo=UTC)
 """No clock is right that is before this."""
 
@@ -111,8 +112,17 @@ class Traceability:
     forbidden: str = ""
     remarks: tuple[str, ...] = ()
     used: tuple[Calibration, ...] = ()
+    assessed: datetime | None = None
+    """When."""
     warnings: tuple[str, ...] = ()
     """Of the remarks those that somebody should act on: clock, dates in the future, exchanged parts."""
+
+    def is_of_today(self, kind: str) -> bool:
+        """Whether a calibration of that kind counts that was made within the last day."""
+        return any(
+            each.kind == kind and self.assessed is not None and self.assessed - each.made < SAME_DAY
+            for each in self.used
+        )
 
 
 def assess_traceability(
@@ -195,7 +205,7 @@ def assess_traceability(
     if not file.calibration.needed and not used:
         remarks.append("its constants are those of the bench file, which asks for no calibration")
     remarks = [*warnings, *remarks[told:]]
-    return Traceability(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), tuple(warnings))
+    return Traceability(tuple(found), tuple(missing), forbidden, tuple(remarks), tuple(used), now, tuple(warnings))
 
 
 def _clock(now: datetime, last_seen: datetime | None, clock_was: str) -> list[str]:

@@ -135,7 +135,7 @@ def _calibrate(bench: Bench, kinds: tuple[Kind, ...], operator: Silent) -> None:
     for kind in kinds:
         method = next(each for each in METHODS if each.kind == kind)
         made.append(calibrate(method, bench, operator, operator_name="rehearsal", now=utc_now()))
-        bench.apply_calibrations(Traceability(used=tuple(made)))
+        bench.apply_calibrations(Traceability(used=tuple(made), assessed=utc_now()))
         bench.clock.sleep_until(bench.clock.now() + FITTING_S)
 
 

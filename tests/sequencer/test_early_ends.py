@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
 from benchrig.analysis.results import Characteristic
+from benchrig.bench.calibrations import Calibration, Constant
+from benchrig.bench.traceability import Traceability
+from benchrig.clock import utc_now
 from benchrig.sequencer.steps.early_end import beyond_limits, clear_of_limits
+from benchrig.sequencer.steps.hold import known_chill
 from tests.sequencer.short_runs import Kept, context, short_bench, short_run, valve
 from tests.sequencer.simulated_hands import simulated
 
@@ -87,3 +93,31 @@ def test_only_a_value_with_its_uncertainty_settles_anything(found, clear, beyond
     run = context(bench)
     assert clear_of_limits(run, [found]) is clear
     assert beyond_limits(run, [found]) is beyond
+
+
+def recovery_of(age_h: float, chill_k: float = 20.0) -> Traceability:
+    """A calibration of the recovery that is so old."""
+    now = utc_now()
+    found = (Constant("heat chill_k", chill_k, 0.02, "K"), Constant("heat time_constant_s", 2.0, 0.01, "s"))
+    made = now - timedelta(hours=age_h)
+    calibration = Calibration("heat", found, found, (), made, now + timedelta(days=9), "me", "by hand", number=3)
+    return Traceability(used=(calibration,), assessed=now)
+
+
+def test_a_recovery_that_was_found_today_counts_for_more_than_an_older_one():
+    _, bench, _ = short_bench()
+    run = context(bench)
+    bench.apply_calibrations(recovery_of(3.0))
+    today = known_chill(run)
+    bench.apply_calibrations(recovery_of(30.0))
+    before = known_chill(run)
+    assert today["chill_k"] == before["chill_k"] == 20.0
+    assert all(new < old for new, old in zip(today["recovery_varies"], before["recovery_varies"], strict=True))
+
+
+def test_a_model_that_is_held_at_another_vacuum_has_not_the_chill_of_the_benchs():
+    _, bench, _ = short_bench()
+    run = context(bench)
+    assert known_chill(run)["chill_k"] == bench.file.heat.chill_k
+    run.model = run.model.model_copy(update={"hold_vacuum_kpa": 40.0})
+    assert known_chill(run) == {}

@@ -27,7 +27,16 @@ from benchrig.analysis.leak.temperature_drift import drift_allowed_for
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.statistics.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 
-__all__ = ["Explanation", "FittedHold", "HoldResult", "analyse_hold", "fit_hold", "leak_setting"]
+__all__ = [
+    "RECOVERY_VARIES",
+    "SAME_DAY_VARIES",
+    "Explanation",
+    "FittedHold",
+    "HoldResult",
+    "analyse_hold",
+    "fit_hold",
+    "leak_setting",
+]
 
 
 LEAST_VACUUM_PA = 50.0
@@ -44,9 +53,10 @@ left (engineering judgement)."""
 CHANGE_KNOWN = 0.4
 """How a leak changes with the vacuum is known no better than by this part of what the change makes (engineering
 judgement)."""
-CHILL_VARIES = 0.01
-"""By this part of itself, standard uncertainty, the chill of the gas differs from one pump-down to the next: the vacuum
-reached by a hundred pascals, the pump's temperature, the room's (engineering judgement)."""
+RECOVERY_VARIES, SAME_DAY_VARIES = (0.1, 0.01), (0.03, 0.005)
+"""Recovery's time constant and chill of the gas differ from what was found earlier by these parts of themselves,
+standard uncertainties; and from what was found on the same day: the vacuum reached differs by a hundred pascals, the
+pump's speed by a hundredth, the weather's pressure by a kilopascal, of 41 left (engineering judgement)."""
 TAU_KNOWN_LN_U = 0.2
 """A time constant of the recovery that is known no better than this, relative, is not stated."""
 
@@ -73,6 +83,7 @@ def analyse_hold(
     ambient_drift_k_s: float | None = None,
     ambient_drift_u_k_s: float | None = None,
     vapour_odds: float = WET_ODDS,
+    recovery_varies: tuple[float, float] = RECOVERY_VARIES,
 ) -> HoldResult:
     """Leak into a reservoir that was shut off from its pump, from the rise of its pressure.
 
@@ -103,6 +114,8 @@ def analyse_hold(
         standard uncertainty.
     vapour_odds : float
         Odds of fuel vapour beforehand, over none; a look for it without vacuum may have told.
+    recovery_varies : (float, float)
+        By which parts of themselves time constant and chill differ from what was found before.
 
     Returns
     -------
@@ -145,6 +158,7 @@ def analyse_hold(
         chill_u_k=chill_u_k,
         response_s=response_s,
         vapour_odds=vapour_odds,
+        recovery_varies=recovery_varies,
     )
     return fit_hold(time_s, pressure_pa, setting).result(limit_sccm, ambient_drift_k_s, ambient_drift_u_k_s)
 
@@ -166,15 +180,17 @@ def leak_setting(
     chill_u_k: float | None = None,
     response_s: float = RESPONSE_S,
     vapour_odds: float = WET_ODDS,
+    recovery_varies: tuple[float, float] = RECOVERY_VARIES,
 ) -> LeakSetting:
     """What the fits need to know, from what `analyse_hold` is told."""
     check_positive(volume_m3=volume_m3, ambient_pa=ambient_pa, ambient_k=ambient_k)
     tau_s, tau_ln_u = time_constant_prior(
-        thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U
+        thermal_time_constant_s, thermal_time_constant_u_s, USUAL_TAU_S, USUAL_TAU_LN_U, recovery_varies[0]
     )
+    chill = _chill(chill_k, chill_u_k, ambient_k, recovery_varies[1])
     return LeakSetting(
         volume_m3, volume_u_m3, ambient_pa, ambient_k, ambient_u_k, background_sccm, background_u_sccm, pressure_u_rel,
-        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9), *_chill(chill_k, chill_u_k, ambient_k),
+        pressure_u_pa, tau_s, tau_ln_u, response_s, max(vapour_odds, 1e-9), *chill,
     )  # fmt: skip
 
 
@@ -258,11 +274,13 @@ def fit_hold(time_s: Samples, pressure_pa: Samples, setting: LeakSetting) -> Fit
         return FittedHold(setting, instead=_nothing_fits(began_pa))
 
 
-def _chill(chill_k: float | None, chill_u_k: float | None, ambient_k: float) -> tuple[float, float | None]:
+def _chill(
+    chill_k: float | None, chill_u_k: float | None, ambient_k: float, varies: float
+) -> tuple[float, float | None]:
     """The same as parts of the ambient temperature; no chill varies from one pump-down to the next by less."""
     if chill_k is None or chill_u_k is None:
         return 0.0, None
-    return chill_k / ambient_k, math.hypot(chill_u_k, CHILL_VARIES * chill_k) / ambient_k
+    return chill_k / ambient_k, math.hypot(chill_u_k, varies * chill_k) / ambient_k
 
 
 def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift: tuple[float, float]) -> HoldResult:

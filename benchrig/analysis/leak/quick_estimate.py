@@ -56,18 +56,19 @@ def quick_estimate(time_s: Samples, pressure_pa: Samples, setting: LeakSetting) 
     cold, cold_sd = 0.0, cold_u(started_pa / setting.ambient_pa)
     if setting.chill_u is not None:
         cold, cold_sd = setting.chill, setting.chill_u
-    # by how much the pressure is low for the cold, and the logarithm of the time constant, as known beforehand
-    known = np.array([started_pa * cold, math.log(setting.tau_s)])
-    weight = np.diag([0.0, 0.0, (started_pa * cold_sd) ** -2, setting.tau_ln_u**-2])
-    at = np.array([started_pa + known[0], 0.0, *known])
-    covariance = weight
+    known_ln = math.log(setting.tau_s)
+    at = np.array([started_pa / (1 - cold), 0.0, started_pa * cold / (1 - cold), known_ln])
+    covariance = np.zeros((4, 4))
     for _ in range(ROUNDS):
+        # by how much the pressure is low for the cold, and the logarithm of the time constant, as known beforehand
+        known = np.array([at[0] * cold, known_ln])
+        weight = np.array([(at[0] * cold_sd) ** -2, setting.tau_ln_u**-2])
         fade = np.exp(-x / math.exp(at[3]))
         columns = np.column_stack([np.ones_like(x), x, -fade, -at[2] * fade * x / math.exp(at[3])]) / sd[:, None]
         left = (y - (at[0] + at[1] * x - at[2] * fade)) / sd
         pull = columns.T @ left
-        pull[2:] -= np.diag(weight)[2:] * (at[2:] - known)
-        normal = columns.T @ columns + weight
+        pull[2:] -= weight * (at[2:] - known)
+        normal = columns.T @ columns + np.diag([0.0, 0.0, *weight])
         size = 1 / np.sqrt(np.diag(normal))
         try:
             covariance = np.linalg.inv(normal * np.outer(size, size)) * np.outer(size, size)

@@ -1,9 +1,12 @@
 """When a hold has told enough: looks at the record so far, until the leak is certainly within its limit, or beyond it.
 
 A hold that is looked at often would, by chance, be stopped on the wrong side more often than one that is judged once
-at its end. So the chance of a mistake that the valve model allows is shared out among all looks: with equal shares no
-more can come of them together (Bonferroni's inequality). That costs little here, because each look knows so much more
-than the one before: the recovery of the gas dies away, and the uncertainty halves within about a second.
+at its end. So the chance of a mistake that the valve model allows is spent over the looks (alpha spending, as in the
+group-sequential tests of clinical trials, Lan and DeMets 1983, from memory): each look is given its part of what is
+left, and nothing is spent before the record is good enough for a stop at all. The parts add up to no more than the
+whole, so that by Bonferroni's inequality no more mistakes can come of them together. To count how alike two looks are
+would gain little: each knows so much more than the one before, for the recovery of the gas dies away and the
+uncertainty halves within about a second.
 
 Not Wald's sequential test: its increments are independent, while a leak is the slope of a line through noisy samples
 beside a recovery that is fitted anew at each look (increments correlated). Wald's expected sample numbers are the
@@ -13,7 +16,6 @@ yardstick in `tests/benchmarks/hold_seconds.py`.
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -21,23 +23,27 @@ from typing import Literal, Protocol
 
 from benchrig.analysis.leak.hold_result import HoldResult
 
-__all__ = ["FIRST_LOOK_S", "LookAt", "Stopped", "StoppingRule", "band_for", "looks_s"]
+__all__ = ["FIRST_LOOK_S", "LookAt", "SpentRisk", "Stopped", "StoppingRule", "band_for", "looks_s"]
 
-FIRST_LOOK_S = 2.0
+FIRST_LOOK_S = 1.5
 """Before that the gas has hardly begun to warm up, and any straight piece of its recovery looks like a leak."""
+SPENT_PART, EARLY_PART = 0.2, 0.02
+"""Of the risk that is left this part is spent at each look: most holds end at the first ones that can end them, and the
+later ones know so much more that a wider band costs them little. Before a valve without any leak could be told from one
+at its limit only gross leaks can end a hold, and the second part is enough."""
 FURTHER = 1.14
 """From one look to the next time grows by this factor: the uncertainty has then fallen by a third or more."""
 DOUBTED = ("wet", "undecided", "changing", "drift")
 """No hold is stopped as tight while it may be one of these."""
-FALLS_BY, MOST_PASSED = 0.6, 3
-"""Hardly ever does the uncertainty fall below this part from one look to the next. Looks before which it cannot be
-small enough are passed over: so many at most, since the leak that is seen wanders too."""
 SHOWS_U, SHOWS_PART = 2.0, 0.1
-"""A leak that shows, though the limit allows it, is followed to the end: vapour begins like it, and few sound valves
-leak by so great a part of their limit (engineering judgement)."""
+"""A leak that shows, though the limit allows it, may be vapour, which begins like it; few sound valves leak by so great
+a part of their limit (engineering judgement)."""
 LEAST_U_PART, WANDERS_U = 0.75, 1.0
 """A look is not worth the whole analysis where even this part of the least uncertainty possible would leave both sides
 open, the leak being off the estimate by so many of it."""
+FALLS_BY = 0.7
+"""The excess of the whole analysis' uncertainty over the least possible seldom falls faster from look to look (seen in
+simulated holds)."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
@@ -74,7 +80,7 @@ def looks_s(longest_s: float) -> tuple[float, ...]:
     Examples
     --------
     >>> looks_s(4.0)
-    (2.0, 2.28, 2.6, 2.96, 3.38)
+    (1.5, 1.71, 1.95, 2.22, 2.53, 2.89, 3.29)
     """
     grown = itertools.accumulate(itertools.repeat(FURTHER), lambda so_far, by: so_far * by, initial=FIRST_LOOK_S)
     return tuple(round(each, 2) for each in itertools.takewhile(lambda each: each < LAST_PART * longest_s, grown))
@@ -89,6 +95,29 @@ def band_for(risk: float, looks: int) -> float:
     (1.645, 2.576)
     """
     return -NormalDist().inv_cdf(risk / looks)  # scipy.special would cost every run 0.1 s of importing
+
+
+class SpentRisk:
+    """A chance of a mistake, spent look by look.
+
+    Parameters
+    ----------
+    risk : float
+        Of all looks together.
+    """
+
+    def __init__(self, risk: float) -> None:
+        self._left = risk
+
+    def band(self, part: float = SPENT_PART) -> float:
+        """Standard uncertainties from the limit that the next look would ask for; nothing is spent by asking."""
+        return band_for(part * self._left, 1)
+
+    def spend(self, part: float = SPENT_PART) -> float:
+        """The same for a look that is taken."""
+        band = self.band(part)
+        self._left *= 1 - part
+        return band
 
 
 class StoppingRule:
@@ -107,9 +136,9 @@ class StoppingRule:
 
     def __init__(self, limit_sccm: float | None, false_accept: float, false_reject: float, longest_s: float) -> None:
         self._limit_sccm, self._due_s = limit_sccm, list(looks_s(longest_s))
-        looks = max(len(self._due_s), 1)
-        self.band_within, self.band_beyond = band_for(false_accept, looks), band_for(false_reject, looks)
+        self._accepting, self._rejecting = SpentRisk(false_accept), SpentRisk(false_reject)
         self._was_beyond = False
+        self._whole_part = LEAST_U_PART
 
     def look(
         self,
@@ -119,8 +148,9 @@ class StoppingRule:
     ) -> Stopped | None:
         """Decide, if a look is due.
 
-        No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on. One beyond
-        the limit must be so at two looks, also where vapour is suspected: its rise begins like a leak's.
+        No leak to speak of is believed at once; one that shows but is allowed may be vapour, and must be within the
+        limit, and no vapour, where that is suspected as well. One beyond the limit must be so at two looks, also where
+        vapour is suspected: its rise begins like a leak's.
 
         Parameters
         ----------
@@ -131,53 +161,58 @@ class StoppingRule:
         estimate : callable
             The leak and the least standard uncertainty that it can have, sccm, at little cost; None: cannot be said.
         """
-        if self._limit_sccm is None or not self._due_s or so_far_s < self._due_s[0]:
+        limit = self._limit_sccm
+        if limit is None or not self._due_s or so_far_s < self._due_s[0]:
             return None
         while self._due_s and self._due_s[0] <= so_far_s:
             self._due_s.pop(0)
-        if self._is_hopeless(estimate()):
+        estimated = estimate()
+        could = estimated is None or self._accepting.band() * LEAST_U_PART * estimated[1] < limit
+        part = SPENT_PART if could else EARLY_PART
+        band_within, band_beyond = self._accepting.spend(part), self._rejecting.spend(part)
+        if self._is_hopeless(limit, estimated, band_within, band_beyond):
             self._was_beyond = False
+            self._whole_part = max(LEAST_U_PART, FALLS_BY * self._whole_part)
             return None
         found = analyse(suspicious=False)
-        self._pass_over_hopeless(found)
-        if self._is_within(found):
-            return Stopped("within", so_far_s, self.band_within)
-        beyond = self._is_beyond(found) and self._is_beyond(analyse(suspicious=True))
+        if estimated is not None and found.hold_leak_sccm_u is not None:
+            self._whole_part = max(LEAST_U_PART, FALLS_BY * found.hold_leak_sccm_u / estimated[1])
+        if _is_within(found, limit, band_within) and (
+            not _shows(found, limit) or _is_within(analyse(suspicious=True), limit, band_within)
+        ):
+            return Stopped("within", so_far_s, band_within)
+        beyond = _is_beyond(found, limit, band_beyond) and _is_beyond(analyse(suspicious=True), limit, band_beyond)
         twice, self._was_beyond = beyond and self._was_beyond, beyond
-        return Stopped("beyond", so_far_s, self.band_beyond) if twice else None
+        return Stopped("beyond", so_far_s, band_beyond) if twice else None
 
-    def _is_hopeless(self, estimated: tuple[float, float] | None) -> bool:
-        """Whether no analysis could end the hold now."""
-        if estimated is None or self._limit_sccm is None:
+    def _is_hopeless(
+        self, limit: float, estimated: tuple[float, float] | None, band_within: float, band_beyond: float
+    ) -> bool:
+        """Whether no analysis could end the hold now, as far as a quick estimate can tell."""
+        if estimated is None:
             return False
         leak, u = estimated
-        least_u = LEAST_U_PART * u
-        within = leak - WANDERS_U * u + self.band_within * least_u < self._limit_sccm
-        beyond = leak + WANDERS_U * u - self.band_beyond * least_u > self._limit_sccm
-        shows = leak - (SHOWS_U + WANDERS_U) * u > SHOWS_PART * self._limit_sccm
-        return not (beyond or (within and not shows))
+        within = leak - WANDERS_U * u + band_within * self._whole_part * u < limit
+        beyond = leak + WANDERS_U * u - band_beyond * self._whole_part * u > limit
+        return not (within or beyond)
 
-    def _pass_over_hopeless(self, found: HoldResult) -> None:
-        """Leave out the looks before which the uncertainty will not have fallen to what the leak seen now asks for."""
-        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
-        if leak is None or u is None or self._limit_sccm is None:
-            return
-        needed = abs(self._limit_sccm - leak) / max(self.band_within, self.band_beyond)
-        if 0 < needed < u:
-            looks = int(math.log(u / needed) / math.log(1 / FALLS_BY))
-            del self._due_s[: min(looks, MOST_PASSED)]
 
-    def _is_within(self, found: HoldResult) -> bool:
-        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
-        if leak is None or u is None or self._limit_sccm is None or found.explanation in DOUBTED:
-            return False
-        shows = leak - SHOWS_U * u > SHOWS_PART * self._limit_sccm
-        return not shows and leak + self.band_within * u < self._limit_sccm
+def _is_within(found: HoldResult, limit: float, band: float) -> bool:
+    leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+    if leak is None or u is None or found.explanation in DOUBTED:
+        return False
+    return leak + band * u < limit
 
-    def _is_beyond(self, found: HoldResult) -> bool:
-        leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
-        if leak is None or self._limit_sccm is None or found.explanation == "wet":
-            return False
-        if u is None:
-            return found.bound == "above" and leak > self._limit_sccm
-        return leak - self.band_beyond * u > self._limit_sccm
+
+def _shows(found: HoldResult, limit: float) -> bool:
+    leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+    return leak is not None and u is not None and leak - SHOWS_U * u > SHOWS_PART * limit
+
+
+def _is_beyond(found: HoldResult, limit: float, band: float) -> bool:
+    leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
+    if leak is None or found.explanation == "wet":
+        return False
+    if u is None:
+        return found.bound == "above" and leak > limit
+    return leak - band * u > limit

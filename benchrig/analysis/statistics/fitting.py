@@ -113,18 +113,18 @@ def check_positive(**values: float) -> None:
 
 
 def time_constant_prior(
-    known_s: float | None, known_u_s: float | None, usual_s: float, usual_ln_u: float
+    known_s: float | None, known_u_s: float | None, usual_s: float, usual_ln_u: float, varies: float = 0.1
 ) -> tuple[float, float]:
     """Time constant of the heat recovery expected beforehand, s, and the standard uncertainty of its logarithm.
 
-    A constant known from elsewhere counts as no surer than 10 %: it varies with pressure and temperature.
+    A constant known from elsewhere counts as no surer than `varies`, 10 %: it varies with pressure and temperature.
 
     >>> time_constant_prior(None, None, 2.5, 0.7), time_constant_prior(2.0, 0.0, 2.5, 0.7)
     ((2.5, 0.7), (2.0, 0.31622776601683794))
     """
     if not known_s:
         return usual_s, usual_ln_u
-    return known_s, min(usual_ln_u, math.hypot(0.1, (known_u_s or 0.3 * known_s) / known_s))
+    return known_s, min(usual_ln_u, math.hypot(varies, (known_u_s or 0.3 * known_s) / known_s))
 
 
 def checked_trace(time_s: Samples, pressure_pa: Samples) -> tuple[Samples, Samples]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -89,7 +90,7 @@ def hold_for(
     )
 
 
-def known_of_hold(file: BenchFile, ambient_pa: float, ambient_k: float) -> dict[str, float]:
+def known_of_hold(file: BenchFile, ambient_pa: float, ambient_k: float) -> dict[str, Any]:
     """What a bench file says of every hold on it, and the air around it, as `analyse_hold` takes it."""
     return {
         "volume_m3": file.reservoir.volume_m3,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchrig.analysis.leak.hold_vacuum import HoldResult
+from benchrig.analysis.leak.hold_vacuum import RECOVERY_VARIES, SAME_DAY_VARIES, HoldResult
 from benchrig.analysis.leak.stopping_rule import Stopped, StoppingRule
 from benchrig.analysis.results import Characteristic, Curve, Trace
 from benchrig.bench.bench import Recording
@@ -18,7 +18,7 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
-__all__ = ["QUICK_WORDS", "capture_words", "hold"]
+__all__ = ["QUICK_WORDS", "capture_words", "hold", "known_chill"]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
@@ -30,6 +30,8 @@ QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 LOOK_EVERY_S = 0.15
 """The board is asked so often how far it is; a look at the leak is due at some of these."""
 ENOUGH_VACUUM = 0.9
+SAME_VACUUM_PA = 500.0
+"""A model that is held at another vacuum than the bench's by more than this has another chill (a hundredth of it)."""
 
 
 def capture_words(hold_s: float, period_s: float = PERIOD_S) -> int:
@@ -64,8 +66,7 @@ def hold(run: Context) -> StepOutput:
         **known_of_hold(file, run.ambient_pa, run.ambient_k),
         "background_sccm": file.background.leak_sccm,
         "background_u_sccm": file.background.u_sccm,
-        "chill_k": file.heat.chill_k,
-        "chill_u_k": file.heat.chill_u_k,
+        **known_chill(run),
     }
     looks = HoldLooks(known, limit_sccm, rest)
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
@@ -136,6 +137,15 @@ def hold(run: Context) -> StepOutput:
         },
         notes=(*short_of, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
     )
+
+
+def known_chill(run: Context) -> dict[str, Any]:
+    """What is known of the gas at the end of the pump-down, where it is that to which the bench file's belongs."""
+    bench, heat = run.bench, run.bench.file.heat
+    if abs(run.hold_vacuum_pa - 1000 * bench.file.reservoir.hold_vacuum_kpa) > SAME_VACUUM_PA:
+        return {}
+    varies = SAME_DAY_VARIES if bench.traceability.is_of_today("heat") else RECOVERY_VARIES
+    return {"chill_k": heat.chill_k, "chill_u_k": heat.chill_u_k, "recovery_varies": varies}
 
 
 def _why_stopped(stopped: Stopped, hold_s: float) -> str:

@@ -39,7 +39,9 @@ class HoldLooks:
         """What the rule says of the record so far."""
 
         def look(*, suspicious: bool) -> HoldResult:
-            odds = {"vapour_odds": self._suspected} if suspicious else vapour_odds(self._rest, (0.0, 0.0))
+            odds: dict[str, Any] = (
+                {"vapour_odds": self._suspected} if suspicious else vapour_odds(self._rest, (0.0, 0.0))
+            )
             return self._fitted(time_s, pressure_pa, odds).result(self._limit_sccm)
 
         def estimate() -> tuple[float, float] | None:
@@ -51,7 +53,7 @@ class HoldLooks:
         """The leak by the whole record, in a room that drifted so fast, K/s, with its standard uncertainty."""
         return self._fitted(time_s, pressure_pa, vapour_odds(self._rest, drift)).result(self._limit_sccm, *drift)
 
-    def _fitted(self, time_s: Samples, pressure_pa: Samples, odds: dict[str, float]) -> FittedHold:
+    def _fitted(self, time_s: Samples, pressure_pa: Samples, odds: dict[str, Any]) -> FittedHold:
         """The fit of a record that only grows: its length says which one it is."""
         which = len(time_s), odds.get("vapour_odds")
         if which not in self._fits:
