@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 from benchrig import __version__, stop_requests
@@ -25,11 +26,13 @@ from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
 from benchrig.application.questions import Nobody, Questions
+from benchrig.application.recent_evidence import line_proven_by, recovery_of_the_day
 from benchrig.application.valid_calibrations import use_valid_calibrations
-from benchrig.bench.bench import never
+from benchrig.bench.bench import Bench, never
 from benchrig.bench.opening import OpenedBench
 from benchrig.bench.traceability import require_traceability
 from benchrig.catalogue import ValveModel
+from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError, aborted
 from benchrig.records import RunRecord, Store
 from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult
@@ -159,6 +162,7 @@ def qualify_valve(
         simulated = bench.file.bench.simulated
         check_model_on_bench(model, bench)
         found = use_valid_calibrations(bench, store, key_of(bench, request.seed), tell, with_check=True)
+        proven_by = _look_at_the_day(store, bench, request.seed)
         require_traceability(found, allow_uncalibrated=request.allow_uncalibrated)
         if request.barometer_kpa is not None:
             bench.enter_barometer(request.barometer_kpa)
@@ -185,6 +189,7 @@ def qualify_valve(
                 warm_c=warm_c,
                 full=intake.reason in FULL_FOR if request.full is None else request.full,
                 until_certain=request.until_certain,
+                line_proven_by=proven_by,
             )
         except (BenchError, KeyboardInterrupt) as error:
             with stop_requests.ending(), suppress(BenchError, OSError):
@@ -194,6 +199,20 @@ def qualify_valve(
                     left.page = "" if page is None else str(page)
             raise
     return _on_paper(store, finished.number, tell)
+
+
+def _look_at_the_day(store: Store, bench: Bench, seed: int | None) -> str:
+    """Let the bench know how its gas warms up today; return what proved the line tight and free, if anything did."""
+    evidence, now, key = bench.file.evidence, utc_now(), key_of(bench, seed)
+    hours = max(evidence.line_h, evidence.recovery_h)
+    if not hours:
+        return ""
+    runs = store.recent_runs(key, now - timedelta(hours=hours))
+    bench.recovery = recovery_of_the_day(runs, now, evidence.recovery_h)
+    if not evidence.line_h:
+        return ""
+    check, _ = store.calibration_store.last_check_and_calibrations(key)
+    return line_proven_by(runs, check, now, evidence.line_h)
 
 
 def _on_paper(store: Store, run: str, tell: Listener) -> Qualification:

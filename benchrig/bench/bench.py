@@ -10,6 +10,7 @@ from typing import TypeVar
 import numpy as np
 
 from benchrig import stop_requests
+from benchrig.analysis.leak.known_recovery import KnownRecovery
 from benchrig.analysis.results import Samples
 from benchrig.bench.calibrations import with_calibrations
 from benchrig.bench.exchanged_parts import Made, made_on
@@ -77,6 +78,8 @@ class Bench:
         self._alongside: list[tuple[float, Waiting[None]]] = []
         self.armed = False
         self._barometer_kpa: float | None = None
+        self.recovery: KnownRecovery | None = None
+        """How the gas warms up, from the day's runs."""
         self.apply_calibrations(Traceability())
 
     def apply_calibrations(self, traceability: Traceability) -> None:

@@ -219,6 +219,16 @@ class CheckTable(_Table):
     """The closed bench may leak no more than this."""
 
 
+class EvidenceTable(_Table):
+    """For how long what the runs of the day show of the bench itself counts; 0: not at all."""
+
+    line_h: Annotated[float, Field(ge=0, le=24)] = 4.0
+    """The valve before this one was accepted, or the bench check passed, within so many hours: the line is tight and
+    free, and a reject needs no look without the valve."""
+    recovery_h: Annotated[float, Field(ge=0, le=24)] = 12.0
+    """How the gas warmed up in the long holds of so many hours is what the next one is expected to do."""
+
+
 class CalibrationTable(_Table):
     """Which constants a run needs calibrated, and for how long a calibration counts."""
 
@@ -292,6 +302,7 @@ class BenchFile(_Table):
     sequence: SequenceTable = SequenceTable()
     check: CheckTable = CheckTable()
     calibration: CalibrationTable = CalibrationTable()
+    evidence: EvidenceTable = EvidenceTable()
     reference_resistor: ResistorTable | None = None
     reference_leak: FlowTable | None = None
     """Built in, behind K6."""

@@ -9,6 +9,7 @@ from pathlib import Path
 import sqlalchemy as sa
 from filelock import FileLock, Timeout
 
+from benchrig.bench.traceability import BenchKey
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import tables
@@ -20,6 +21,7 @@ from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of, heads_beside, keep_beside
 from benchrig.records.label_code import read_label_code
 from benchrig.records.read_only import may_write, open_for_reading
+from benchrig.records.recent_runs import RecentRun, recent_runs
 from benchrig.records.recorder import (
     Recorder,
     close_run,
@@ -258,6 +260,11 @@ class Store:
         """
         with read_connection(self._reader, self.path) as connection:
             return check_valve_history(connection, self.path, tag)
+
+    def recent_runs(self, bench: BenchKey, since: datetime) -> tuple[RecentRun, ...]:
+        """The newest runs on a bench that began since then, newest first."""
+        with read_connection(self._reader, self.path) as connection:
+            return recent_runs(connection, bench, since)
 
     def _close_cut_off_runs(self) -> None:
         left = leftovers(self.path)

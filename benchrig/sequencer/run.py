@@ -31,7 +31,16 @@ from benchrig.sequencer.events import (
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.overlap import take_steps
 from benchrig.sequencer.sequence import STEPS, WARM_STEP, Step
-from benchrig.sequencer.steps.control import LEAK, SLOW_RISE, control, doubted, not_controlled, without_control
+from benchrig.sequencer.steps.control import (
+    LEAK,
+    PROVEN_BY_LINE,
+    SLOW_RISE,
+    control,
+    controlled_by,
+    doubted,
+    not_controlled,
+    without_control,
+)
 from benchrig.sequencer.steps.early_end import beyond_limits
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.verdict.cause import Evidence
@@ -67,6 +76,7 @@ def qualify(
     warm_c: float | None = None,
     full: bool = True,
     until_certain: bool = False,
+    line_proven_by: str = "",
 ) -> Finished:
     """Take one valve through the sequence.
 
@@ -90,6 +100,9 @@ def qualify(
         Measure everything for as long as the bench file says; else end each measurement as soon as it has told enough.
     until_certain : bool
         Leave out the steps that are left once a step has found something that is certainly beyond its limit.
+    line_proven_by : str
+        What proved a short while ago that the line is tight and free, so that a reject that rests on hose or port needs
+        no look without the valve; empty: nothing did.
 
     Raises
     ------
@@ -120,6 +133,10 @@ def qualify(
             doubts = doubted(judgement, coil_not_energised=run.coil == "short")
             if operator is not None and not doubts and run.slow_rise is not None:
                 doubts = frozenset({SLOW_RISE})
+            proven = doubts & PROVEN_BY_LINE if line_proven_by else frozenset()
+            doubts -= proven
+            if proven and not doubts:
+                steps += _take([Step("control", "Control", lambda _: controlled_by(line_proven_by))], run, sink)
             if doubts:
                 steps += _take([Step("control", "Control", _controlling(doubts, operator))], run, sink)
                 if operator is None and not control_waived:

@@ -11,7 +11,7 @@ from benchrig.bench.calibrations import Calibration, Constant
 from benchrig.bench.traceability import Traceability
 from benchrig.clock import utc_now
 from benchrig.sequencer.steps.early_end import beyond_limits, clear_of_limits
-from benchrig.sequencer.steps.hold import known_chill
+from benchrig.sequencer.steps.hold import known_recovery_of
 from tests.sequencer.short_runs import Kept, context, short_bench, short_run, valve
 from tests.sequencer.simulated_hands import simulated
 
@@ -108,9 +108,9 @@ def test_a_recovery_that_was_found_today_counts_for_more_than_an_older_one():
     _, bench, _ = short_bench()
     run = context(bench)
     bench.apply_calibrations(recovery_of(3.0))
-    today = known_chill(run)
+    today = known_recovery_of(run)
     bench.apply_calibrations(recovery_of(30.0))
-    before = known_chill(run)
+    before = known_recovery_of(run)
     assert today["chill_k"] == before["chill_k"] == 20.0
     assert all(new < old for new, old in zip(today["recovery_varies"], before["recovery_varies"], strict=True))
 
@@ -118,6 +118,6 @@ def test_a_recovery_that_was_found_today_counts_for_more_than_an_older_one():
 def test_a_model_that_is_held_at_another_vacuum_has_not_the_chill_of_the_benchs():
     _, bench, _ = short_bench()
     run = context(bench)
-    assert known_chill(run)["chill_k"] == bench.file.heat.chill_k
+    assert known_recovery_of(run)["chill_k"] == bench.file.heat.chill_k
     run.model = run.model.model_copy(update={"hold_vacuum_kpa": 40.0})
-    assert known_chill(run) == {}
+    assert known_recovery_of(run) == {}

@@ -33,9 +33,22 @@ from benchrig.sequencer.steps.vapour import Room, rise_at_rest
 from benchrig.verdict.judgement import Judgement
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 
-__all__ = ["FLOW", "LEAK", "METER", "SLOW_RISE", "control", "doubted", "not_controlled", "without_control"]
+__all__ = [
+    "FLOW",
+    "LEAK",
+    "METER",
+    "PROVEN_BY_LINE",
+    "SLOW_RISE",
+    "control",
+    "controlled_by",
+    "doubted",
+    "not_controlled",
+    "without_control",
+]
 
 LEAK, FLOW, SLOW_RISE, METER = "leak", "flow", "slow rise", "meter"
+PROVEN_BY_LINE = frozenset({LEAK, FLOW})
+"""What a valve that was accepted on the same line speaks against."""
 _RESTS_ON = {name: about.mistaken_for for name, about in CHARACTERISTICS.items() if about.mistaken_for}
 _COIL = "coil_resistance_20c_ohm"
 SECONDS = 10.0
@@ -69,6 +82,11 @@ def doubted(judgement: Judgement, *, coil_not_energised: bool = False) -> frozen
     failed = {each.characteristic.name for each in judgement.judged if each.outcome in ("fail", "conditional fail")}
     rests_on = {**_RESTS_ON, _COIL: METER} if coil_not_energised else _RESTS_ON
     return frozenset(rests_on[name] for name in failed & set(rests_on))
+
+
+def controlled_by(proof: str) -> StepOutput:
+    """The step where the line was proven tight and free a short while ago: nothing has to be done."""
+    return StepOutput(notes=(f"the line was proven tight and free by {proof}; not looked at without this valve",))
 
 
 def not_controlled(what: frozenset[str]) -> StepOutput:

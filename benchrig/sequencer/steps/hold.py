@@ -18,9 +18,11 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
-__all__ = ["QUICK_WORDS", "capture_words", "hold", "known_chill"]
+__all__ = ["CHILL_LABEL", "HELD_LABEL", "QUICK_WORDS", "TAU_LABEL", "capture_words", "hold", "known_recovery_of"]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
+HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
+CHILL_LABEL = "gas colder than the walls at first"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
 LEAD_IN = 20
 PUMP_RUNS_ON_S = 0.1
@@ -66,7 +68,7 @@ def hold(run: Context) -> StepOutput:
         **known_of_hold(file, run.ambient_pa, run.ambient_k),
         "background_sccm": file.background.leak_sccm,
         "background_u_sccm": file.background.u_sccm,
-        **known_chill(run),
+        **known_recovery_of(run),
     }
     looks = HoldLooks(known, limit_sccm, rest)
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
@@ -129,7 +131,7 @@ def hold(run: Context) -> StepOutput:
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
-            "held for": (held_s, "s"),
+            HELD_LABEL: (held_s, "s"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
             **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
@@ -139,11 +141,18 @@ def hold(run: Context) -> StepOutput:
     )
 
 
-def known_chill(run: Context) -> dict[str, Any]:
-    """What is known of the gas at the end of the pump-down, where it is that to which the bench file's belongs."""
+def known_recovery_of(run: Context) -> dict[str, Any]:
+    """What is known of how the gas warms up, where the pump-down is that to which it belongs.
+
+    What the day's runs told goes before what was calibrated.
+    """
     bench, heat = run.bench, run.bench.file.heat
     if abs(run.hold_vacuum_pa - 1000 * bench.file.reservoir.hold_vacuum_kpa) > SAME_VACUUM_PA:
         return {}
+    day = bench.recovery
+    if day is not None:
+        of_the_day = {"thermal_time_constant_s": day.tau_s, "thermal_time_constant_u_s": day.tau_u_s}
+        return {**of_the_day, "chill_k": day.chill_k, "chill_u_k": day.chill_u_k, "recovery_varies": (0.0, 0.0)}
     varies = SAME_DAY_VARIES if bench.traceability.is_of_today("heat") else RECOVERY_VARIES
     return {"chill_k": heat.chill_k, "chill_u_k": heat.chill_u_k, "recovery_varies": varies}
 
@@ -198,7 +207,8 @@ def _extras(result: HoldResult) -> dict[str, tuple[float, str]]:
     extras = {
         "rise of pressure": (result.pressure_rate_pa_s, "Pa/s"),
         "same leak through a sharp hole of": (result.equivalent_orifice_mm, "mm"),
-        "heat recovery time constant": (result.thermal_time_constant_s, "s"),
+        TAU_LABEL: (result.thermal_time_constant_s, "s"),
+        CHILL_LABEL: (None if result.bound else result.chill_k, "K"),
         "rise beside it that levels off": (result.vapour_pa, "Pa"),
         "time constant of that rise": (result.vapour_time_constant_s, "s"),
     }
