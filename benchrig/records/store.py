@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import sqlalchemy as sa
