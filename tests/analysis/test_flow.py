@@ -402,3 +402,18 @@ def test_delay_seen_by_a_transducer_that_is_slower_than_told_is_no_surer_than_it
     assert "slower than the bench file says" in found.explanation
     assert found.opening_delay_ms_u > 3.0
     assert abs(found.opening_delay_ms - 12.0) < 2 * found.opening_delay_ms_u
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("hum_pa", [60.0, 200.0])
+def test_hum_of_any_phase_makes_no_delay_and_no_conductance_wrong_and_sure(hum_pa):
+    t, p = fill(0.42, 0.3, grows=2.0, laminar=1e-3)
+    heat = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12}
+    for phase in np.arange(0.0, 1.0, 0.2):
+        hummed = noisy(p + hum_pa * np.sin(2 * np.pi * (50.0 * t + phase)), seed=int(10 * phase))
+        found = analyse_flow(t, hummed, **heat, **BENCH)
+        if found.opening_delay_ms_u is not None:
+            assert abs(found.opening_delay_ms - 12.0) < max(2 * found.opening_delay_ms_u, 1.0)
+        if found.sonic_conductance_dm3_s_bar is not None:
+            off = found.sonic_conductance_dm3_s_bar - 0.42
+            assert abs(off) < max(2 * found.sonic_conductance_dm3_s_bar_u, 0.03 * 0.42)

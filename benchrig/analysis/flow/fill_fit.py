@@ -34,6 +34,8 @@ TRAVEL_STEP = 0.8
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+FAR_ASTRAY = 3.0
+"""The same for a supposition, which is given up then."""
 DEPARTURE = 0.004
 """What a real opening's departure from the ISO 6358 curve, about 1 % of its choked flow, does to the pressure during
 a fill, as part of the vacuum (engineering judgement). Taken as noise, so that it does not bend the heat transfer and
@@ -211,14 +213,27 @@ def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) 
     begins = (None,) if setting.inflow_told else BEGIN_UNTOLD
     roughs = [_fit(model, y, loose, (*parameters, *_begun(stirring, part)), soft, NEAR) for part in begins]
     rough = min(roughs, key=lambda one: one.cost)
-    if not first and float(rough.residual @ rough.residual) > HOPELESS**2 * len(y):
-        return FillFit(rough, (math.nan, math.nan), model(rough.values), math.inf, rough.cost)
-    fitted = _curved(model, y, sd, rough)
-    if fitted.widening > ASTRAY and first:
+    if not first and _hopeless(rough):
+        return _given_up(model, rough)
+    near = _nearly_curved(model, y, sd, rough)
+    if not first and _hopeless(near):
+        return _given_up(model, near)
+    fitted = _curved(model, y, sd, near, math.inf if first else FAR_ASTRAY)
+    if fitted.widening > ASTRAY and first and not _hopeless(rough):
         # another way down: free to depart from the curve from the start
         other = _fit(model, y, sd, (*parameters, *_CURVE, *stirring), soft_sd=(*soft, CURVE_SOFT_PA))
         fitted = min(fitted, other, key=lambda one: one.cost)
+    elif not first and fitted.widening > FAR_ASTRAY:
+        return _given_up(model, fitted)
     return _fit_of(model, blocks, fitted, travel_s, travel_u_s)
+
+
+def _hopeless(fitted: Fitted) -> bool:
+    return float(fitted.residual @ fitted.residual) > HOPELESS**2 * len(fitted.residual)
+
+
+def _given_up(model: FillModel, fitted: Fitted) -> FillFit:
+    return FillFit(fitted, (math.nan, math.nan), model(fitted.values), math.inf, fitted.cost)
 
 
 def _begun(stirring: tuple[Parameter, Parameter], part: float | None) -> tuple[Parameter, Parameter]:
@@ -273,24 +288,26 @@ def _pulled(fitted: Fitted, names: Sequence[str], usual: float) -> float:
     return math.sqrt(max(sum(pull**2 for pull in _pulls(fitted, names).values()) - usual, 0.0))
 
 
-def _curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:
-    """The fit once more, with the opening free to depart from the ISO curve as real ones do."""
+def _nearly_curved(model: FillModel, y: Samples, sd: Samples, fitted: Fitted) -> Fitted:
+    """The fit once more, with the opening free to depart from the ISO curve as real ones do; more noise pretended."""
     begin = [replace(q, start=fitted.values[q.name], late=False) for q in fitted.parameters]
-    k = len(begin) - (2 if "flow_power" in fitted.values else 0)
-    begin = [*begin[:k], *_CURVE, *begin[k:]]
-    start = fitted.values["start"]
-    near = _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), begin, settled_at=NEAR)
-    begin = [replace(q, start=near.values[q.name]) for q in begin]
+    k = len(begin) - 2
+    return _fit(model, y, np.hypot(sd, CURVE_SOFT_PA), [*begin[:k], *_CURVE, *begin[k:]], settled_at=NEAR)
+
+
+def _curved(model: FillModel, y: Samples, sd: Samples, near: Fitted, hopeless_from: float) -> Fitted:
+    """The last fit, its flow following the critical ratio along a tangent, which is laid anew in each round."""
+    fitted = near
     for _ in range(STRAIGHTENED):
-        about = next(q.start for q in begin if q.name == "critical_ratio")
-        if abs(about - start) < STRAIGHT:
-            about = start - STRAIGHT
+        about = fitted.values["critical_ratio"]
+        if abs(about - fitted.values["start"]) < STRAIGHT:
+            about = fitted.values["start"] - STRAIGHT
+        begin = [replace(q, start=fitted.values[q.name]) for q in fitted.parameters]
         model.straighten(about)
         fitted = _fit(model, y, sd, begin)
         model.straighten(None)
-        if abs(fitted.values["critical_ratio"] - about) < STRAIGHT:
+        if abs(fitted.values["critical_ratio"] - about) < STRAIGHT or fitted.widening > hopeless_from:
             break
-        begin = [replace(q, start=fitted.values[q.name]) for q in begin]
     return fitted
 
 

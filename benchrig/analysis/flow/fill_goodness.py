@@ -35,23 +35,44 @@ class Noise:
         Standard deviation of a single sample, from sample to sample.
     slow_pa : float
         Standard deviation of what does not average out over a block of some samples: hum, drift, coarse steps.
-    stepped : bool
-        It is the converter's steps that do not average out.
+    step_pa : float
+        Height of the converter's steps where it is they that do not average out; else zero.
+    alike : float
+        Over so many samples the rest of it stays about the same: half a period of a hum, longer where it drifts.
     """
 
     sample_pa: float
     slow_pa: float
-    stepped: bool = False
+    step_pa: float = 0.0
+    alike: float = 1.0
+
+    @property
+    def stepped(self) -> bool:
+        """Whether it is the converter's steps that do not average out."""
+        return self.step_pa > 0
 
     @property
     def averages_out(self) -> bool:
         """Whether means of many samples are as independent as single ones."""
         return self.slow_pa < 0.1 * self.sample_pa
 
-    def of_mean(self, n: Samples) -> Samples:
-        """Standard deviation of means of n samples about the fitted curve, Pa."""
-        steady_pa = math.hypot(self.slow_pa, MODEL_U_PA)
-        return np.asarray(np.hypot(self.sample_pa / np.sqrt(n), steady_pa), dtype=np.float64)
+    def of_means(self, n: Samples, mean_pa: Samples) -> Samples:
+        """Standard deviation of the means of blocks of n samples in succession about the fitted curve, Pa.
+
+        What is alike from one block to the next is told once, not by each: a step of the converter until the curve
+        has gone through it, other slow noise for as long as it stays the same. Such blocks count less.
+
+        Examples
+        --------
+        >>> rises = np.array([0.0, 40.0, 80.0, 90.0, 100.0, 105.0, 105.0, 105.0, 105.0])
+        >>> Noise(1.0, 4.0, step_pa=30.0).of_means(np.full(9, 100.0), rises).round(1)
+        array([5. , 5. , 5.3, 7.6, 7.6, 7.6, 7.6, 7.6, 7.6])
+        """
+        together = np.maximum(self.alike / n, 1.0)
+        if self.stepped:
+            together = np.clip(self.step_pa / np.maximum(np.abs(np.gradient(mean_pa)), 1e-9), 1.0, max(len(n) / 3, 1.0))
+        slow_pa = self.slow_pa * np.sqrt(together)
+        return np.asarray(np.sqrt(self.sample_pa**2 / n + slow_pa**2 + MODEL_U_PA**2), dtype=np.float64)
 
 
 def noise_of_record(pressure_pa: Samples, still: Samples) -> Noise:
@@ -72,8 +93,8 @@ def noise_of_record(pressure_pa: Samples, still: Samples) -> Noise:
     (11.8, 0.0)
     """
     sample_pa = max(noise_sd(pressure_pa), 0.3)
-    steps_pa = _between_steps(pressure_pa, sample_pa)
-    slow_pa = steps_pa
+    step_pa, steps_pa = _between_steps(pressure_pa, sample_pa)
+    slow_pa, alike = steps_pa, 1.0
     blocks = len(still) // STILL_BLOCK
     if blocks >= LEAST_BLOCKS:
         means = still[-blocks * STILL_BLOCK :].reshape(blocks, STILL_BLOCK).mean(axis=1)
@@ -85,18 +106,32 @@ def noise_of_record(pressure_pa: Samples, still: Samples) -> Noise:
         # only what white noise would show once in a thousand records counts
         if variance > white * _chi_square_limit(spare, 3.1) / spare:
             slow_pa = math.sqrt(max(variance - sample_pa**2 / STILL_BLOCK, slow_pa**2))
-    return Noise(sample_pa, slow_pa, steps_pa > 0.1 * sample_pa)
+            alike = _alike(still)
+    return Noise(sample_pa, slow_pa, step_pa if steps_pa > 0.1 * sample_pa else 0.0, alike)
 
 
-def _between_steps(pressure_pa: Samples, sample_pa: float) -> float:
-    """What a converter's steps leave in means of samples whose noise is too small to smear them, Pa."""
+def _alike(still: Samples) -> float:
+    """Samples for which the slow noise of a record at rest stays the same: twice the lag that ends its correlation."""
+    n = len(still)
+    at = np.arange(n) - (n - 1) / 2
+    left = still - still.mean() - at * float(at @ still) / float(at @ at)
+    power = np.abs(np.fft.rfft(left, 2 * n)) ** 2
+    correlation = np.fft.irfft(power)[:n]
+    # means of a few lags, for the noise of the samples is in each
+    smooth = np.convolve(correlation, np.full(5, 0.2), mode="valid")
+    below = np.flatnonzero(smooth[1:] <= 0)
+    return 2.0 * (float(below[0]) + 3 if len(below) else n)
+
+
+def _between_steps(pressure_pa: Samples, sample_pa: float) -> tuple[float, float]:
+    """A converter's step, and what it leaves in means of samples whose noise is too small to smear it, Pa."""
     jumps = np.abs(np.diff(pressure_pa))
     jumps = jumps[jumps > 0]
     if not len(jumps):
-        return 0.0
+        return 0.0, 0.0
     step = float(jumps.min())
     smear = math.sqrt(max(sample_pa**2 - step**2 / 12, 0.0)) / step
-    return step / math.sqrt(12) * math.exp(-2 * math.pi**2 * smear**2)
+    return step, step / math.sqrt(12) * math.exp(-2 * math.pi**2 * smear**2)
 
 
 def goodness(residual: Samples, parameters: int, alike: bool = True) -> float:

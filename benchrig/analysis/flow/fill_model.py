@@ -184,11 +184,14 @@ class FillModel:
         self._about = about
 
     def derivatives(self, q: Mapping[str, float]) -> Mapping[str, Samples]:
-        """Derivatives of what is shown by those parameters that the balance has, Pa; none where they are not known."""
+        """Derivatives of what is shown by those parameters that the balance has, Pa; none where they are not known.
+
+        With a transducer that may be slow they are those of the delayed curve: near enough for a search.
+        """
         q = timed(q)
         fill = self._fill_of(q)
         curve = self._curve_of(fill, aside=False)
-        if curve is None or "response_s" in q or "index" in q:
+        if curve is None or "index" in q:
             return {}
         names = [name for name in _BALANCE if name in q]
         parts = ["heat", "heat_flow", *names]
@@ -257,7 +260,7 @@ class FillModel:
 
     def _when(self, q: Mapping[str, float], since_s: Samples) -> Samples:
         """Time at which an undisturbed fill shows what is shown; see `delayed_s`."""
-        response_s = self._setting.response_s
+        response_s = max(q.get("response_s", self._setting.response_s), 0.0)
         if q.get("gathers_speed"):
             when = _gathering_speed(since_s, response_s, q["travel_s"])
         else:

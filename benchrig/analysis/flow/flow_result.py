@@ -24,12 +24,12 @@ ELLIPSE_U = 0.003
 """What a critical ratio depends on the ellipse that stands for the real curve; an ideal nozzle is off by so much."""
 LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
-RESPONSE_U = 0.1
+RESPONSE_U = 0.07
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN_U = 0.006
+UNSEEN_U = 0.004
 """C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
 opening, and just above it little that is not bound to an ISO curve: the standard uncertainty of that, as part of C
-(engineering judgement; simulated openings, which are nozzles with a discharge coefficient that falls, are off by 0.3 to
+(engineering judgement; simulated openings, which are nozzles with a discharge coefficient that falls, are off by up to
 0.6 %). The flow at rated vacuum is seen, yet no surer: the departures fitted are four shapes of any number."""
 PULLED_RATIO_U, PULLED_FLOW_U, PULLED_HEAT_C_U = 0.035, 0.004, 0.018
 """What an exchange of heat of another form than the fitted ones (free convection, stirring by the square of the inflow,
@@ -40,7 +40,7 @@ by 0.02 to 0.06 a unit of `FillFit.pulled`, C by 1.5 to 3.5 % and the flow at ra
 UNTOLD_HEAT_U = 0.006
 """Where nobody told what an inflow adds to the heat, the fit finds it as a power of the inflow; what another form would
 make of C and the flow at rated vacuum, as part of them (engineering judgement)."""
-BEGINS_U_S = 0.0003
+BEGINS_U_S = 0.00025
 """How an armature that gathers speed begins to open is not known better than this (engineering judgement)."""
 
 

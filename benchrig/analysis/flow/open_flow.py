@@ -169,8 +169,7 @@ def analyse_flow(
         float(inflow_power),
         float(inflow_power_u),
     )
-    if inflow_w_k is None:
-        setting = setting.untold()
+    setting = setting.untold() if inflow_w_k is None else setting
     noise_pa = noise_of_record(p, p[:0]).sample_pa
     start_pa = float(np.mean(p[:5]))
     vacuum_pa = ambient_pa - start_pa
@@ -300,7 +299,7 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switc
     x, y, n = thinned(t, p, (opened_s, onset_s), fill_s, period_s)
     tail_u_pa = np.hypot(TAIL_U * (setting.ambient_pa - y), TAIL_U_PA)
     close_to_ambient = y > TAIL_FROM * setting.ambient_pa
-    sd = np.hypot(noise.of_mean(n), np.where(close_to_ambient, tail_u_pa, 0.0))
+    sd = np.hypot(noise.of_means(n, y), np.where(close_to_ambient, tail_u_pa, 0.0))
     blocks = Blocks(x, y, sd, opened_s, slope, start_pa, period_s, noise)
     try:
         plain = fit_fill(blocks, setting)
@@ -321,7 +320,6 @@ def _questioned(
     switched: Switched,
 ) -> FlowResult:
     """Result for a fill that is not what the plain model makes of it: what it may be instead."""
-    before_s = switched.at_s - onset_s
     course = course_of(
         t,
         p,
@@ -333,13 +331,15 @@ def _questioned(
     words = words_for(course)
     if words:
         return _not_measured(f"{words}; no one opening describes that", plain, blocks, switched)
+    before_s = switched.at_s - onset_s
     if switched.within and before_s > 0.02:
         words = (
             f"the pressure rises {1e3 * before_s:.0f} ms before t = 0, unlike through one opening: the valve was not "
             "shut before it was switched, or t = 0 is not when that was"
         )
         return _not_measured(words, plain, blocks, switched)
-    found = explanations(blocks, setting, course)
+    elsewhere = plain is not None and plain.goodness <= 1.0 and plain.strained == "ambient"
+    found = [] if elsewhere else explanations(blocks, setting, course)
     if found:
         said = " or ".join(dict.fromkeys(each.words for each in found if each.words))
         return result_of(blocks, found, said, setting, switched)
