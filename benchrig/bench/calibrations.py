@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchrig.bench.constants import CONSTANTS, BenchConstant, Kind, constant_named
 from benchrig.bench.exchanged_parts import Made
@@ -34,8 +34,7 @@ ROUGH = 0.05
 """A constant stated no better than this part of it is a rough guess."""
 
 
-@dataclass(frozen=True)
-class Constant:
+class Constant(NamedTuple):
     """One constant of the bench with its standard uncertainty. `name` is table and key of the bench file."""
 
     name: str

@@ -76,7 +76,7 @@ def show(bench_file: Path | None, plan: bool, normally: str, example: bool, as_j
         return
     constants = in_use(loaded.file, traceability.used)
     if as_json:
-        shown = [{**vars(each), "from": origin or "bench file"} for each, origin in constants]
+        shown = [{**each._asdict(), "from": origin or "bench file"} for each, origin in constants]
         now = {
             "constants": shown,
             "rests_on": [each.says for each in traceability.items],

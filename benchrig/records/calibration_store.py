@@ -49,6 +49,7 @@ class CalibrationStore:
         **columns: Any,
     ) -> int:
         """Write one row with the next number of its kind, and return that number."""
+        written = serialization.text(serialization.canonical(content))
         with write_connection(self._writer, self._path, "bench check" if what == "check" else what) as connection:
             number = next_number(connection, what)
             connection.execute(
@@ -56,8 +57,8 @@ class CalibrationStore:
                     id=number,
                     **_bench_columns(bench),
                     **columns,
-                    content=content,
-                    digest=_digest(content),
+                    content=written,
+                    digest=_digest(written),
                 )
             )
             seal(connection, keys_beside(self._path), (bench.name, bench.simulated), what, number, at)
@@ -70,12 +71,14 @@ class CalibrationStore:
 
     def keep_calibration(self, bench: BenchKey, calibration: Calibration) -> Calibration:
         """Keep a calibration and return it with its number. Raises BenchError when it cannot be written."""
+        content = {**vars(calibration), "bench": bench}
+        del content["number"], content["withdrawal"]  # one is given here, the other is an entry of its own
         number = self._keep(
             tables.calibrations,
             "calibration",
             bench,
             calibration.made,
-            _calibration_content(bench, calibration),
+            content,
             kind=calibration.kind,
             made_at=calibration.made,
             until_at=calibration.until,
@@ -236,8 +239,8 @@ def _key(row: Any) -> BenchKey:
     return BenchKey(row["bench"], bool(row["simulated"]), row["seed"])
 
 
-def _digest(content: object) -> str:
-    return hashlib.sha256(serialization.canonical(content).encode()).hexdigest()
+def _digest(written: str) -> str:
+    return hashlib.sha256(written.encode()).hexdigest()
 
 
 def _number(wanted: str, prefix: str) -> int:
@@ -247,42 +250,13 @@ def _number(wanted: str, prefix: str) -> int:
     return int(digits)
 
 
-def _calibration_content(bench: BenchKey, calibration: Calibration) -> dict[str, Any]:
-    return {
-        "bench": asdict(bench),
-        "kind": calibration.kind,
-        "made": calibration.made.isoformat(),
-        "until": calibration.until.isoformat(),
-        "operator": serialization.text(calibration.operator),
-        **{
-            key: [[each.name, float(each.value), float(each.u), each.unit] for each in constants]
-            for key, constants in (("constants", calibration.constants), ("before", calibration.before))
-        },
-        "references": [
-            {
-                "name": serialization.text(each.name),
-                "unit": serialization.text(each.unit),
-                "certificate": serialization.text(each.certificate),
-                "dated": None if each.dated is None else each.dated.isoformat(),
-                "value": float(each.value),
-                "u": float(each.u),
-            }
-            for each in calibration.references
-        ],
-        "how": serialization.text(calibration.how),
-        "parts": [[serialization.text(label), float(u)] for label, u in calibration.parts],
-        "notes": [serialization.text(note) for note in calibration.notes],
-        **_made_content(calibration.made_on),
-    }
-
-
 def _made_content(made_on: Made) -> dict[str, Any]:
     """Left out where there is nothing, as it once was: digests of older entries stay what they are."""
     return {"made_on": [[name, serialization.text(what)] for name, what in made_on]} if made_on else {}
 
 
 def _calibration(row: Any, gone: Mapping[int, Withdrawal]) -> Calibration:
-    content = row["content"]
+    content = json.loads(row["content"])
     return Calibration(
         kind=content["kind"],
         constants=tuple(Constant(*each) for each in content["constants"]),
@@ -333,7 +307,7 @@ def _check_content(bench: BenchKey, check: CheckResult) -> dict[str, Any]:
 
 
 def _check(row: Any) -> CheckResult:
-    content = row["content"]
+    content = json.loads(row["content"])
     seconds = content["bench_seconds"]
     return CheckResult(
         items=tuple(CheckItem(**item) for item in content["looks"]),

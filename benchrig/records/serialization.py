@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
@@ -42,8 +43,17 @@ NOT_FINITE = "the analysis gave no finite number"
 
 
 def canonical(content: object) -> str:
-    """Content as JSON text, the same for the same content: sorted keys, no spaces, shortest exact floats, no NaN."""
-    return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    """Content as JSON text, the same for the same content: sorted keys, no spaces, shortest exact floats, no NaN.
+
+    A dataclass is an object with its fields, a date or an instant is ISO 8601 text.
+    """
+    return json.dumps(
+        content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
+    )
+
+
+def _plain(value: object) -> object:
+    return value.isoformat() if isinstance(value, date) else vars(value)
 
 
 def number(value: float | None) -> float | None:

@@ -156,8 +156,8 @@ def calibration_document(calibration: Calibration, bench: BenchKey) -> dict[str,
         "bench": bench.name,
         "simulated": bench.simulated,
         "seed": bench.seed,
-        "constants": [vars(each) for each in calibration.constants],
-        "before": [vars(each) for each in calibration.before],
+        "constants": [each._asdict() for each in calibration.constants],
+        "before": [each._asdict() for each in calibration.before],
         "references": [
             {**vars(each), "dated": None if each.dated is None else each.dated.isoformat()}
             for each in calibration.references

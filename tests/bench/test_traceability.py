@@ -27,7 +27,7 @@ def calibration(kind: str, number: int = 1, days_ago: float = 10, value: float =
     made = NOW - timedelta(days=days_ago)
     return Calibration(
         kind=kind,  # type: ignore[arg-type]
-        constants=tuple(replace(each, value=value, u=u) for each in was),
+        constants=tuple(each._replace(value=value, u=u) for each in was),
         before=was,
         references=(),
         made=made,
@@ -102,7 +102,7 @@ def test_a_calibration_replaces_value_and_uncertainty_and_nothing_else(kind):
     before = file()
     after = with_calibrations(before, [calibration(kind, value=0.005, u=0.0001)])
     assert constants_of(after, kind) == tuple(
-        replace(was, value=0.005, u=pytest.approx(0.0001)) for was in constants_of(before, kind)
+        was._replace(value=0.005, u=pytest.approx(0.0001)) for was in constants_of(before, kind)
     )
     changed = [name for name in BenchFile.model_fields if getattr(before, name) != getattr(after, name)]
     assert len(changed) == 1
@@ -121,7 +121,7 @@ def test_a_rough_guess_that_moves_within_twice_its_uncertainty_is_no_surprise():
 
 def test_of_two_kinds_that_find_the_same_constant_the_later_counts():
     two_points = calibration("scale", 1, days_ago=5, value=25.1e-6, u=1e-9)
-    both = replace(two_points, constants=(two_points.constants[0], replace(two_points.constants[1], value=0.21)))
+    both = replace(two_points, constants=(two_points.constants[0], two_points.constants[1]._replace(value=0.21)))
     zero = calibration("transducer", 2, days_ago=1, value=0.22, u=0.001)
     for order in ((both, zero), (zero, both)):
         after = with_calibrations(file(), order)

@@ -225,7 +225,7 @@ def test_the_uncertainty_of_a_calibrated_constant_goes_into_the_leak(kind, u):
     for spread in (1e-6, u):
         _, bench, _ = simulated(seed=4, condition="seat-leak")
         (now,) = constants_of(bench.file, kind)
-        made = Calibration(kind, (replace(now, u=spread),), (now,), (), NOW, NOW, "me", "by hand")
+        made = Calibration(kind, (now._replace(u=spread),), (now,), (), NOW, NOW, "me", "by hand")
         bench.apply_calibrations(Traceability(used=(made,)))
         measured = measure_only(bench, model, steps=["hold"])
         (leak,) = [each for each in measured.characteristics if each.name == "hold_leak_sccm"]
