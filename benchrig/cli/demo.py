@@ -28,9 +28,9 @@ def demo(simulated: str, model: str, seed: int, as_json: bool) -> None:
     """One valve through the simulated bench: record, page and label at the end. Nothing to configure, no hardware."""
     from benchrig.application.bench_choice import BenchChoice, open_bench
     from benchrig.application.paths import model_folders, store_path
-    from benchrig.application.qualification import QualificationRequest
+    from benchrig.application.qualification import QualificationRequest, qualify_valve
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.one_run import run_one
+    from benchrig.cli.one_run import shown_run, tell_outcome
     from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
@@ -40,4 +40,7 @@ def demo(simulated: str, model: str, seed: int, as_json: bool) -> None:
     )
     choice = BenchChoice(simulated={"model": valve.model, "condition": simulated, "seed": seed, "faults": []})
     request = QualificationRequest(valve, intake, seed=choice.seed)
-    sys.exit(run_one(Store(store_path()), open_bench(choice), request, as_json=as_json))
+    store, opened = Store(store_path()), open_bench(choice)
+    with shown_run() as (questions, tell):
+        done = qualify_valve(store, opened, request, questions=questions, tell=tell)
+    sys.exit(tell_outcome(done, as_json=as_json))

@@ -141,10 +141,10 @@ def qualify(
 
     from benchrig.application.bench_choice import BenchChoice, open_bench
     from benchrig.application.paths import model_folders, store_path
-    from benchrig.application.qualification import QualificationRequest, check_tag
+    from benchrig.application.qualification import QualificationRequest, check_tag, qualify_valve
     from benchrig.application.wire_log_file import open_wire_log
     from benchrig.catalogue import Catalogue
-    from benchrig.cli.one_run import run_one
+    from benchrig.cli.one_run import shown_run, tell_outcome
     from benchrig.records import Store
     from benchrig.sequencer.events import Intake
 
@@ -187,7 +187,10 @@ def qualify(
     )
     with ExitStack() as stack:
         log = None if wire_log is None else stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))
-        status = run_one(store, open_bench(choice, wire_log=log), request, as_json=as_json)
+        opened = open_bench(choice, wire_log=log)
+        with shown_run() as (questions, tell):
+            done = qualify_valve(store, opened, request, questions=questions, tell=tell)
+    status = tell_outcome(done, as_json=as_json)
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run
 

@@ -70,7 +70,12 @@ def decide(
     >>> judgement.why
     'Hold leak fails: 63.00 sccm, at most 5 sccm allowed; beyond the limit by more than the guard band of 1.20 sccm.'
     """
-    judged = _judge_all(characteristics, limits, guard_band)
+    allowed = {each.name: each for each in limits}
+    if len({each.name for each in characteristics}) != len(characteristics) or len(allowed) != len(limits):
+        raise ValueError("two characteristics or two limits of one name")
+    judged = tuple(
+        judge(each, allowed.get(each.name), guard_band) for each in _to_be_judged(characteristics, tuple(allowed))
+    )
     vapour = evidence.vapour if evidence.vapour is not None and evidence.vapour.probability >= NAMED_FROM else None
     verdict, decisive, why = _verdict(judged)
     if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
@@ -110,21 +115,16 @@ def _wet(judged: tuple[Judged, ...], vapour: Vapour, beside: str, reason: Reason
     )
 
 
-def _judge_all(
-    characteristics: Sequence[Characteristic], limits: Sequence[Limit], guard_band: str
-) -> tuple[Judged, ...]:
-    by_name = {each.name: each for each in characteristics}
-    allowed = {each.name: each for each in limits}
-    if len(by_name) != len(characteristics) or len(allowed) != len(limits):
-        raise ValueError("two characteristics or two limits of one name")
-    for name in allowed:
+def _to_be_judged(found: Sequence[Characteristic], wanted: Sequence[str]) -> list[Characteristic]:
+    """What was found, and what is wanted and was not looked for, in the order of the table of characteristics."""
+    by_name = {each.name: each for each in found}
+    for name in wanted:
         if name not in by_name:
             unit = CHARACTERISTICS[name].unit if name in CHARACTERISTICS else ""
             why_not = "the step that measures it was not run"
             by_name[name] = Characteristic(name, None, None, unit, how="", why_not=why_not)
     order = {name: number for number, name in enumerate(CHARACTERISTICS)}
-    names = sorted(by_name, key=lambda name: order.get(name, len(order)))
-    return tuple(judge(by_name[name], allowed.get(name), guard_band) for name in names)
+    return sorted(by_name.values(), key=lambda each: order.get(each.name, len(order)))
 
 
 def _verdict(judged: Sequence[Judged]) -> tuple[Verdict, list[Judged], str]:
