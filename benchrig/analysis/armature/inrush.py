@@ -18,7 +18,9 @@ __all__ = ["InrushResult", "analyse_inrush"]
 
 LEAST_OHM, MOST_OHM = 0.3, 5000.0  # of a valve's coil and its circuit: beyond lies a wrong unit (engineering judgement)
 USEFUL = 0.05  # relative standard uncertainty above which a steady current says nothing
-NEAR_S, SHORT_S = 6e-4, 1e-3  # around an arrival no sample may be missing; elsewhere not for longer than this
+# Samples about an arrival may be missing for as long as this, elsewhere for longer, or for so many samples each; this
+# part of a gap about the arrival is uncertain.
+NEAR_S, SHORT_S, NEAR_SAMPLES, SHORT_SAMPLES, GAP_PART = 6e-4, 1e-3, 4.0, 5.0, 0.3
 SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part of the rise is good
 ON_ITS_WAY = 0.025  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
@@ -204,12 +206,15 @@ def analyse_inrush(
     if _in_a_gap(trace.gaps_s, 0.0, settled_s):
         moved = None if moved is False else moved
         # short gaps elsewhere, and gaps after it, hide no first arrival
-        if arrival is None or _hidden(trace.gaps_s, arrival.s, 0.0, min(arrival.s + NEAR_S, settled_s)):
+        if arrival is None or _hidden(trace, arrival.s, 0.0, min(arrival.s + NEAR_S, settled_s)):
             start, arrival = None, None
-    if _in_a_gap(trace.gaps_s, trace.end_s, gone_s) and (
-        back is None or _hidden(trace.gaps_s, trace.end_s + back.s, trace.end_s, gone_s)
-    ):
-        opened, back, release = None, None, Release()
+        else:
+            arrival = _less_certain(arrival, GAP_PART * _gap_near(trace.gaps_s, arrival.s))
+    if _in_a_gap(trace.gaps_s, trace.end_s, gone_s):
+        if back is None or _hidden(trace, trace.end_s + back.s, trace.end_s, gone_s):
+            opened, back, release = None, None, Release()
+        else:
+            back = _less_certain(back, GAP_PART * _gap_near(trace.gaps_s, trace.end_s + back.s))
     if trace.starts_off_s >= UNSURE_S:
         # flux is counted from switch-on: what it says of motion and of the seat is as wrong as that
         start, arrival = None, None
@@ -242,7 +247,9 @@ def analyse_inrush(
         u = float(np.hypot(u, ON_ITS_WAY * current))
         if ohm is not None and ohm_u is not None:
             ohm_u = float(np.hypot(ohm_u, ON_ITS_WAY * ohm))
-    dips = moved is not None and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
+    # where it cannot be told whether the armature moved, a dip was looked for all the same
+    judged = moved is not None or motion.moved is None
+    dips = judged and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
     if arrival is None or trace.hidden_zero:
         start = None  # the end of the hump alone does not tell what its beginning is
     if release.held and off_s is None:
@@ -294,10 +301,19 @@ def _in_a_gap(gaps_s: tuple[tuple[float, float], ...], begin_s: float, end_s: fl
     return any(last > begin_s and first < end_s for first, last in gaps_s)
 
 
-def _hidden(gaps_s: tuple[tuple[float, float], ...], at_s: float, begin_s: float, end_s: float) -> bool:
-    """Samples are missing around an arrival, or for so long elsewhere that another could be the first."""
-    inside = [last - first for first, last in gaps_s if last > begin_s and first < end_s]
-    return _in_a_gap(gaps_s, at_s - NEAR_S, at_s + NEAR_S) or max(inside, default=0.0) > SHORT_S
+def _hidden(trace: CoilTrace, at_s: float, begin_s: float, end_s: float) -> bool:
+    """Samples are missing for so long that an arrival is anywhere in there, or another could be the first."""
+    inside = [last - first for first, last in trace.gaps_s if last > begin_s and first < end_s]
+    near = _gap_near(trace.gaps_s, at_s)
+    return near > max(NEAR_S, NEAR_SAMPLES * trace.dt_s) or max(inside, default=0.0) > max(
+        SHORT_S, SHORT_SAMPLES * trace.dt_s
+    )
+
+
+def _gap_near(gaps_s: tuple[tuple[float, float], ...], at_s: float) -> float:
+    """Longest gap about a time, s."""
+    near = [last - first for first, last in gaps_s if last > at_s - NEAR_S and first < at_s + NEAR_S]
+    return max(near, default=0.0)
 
 
 def _settled_s(b: Branches, dt_s: float) -> float:

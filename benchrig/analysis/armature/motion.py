@@ -41,6 +41,7 @@ START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion
 # Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the
 # true one was later by this part of the arrival, and one found before the second part of it by so much of what lacks.
 START_LATER, START_EARLY, START_EARLY_BY = 0.03, 0.2, 1.8
+START_ANYWHERE = 0.25  # of the arrival, about its half
 # Least flux over that at the end of the pulse for a dip's beginning and for an arrival: of 560 arrivals in records by
 # other physics the earliest was at 0.23.
 EARLY_FLUX, ARRIVAL_FLUX = 0.1, 0.17
@@ -53,6 +54,7 @@ KINK_CLEAR = 6.0  # standard deviations by which the slope must rise at an arriv
 KINK_JUMP = 0.2
 BOUNCE_SIDES_S, BOUNCE_CLEAR, MOST_BOUNCES = (0.3e-3, 0.5e-3, 0.8e-3), 8.0, 6
 BOUNCE_REACH_S = 5e-4
+COIL_FALL = 2.0  # times the rise, by current: a fall that is steeper is no switch's (engineering judgement)
 SIDES_S = (0.4e-3, 0.6e-3, 1e-3, 2e-3, 4e-3, 8e-3)  # windows before and after a kink
 
 
@@ -144,7 +146,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     where = np.flatnonzero(shown)
     if len(where) < 8:
         few = "too few samples in the rise to say whether the armature moved"
-        return Motion(None, 0.0, None, None, 0.0, 0.0, (few,))
+        return Motion(None, 0.0, None, None, np.nan, np.nan, (few,))
     if compared:
         half = max(2, round(7e-4 / dt))
         series = local_quadratic(b.apart, half)[where]
@@ -164,6 +166,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         if not (
             dip.clear > DIP_CLEAR
             and dip.depth > DIP_LEAST
+            and _falls_as_a_coil(b, dip)
             and begins_sharply(b.rise, noise, dip, dt, BOUNCE_REACH_S, BOUNCE_SIDES_S, BOUNCE_CLEAR)
         ):
             break
@@ -197,7 +200,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         moved = None
         notes.append("the current settles late, as with slow iron or a slow armature: cannot tell whether it moved")
     if not moved:
-        return Motion(moved, evidence, None, None, 0.0, dip.u, tuple(notes))
+        depth, depth_u = (0.0, dip.u) if moved is not None else _none_seen(b, noise, dt)
+        return Motion(moved, evidence, None, None, depth, depth_u, tuple(notes))
     peak_at = int(where[peak])
     base = min(float(series[: peak + 1].min()), float(series[peak:].min()))
     high = np.flatnonzero(series[peak:] > base + 0.2 * height)
@@ -265,11 +269,7 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
     if not np.isfinite(arrival.level):
         if dip is not None:
             return dip.depth, float(np.hypot(0.15 * dip.depth, DIP_MODEL))
-        until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)
-        seen = b.rise_smooth[:until]
-        fall = float((np.maximum.accumulate(seen) - seen).max(initial=0.0))
-        hidden = DIP_HIDES * (1.0 + noise / DIP_NOISE)
-        return (0.0, float(np.hypot(sd, hidden))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
+        return _none_seen(b, noise, dt)
     at = max(3, min(round(arrival.s / dt), len(b.rise_smooth) - 1))
     top = float(b.rise_smooth[: at + 1].max())
     depth = max(top - arrival.level, 0.0, dip.depth if dip is not None else 0.0)
@@ -282,6 +282,24 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
     parts = (arrival.level_u, DIP_EXTREMES * sd, DIP_MODEL, hides, fell, other, (DIP_PART + DIP_COARSE * dt) * depth)
     u = sum(part**2 for part in parts) ** 0.5
     return depth, u
+
+
+def _none_seen(b: Branches, noise: float, dt: float) -> tuple[float, float]:
+    """0.0 and what noise may hide; NaN where the current falls before it has settled."""
+    half = max(2, round(4e-4 / dt))
+    sd = noise * (2.25 / (2 * half + 1)) ** 0.5
+    until = int(np.argmax(b.rise_smooth > 0.97)) or len(b.rise_smooth)
+    seen = b.rise_smooth[:until]
+    fall = float((np.maximum.accumulate(seen) - seen).max(initial=0.0))
+    hidden = DIP_HIDES * (1.0 + noise / DIP_NOISE)
+    return (0.0, float(np.hypot(sd, hidden))) if fall < 5.0 * sd + DIP_MODEL else (np.nan, np.nan)
+
+
+def _falls_as_a_coil(b: Branches, dip: Dip) -> bool:
+    """Not faster than a coil's current through a diode would, by how fast it rose; an armature may be faster."""
+    top = float(b.rise_smooth[dip.top])
+    fall = (top - float(b.rise_smooth[dip.bottom])) / max(dip.bottom - dip.top, 1)
+    return fall < COIL_FALL * (top + 0.1) * top / max(dip.top, 1)
 
 
 def _less_sure(arrival: Instant | None, faint: tuple[float, float]) -> Instant | None:
@@ -334,7 +352,8 @@ def _start(
     rows = np.flatnonzero((trace.rise_s > min(5e-4, 0.15 * arrival_s)) & (trace.rise_s <= until))
     found = leaving(trace.rise_s[rows], b.rise_flux[rows], b.rise[rows], noise)
     if found is None:
-        return None
+        # too few samples: anywhere before the arrival
+        return Instant(0.5 * arrival_s, START_ANYWHERE * arrival_s, 0.0) if arrived else None
     # without an arrival the end of the hump stands for it, and what was taken for the motion may be its end
     wide = START_ARRIVAL * arrival_s if arrived else max(START_ARRIVAL * arrival_s, 0.5 * found.s)
     too_early = START_EARLY_BY * max(START_EARLY * arrival_s - found.s, 0.0)

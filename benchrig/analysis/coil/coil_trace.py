@@ -24,6 +24,7 @@ STILL_WAVY = 0.1  # of the largest current: hum may make so much of a record's e
 FINEST = 1e-4  # of the full current: slower wander than this is not looked at
 FEWEST_LATE = 20  # samples without current after the pulse
 FEWEST = 12  # samples in the pulse below which nothing is said
+UNEVEN = 0.95  # fewer samples than places on the even time axis: many are interpolated
 COARSEST_HZ = 20_000.0  # faster records are averaged in blocks: an armature has nothing to say above this
 
 
@@ -235,6 +236,9 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         return _cut(dt, time_s, current, rise, decay, end_s, notes, few)
     tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
     noise = noise_of(current[tail])
+    if len(raw_a) < UNEVEN * len(time_s) * block:
+        # between samples that are not evenly spaced the interpolated ones are smoother than those that were taken
+        noise = max(noise, noise_of(raw_a[(raw_s > time_s[tail.start]) & (raw_s < time_s[tail.stop - 1])]) / block**0.5)
     white = max(noise, 0.29 * step)
     lead = slice(0, int(pulse[0]))
     unsigned = is_cut(current[lead], step, noise)

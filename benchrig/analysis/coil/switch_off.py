@@ -14,6 +14,8 @@ FEWEST = 12  # samples after switch-on
 AT_ONCE = 0.07  # of the fall in the first 2 ms that must be there after 0.5 ms: a coil's current falls fastest at first
 LEVEL_S, LEVEL_TIMES = 8e-3, 1.5  # how long a current must stay level, and how many times as long as it took to fall
 LEVEL_LEAST, LEVEL_CHANGE = 0.04, 0.12  # parts of the full current and of the level: least level, most change
+LEVEL_RANGE, LEVEL_SD = 0.1, 5.0  # part of the level, and standard deviations, by which its eighths may differ
+FULL_PART = 0.06  # of the level by which the current may lie below it and count as full: hum does
 AT_THE_COIL = 0.3  # of its value in the pulse: a voltage below this without current is that of the coil's terminals
 
 
@@ -118,7 +120,7 @@ def find_release(time_s: Samples, current_a: Samples, dt: float) -> float | None
         if before < 1.02 * level:
             break
         level = before
-        full = np.flatnonzero(smooth[: last + 1] > level - max(0.03 * level, 3.0 * noise / width**0.5))
+        full = np.flatnonzero(smooth[: last + 1] > level - max(FULL_PART * level, 3.0 * noise / width**0.5))
         coarse = int(full[-1]) if len(full) else last
     # a line before, a step and a parabola after: the joint that fits best
     side = max(6, round(1.5e-3 / dt))
@@ -158,7 +160,15 @@ def _after_a_level(time_s: Samples, current_a: Samples, fell_s: float, dt: float
     first = (sums[half : len(sums) - half] - sums[: len(sums) - 2 * half]) / half
     second = (sums[2 * half :] - sums[half : len(sums) - half]) / half
     least = max(LEVEL_LEAST * full, 10.0 * noise / half**0.5)
-    stays = np.flatnonzero((second > least) & (np.abs(first - second) < LEVEL_CHANGE * second) & (first < 0.9 * full))
+    alike = (second > least) & (np.abs(first - second) < LEVEL_CHANGE * second) & (first < 0.9 * full)
+    # hum, and the hump of an armature that returns, have halves alike too, but are not level
+    eighth = max(1, span // 8)
+    parts = (sums[eighth:] - sums[:-eighth]) / eighth
+    begins = np.flatnonzero(alike)
+    begins = begins[begins + 7 * eighth < len(parts)]
+    eighths = parts[begins[:, None] + eighth * np.arange(8)]
+    range_most = LEVEL_RANGE * second[begins] + LEVEL_SD * noise / eighth**0.5
+    stays = begins[np.ptp(eighths, axis=1) < range_most]
     if len(stays) == 0:
         return fell_s
     at = int(stays[-1])

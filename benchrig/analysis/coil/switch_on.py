@@ -10,6 +10,9 @@ from benchrig.analysis.results import Samples
 __all__ = ["UNSURE_S", "begins_gently", "current_zero", "starts_elsewhere"]
 
 UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: the times are then only less certain
+# Where nothing else shows the zero: so much of the rise is taken back to switch-on, and this part of how far it is
+# taken is uncertain, because eddy currents make it steeper at first (engineering judgement).
+BACK_S, BACK_U = 5e-4, 0.2
 SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
 GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
@@ -47,8 +50,20 @@ def current_zero(
             )
         return zero, zero_u, False
     notes.append("no lead-in before switch-on: the zero of the current was taken as read")
-    begin = float(current[int(np.searchsorted(time_s, 0.0))])
-    return 0.0, max(noise, 0.29 * step, abs(begin)), False
+    first = int(np.searchsorted(time_s, 0.0))
+    begin = float(current[first])
+    at_once = _at_switch_on(time_s[first:], current[first:])
+    return 0.0, float(np.hypot(max(noise, 0.29 * step, abs(at_once)), BACK_U * abs(begin - at_once))), False
+
+
+def _at_switch_on(time_s: Samples, current: Samples) -> float:
+    """The first samples taken back to switch-on by a parabola: a coil's current begins at zero, A."""
+    dt = float(time_s[1] - time_s[0]) if len(time_s) > 1 else 1.0
+    count = max(5, round(BACK_S / dt))
+    if len(current) < 2 * count:
+        return float(current[0])
+    design = np.vander(time_s[:count] / (count * dt), 3, increasing=True)
+    return float((np.linalg.pinv(design) @ current[:count])[0])
 
 
 def starts_elsewhere(

@@ -163,7 +163,7 @@ def _kink_at(
     rss, jump = scan.rss[part], scan.jump[part]
     if len(rss) < 3:
         return None
-    misfit = np.maximum(rss / (noise**2 * scan.freedom), 1.0)
+    misfit = np.maximum(rss / max(noise**2 * scan.freedom, 1e-300), 1.0)
     clear = jump * (sign / (scan.jump_sd * noise))
     # a bad fit beside a clear kink is worth more than a good fit of nothing
     k = int(np.argmax(clear / np.sqrt(misfit)))
