@@ -148,9 +148,9 @@ class StoppingRule:
     ) -> Stopped | None:
         """Decide, if a look is due.
 
-        No leak to speak of is believed at once; one that shows but is allowed may be vapour, and must be within the
-        limit, and no vapour, where that is suspected as well. One beyond the limit must be so at two looks, also where
-        vapour is suspected: its rise begins like a leak's.
+        No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on: slow
+        vapour bends after half a minute only. One beyond the limit must be so at two looks, also where vapour is
+        suspected: its rise begins like a leak's.
 
         Parameters
         ----------
@@ -177,9 +177,7 @@ class StoppingRule:
         found = analyse(suspicious=False)
         if estimated is not None and found.hold_leak_sccm_u is not None:
             self._whole_part = max(LEAST_U_PART, FALLS_BY * found.hold_leak_sccm_u / estimated[1])
-        if _is_within(found, limit, band_within) and (
-            not _shows(found, limit) or _is_within(analyse(suspicious=True), limit, band_within)
-        ):
+        if _is_within(found, limit, band_within) and not _shows(found, limit):
             return Stopped("within", so_far_s, band_within)
         beyond = _is_beyond(found, limit, band_beyond) and _is_beyond(analyse(suspicious=True), limit, band_beyond)
         twice, self._was_beyond = beyond and self._was_beyond, beyond
@@ -193,6 +191,7 @@ class StoppingRule:
             return False
         leak, u = estimated
         within = leak - WANDERS_U * u + band_within * self._whole_part * u < limit
+        within &= leak - (SHOWS_U + WANDERS_U) * u <= SHOWS_PART * limit
         beyond = leak + WANDERS_U * u - band_beyond * self._whole_part * u > limit
         return not (within or beyond)
 
