@@ -29,6 +29,7 @@ __all__ = [
     "RehearsalBegan",
     "RehearsalProgress",
     "RunOpened",
+    "RunsJudgedAgain",
     "StepBegan",
     "StepEnded",
     "StudyComplete",
@@ -194,6 +195,13 @@ class RehearsalProgress(NamedTuple):
     wall_s: float
 
 
+class RunsJudgedAgain(NamedTuple):
+    """So many stored runs have been judged again."""
+
+    done: int
+    of: int
+
+
 Event = (
     BenchOpened
     | Warned
@@ -215,6 +223,7 @@ Event = (
     | StudyStopped
     | RehearsalBegan
     | RehearsalProgress
+    | RunsJudgedAgain
 )
 Listener = Callable[[Event], None]
 

@@ -28,6 +28,7 @@ __all__ = [
     "constants_of",
     "newest",
     "with_calibrations",
+    "with_constants",
 ]
 
 ROUGH = 0.05
@@ -170,18 +171,24 @@ def with_calibrations(file: BenchFile, calibrations: Iterable[Calibration]) -> B
     """
     for calibration in sorted(calibrations, key=lambda one: (one.made, one.number)):
         for constant in calibration.constants:
-            known = constant_named(constant.name)
-            table, counted_in = getattr(file, known.table), _u_unit(file, known, constant.value)
-            keys = {known.key: constant.value, known.u_key: constant.u / counted_in if counted_in else 0.0}
             try:
-                changed = type(table).model_validate({**vars(table), **keys})
+                file = with_constants(file, (constant,))
             except ValueError as error:
                 kind = calibration.kind
                 raise ConfigError(
                     f"{calibration.name} ({kind}) says {constant.said} for {constant.name}: out of bounds.",
                     hint=f"benchrig bench withdraw {calibration.name} --reason ..., then calibrate {kind} anew.",
                 ) from error
-            file = file.model_copy(update={known.table: changed})
+    return file
+
+
+def with_constants(file: BenchFile, constants: Iterable[Constant]) -> BenchFile:
+    """The bench file with some constants in the place of its own. Raises ValueError for one that is out of bounds."""
+    for constant in constants:
+        known = constant_named(constant.name)
+        table, counted_in = getattr(file, known.table), _u_unit(file, known, constant.value)
+        keys = {known.key: constant.value, known.u_key: constant.u / counted_in if counted_in else 0.0}
+        file = file.model_copy(update={known.table: type(table).model_validate({**vars(table), **keys})})
     return file
 
 

@@ -1,4 +1,4 @@
-"""The workers of a rehearsal: one process a core, one valve at a time each. Nothing that happens to one loses another.
+"""Workers: one process a core, one valve (or one stored run) at a time each. Nothing that happens to one loses another.
 
 No pool of the standard library is used: theirs give up as a whole when one process dies, and a valve that kills its
 worker is the most interesting of all.
@@ -15,15 +15,18 @@ from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from benchrig.clock import Clock
 from benchrig.rehearsal.one_valve import RehearsalSettings, Result
 from benchrig.rehearsal.plan import Entry
 
-__all__ = ["LONGEST_S", "Task", "rehearse", "usable_cores"]
+__all__ = ["LONGEST_S", "Task", "rehearse", "usable_cores", "work_through"]
 
 Task = Callable[[RehearsalSettings, Entry], Result]
+S = TypeVar("S")
+E = TypeVar("E")
+R = TypeVar("R")
 LONGEST_S = 120.0
 """Wall time after which a valve is taken to hang: hundreds of times what one takes."""
 LOOK_S = 0.25
@@ -40,24 +43,50 @@ def usable_cores() -> int:
 
 
 @dataclass
-class _Worker:
+class _Worker(Generic[E]):
     process: BaseProcess
     link: Connection
-    entry: Entry | None = None
+    entry: E | None = None
     since_s: float = 0.0
+
+
+@dataclass
+class _Lost:
+    """What became of a worker that died or hung."""
+
+    said: str
 
 
 def rehearse(
     setting: RehearsalSettings, entries: Sequence[Entry], *, task: Task, workers: int, clock: Clock
 ) -> Generator[Result | None, None, None]:
-    """Take all valves through `task`, so many at a time.
+    """Take all valves of a rehearsal through `task`: see `work_through`."""
+    return work_through(setting, entries, task=task, lost=_lost_valve, workers=workers, clock=clock)
+
+
+def _lost_valve(entry: Entry, said: str) -> Result:
+    return Result(entry, "worker lost", said=said)
+
+
+def work_through(
+    setting: S,
+    entries: Sequence[E],
+    *,
+    task: Callable[[S, E], R],
+    lost: Callable[[E, str], R],
+    workers: int,
+    clock: Clock,
+) -> Generator[R | None, None, None]:
+    """Take all entries through `task`, so many at a time.
 
     Parameters
     ----------
-    setting, entries : RehearsalSettings, sequence of Entry
-        What they share, and the valves.
+    setting, entries : object, sequence
+        What they share, and what is to be done.
     task : callable
-        Does one valve; must be importable by name, since each worker is a fresh interpreter.
+        Does one; must be importable by name, since each worker is a fresh interpreter.
+    lost : callable
+        From an entry whose worker died or hung, and what became of it, to a result.
     workers : int
         Processes.
     clock : Clock
@@ -65,9 +94,9 @@ def rehearse(
 
     Yields
     ------
-    Result or None
+    object or None
         Each result as it comes, in any order; None now and then while nothing comes, so that a screen can refresh.
-        A worker that dies or hangs gives a result with ending ``worker lost``, and another takes its place.
+        A worker that dies or hangs gives a result by `lost`, and another takes its place.
 
     Raises
     ------
@@ -79,8 +108,8 @@ def rehearse(
     Close the generator (or let Ctrl-C pass through it) and the workers end at once.
     """
     left = list(reversed(entries))
-    crew: list[_Worker] = []
-    lost = done = 0
+    crew: list[_Worker[E]] = []
+    gone = done = 0
     try:
         crew = [_hire(setting, task) for _ in range(min(workers, len(left)))]
         for worker in crew:
@@ -95,16 +124,18 @@ def rehearse(
                 result = _result_of(worker, worker.link in ready, clock)
                 if result is None:
                     continue
-                yield result
-                lost += result.ending == "worker lost"
-                done += result.ending != "worker lost"
-                if lost >= FAILED_STARTS and not done:
+                if not isinstance(result, _Lost):
+                    yield result
+                    done += 1
+                    _give(worker, left, clock)
+                    continue
+                yield lost(worker.entry, result.said)
+                gone += 1
+                if gone >= FAILED_STARTS and not done:
                     raise RuntimeError(f"the workers do not start: {result.said}")
-                if result.ending == "worker lost":
-                    _dismiss(worker)
-                    if left:
-                        crew[number] = _hire(setting, task)
-                if crew[number] is not worker or result.ending != "worker lost":
+                _dismiss(worker)
+                if left:
+                    crew[number] = _hire(setting, task)
                     _give(crew[number], left, clock)
                 else:
                     worker.entry = None
@@ -113,7 +144,7 @@ def rehearse(
             _dismiss(worker)
 
 
-def _hire(setting: RehearsalSettings, task: Task) -> _Worker:
+def _hire(setting: S, task: Callable[[S, E], R]) -> _Worker[E]:
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
     process = context.Process(target=_work, args=(there, setting, task), daemon=True)
@@ -127,25 +158,23 @@ def _hire(setting: RehearsalSettings, task: Task) -> _Worker:
     return _Worker(process, here)
 
 
-def _give(worker: _Worker, left: list[Entry], clock: Clock) -> None:
+def _give(worker: _Worker[E], left: list[E], clock: Clock) -> None:
     worker.entry, worker.since_s = (left.pop() if left else None), clock.now()
     if worker.entry is not None:
         with suppress(OSError):  # it has died meanwhile: its link says so when it is read
             worker.link.send(worker.entry)
 
 
-def _result_of(worker: _Worker, ready: bool, clock: Clock) -> Result | None:
-    entry = worker.entry
-    assert entry is not None
+def _result_of(worker: _Worker[E], ready: bool, clock: Clock) -> Any:
+    """What the worker's task gave, `_Lost`, or None while it goes on."""
     if ready:
         try:
-            result: Result = worker.link.recv()
+            return worker.link.recv()
         except (EOFError, OSError):
             worker.process.join(5.0)
-            return Result(entry, "worker lost", said=f"its process died ({_farewell(worker.process.exitcode)})")
-        return result
+            return _Lost(f"its process died ({_farewell(worker.process.exitcode)})")
     if clock.now() - worker.since_s > LONGEST_S:
-        return Result(entry, "worker lost", said=f"no end within {LONGEST_S:g} s of wall time")
+        return _Lost(f"no end within {LONGEST_S:g} s of wall time")
     return None
 
 
@@ -158,7 +187,7 @@ def _farewell(code: int | None) -> str:
     return f"status {code}"
 
 
-def _dismiss(worker: _Worker) -> None:
+def _dismiss(worker: _Worker[E]) -> None:
     worker.link.close()
     if worker.process.is_alive():
         worker.process.terminate()
@@ -168,7 +197,7 @@ def _dismiss(worker: _Worker) -> None:
         worker.process.join()
 
 
-def _work(link: Any, setting: RehearsalSettings, task: Task) -> None:
+def _work(link: Any, setting: S, task: Callable[[S, E], R]) -> None:
     """In the worker: one valve after the other, until the link closes."""
     for each in _STOPS:
         signal.signal(each, signal.SIG_IGN)

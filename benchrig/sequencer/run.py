@@ -48,7 +48,7 @@ from benchrig.verdict.decide import decide
 from benchrig.verdict.judgement import Judgement, Limit
 from benchrig.verdict.warm import WARM, speaks_of_heat
 
-__all__ = ["Finished", "bench_facts", "qualify"]
+__all__ = ["Finished", "bench_facts", "judge_found", "qualify"]
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ def qualify(
             if until_certain:
                 wanted = takewhile(lambda _: not beyond_limits(run, run.found), wanted)
             steps = _take(wanted, run, sink)
-            judgement = _judge(run, intake)
+            judgement = judge_found(run, intake)
             doubts = doubted(judgement, coil_not_energised=run.coil == "short")
             if operator is not None and not doubts and run.slow_rise is not None:
                 doubts = frozenset({SLOW_RISE})
@@ -142,7 +142,7 @@ def qualify(
                 if operator is None and not control_waived:
                     judgement = without_control(judgement, doubts)
             if SLOW_RISE in doubts or run.leak_controlled or run.leak_hidden:
-                judgement = _judge(run, intake)
+                judgement = judge_found(run, intake)
                 left = doubted(judgement) - ({LEAK} if run.leak_controlled else set())
                 judgement = without_control(judgement, left, run.leak_hidden) if left else judgement
                 if run.not_vapour and judgement.verdict == "undecided" and run.not_vapour not in judgement.why:
@@ -223,7 +223,8 @@ def _warm_limits(run: Context) -> list[Limit]:
     ]
 
 
-def _judge(run: Context, intake: Intake) -> Judgement:
+def judge_found(run: Context, intake: Intake) -> Judgement:
+    """The judgement by all that the run has found so far."""
     evidence = Evidence(
         clicks=run.clicks,
         moved_fraction=run.moved / run.clicks if run.clicks else None,

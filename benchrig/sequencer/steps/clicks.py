@@ -17,7 +17,7 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["PULSE_MS", "WORDS", "clicks", "pulses"]
+__all__ = ["PULSE_MS", "WORDS", "analyse_pulse", "at_the_end", "clicks", "pulses", "under_load"]
 
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
@@ -55,7 +55,7 @@ def clicks(run: Context) -> StepOutput:
     together = combine_clicks(results, PULSE_MS)
     run.clicks, run.moved, run.still = together.pulses, together.moved, together.still
     load_v = float(np.mean(loads_v))
-    check = _under_load(run, together, load_v)
+    check = under_load(run, together, load_v)
     readings = {
         "pulses": (float(together.pulses), ""),
         "pulses with motion": (float(together.moved), ""),
@@ -113,17 +113,9 @@ def pulses(
             release_at=round((LEAD_IN_S + ON_S) / PERIOD_S),
             release_to=AT_REST,
         )
-        result = analyse_inrush(
-            recording.time_s,
-            recording.columns["current_a"],
-            supply_v=run.supply_v,
-            supply_u_v=run.supply_v * bench.divider.u_relative,
-            voltage_v=recording.columns["voltage_v"],
-            off_s=recording.released_s,
-            current_u_rel=bench.shunt.u_relative,
-        )
+        result = analyse_pulse(run, recording)
         check_dead(run, float(recording.columns["current_a"][recording.time_s < 0].mean()))
-        load_a, load_v = _at_the_end(recording)
+        load_a, load_v = at_the_end(recording)
         check_energised(run, load_a, load_v)
         results.append(result)
         loads_v.append(load_v)
@@ -136,14 +128,27 @@ def pulses(
     return results, loads_v, traces
 
 
-def _at_the_end(recording: Recording) -> tuple[float, float]:
+def analyse_pulse(run: Context, recording: Recording) -> InrushResult:
+    """What one pulse shows."""
+    return analyse_inrush(
+        recording.time_s,
+        recording.columns["current_a"],
+        supply_v=run.supply_v,
+        supply_u_v=run.supply_v * run.bench.divider.u_relative,
+        voltage_v=recording.columns["voltage_v"],
+        off_s=recording.released_s,
+        current_u_rel=run.bench.shunt.u_relative,
+    )
+
+
+def at_the_end(recording: Recording) -> tuple[float, float]:
     """Coil current and supply voltage at the end of the pulse."""
     end_s = recording.released_s if recording.released_s is not None else ON_S
     last = (recording.time_s > end_s - END_OF_PULSE_S) & (recording.time_s < end_s)
     return float(recording.columns["current_a"][last].mean()), float(recording.columns["voltage_v"][last].mean())
 
 
-def _under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck | None:
+def under_load(run: Context, together: ClickSet, load_v: float) -> CrossCheck | None:
     """A joint that fails only under load shows as more resistance than the cold coil leads to."""
     steady = together.characteristics["steady_current_a"]
     if run.cold_resistance is None or steady.value is None or steady.u is None:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from functools import partial
+from typing import Any
 
 from benchrig.analysis.characteristics import units_of_step
 from benchrig.analysis.flow.open_flow import FlowResult, analyse_flow
-from benchrig.analysis.results import Characteristic, Curve, Trace
+from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
 from benchrig.bench.bench import Recording
 from benchrig.bench.wiring import AT_REST, closed_up
 from benchrig.drivers.relay_board import Channel
@@ -17,7 +17,7 @@ from benchrig.sequencer.steps.early_end import clear_of_limits
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure, check_vented
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["capture_words", "flow"]
+__all__ = ["capture_words", "characteristics_of", "flow", "known_of_fill"]
 
 UNITS = units_of_step("flow")
 PERIOD_S = 0.0005
@@ -76,24 +76,11 @@ def flow(run: Context) -> StepOutput:
             f"only {began_pa / 1000:.1f} kPa of vacuum was left to open onto; {LEAST_VACUUM_PA / 1000:.0f} kPa needed"
         )
 
-    analyse = partial(
-        analyse_flow,
-        volume_m3=file.reservoir.volume_m3,
-        volume_u_m3=file.reservoir.volume_u_m3,
-        ambient_pa=run.ambient_pa,
-        ambient_k=run.ambient_k,
-        rated_vacuum_pa=run.model.rated_vacuum_kpa * 1000,
-        thermal_time_constant_s=run.thermal_time_constant_s or file.heat.time_constant_s,
-        thermal_time_constant_u_s=run.thermal_time_constant_u_s or file.heat.u_s,
-        inflow_w_k=file.heat.inflow_w_k,
-        inflow_u_w_k=file.heat.inflow_u_w_k,
-        inflow_power=file.heat.inflow_power,
-        inflow_power_u=file.heat.inflow_power_u,
-        response_s=file.transducer.response_ms * 1e-3,
-        pressure_u_pa=file.transducer.u_pa,
-        switching_known=True,
-        start_u_k=_start_u_k(run),
-    )
+    known = known_of_fill(run)
+
+    def analyse(time_s: Samples, pressure_pa: Samples) -> FlowResult:
+        return analyse_flow(time_s, pressure_pa, **known)
+
     left_pa = began_pa
 
     def enough(so_far: Recording) -> bool:
@@ -107,7 +94,7 @@ def flow(run: Context) -> StepOutput:
         if run.full or not past or vacuum_pa > LESS_LEFT * left_pa:
             return False
         left_pa = max(vacuum_pa, 1.0)
-        return clear_of_limits(run, _characteristics(analyse(so_far.time_s, pressure_pa)))
+        return clear_of_limits(run, characteristics_of(analyse(so_far.time_s, pressure_pa)))
 
     recording = bench.record(
         CHANNELS,
@@ -130,8 +117,30 @@ def flow(run: Context) -> StepOutput:
     result = analyse(recording.time_s, recording.columns["pressure_pa"])
     run.opened = result.opened
     return StepOutput(
-        characteristics=_characteristics(result), traces=(_trace(recording, result),), notes=tuple(result.notes)
+        characteristics=characteristics_of(result), traces=(_trace(recording, result),), notes=tuple(result.notes)
     )
+
+
+def known_of_fill(run: Context) -> dict[str, Any]:
+    """What is known before the valve opens, as `analyse_flow` takes it."""
+    file = run.bench.file
+    return {
+        "volume_m3": file.reservoir.volume_m3,
+        "volume_u_m3": file.reservoir.volume_u_m3,
+        "ambient_pa": run.ambient_pa,
+        "ambient_k": run.ambient_k,
+        "rated_vacuum_pa": run.model.rated_vacuum_kpa * 1000,
+        "thermal_time_constant_s": run.thermal_time_constant_s or file.heat.time_constant_s,
+        "thermal_time_constant_u_s": run.thermal_time_constant_u_s or file.heat.u_s,
+        "inflow_w_k": file.heat.inflow_w_k,
+        "inflow_u_w_k": file.heat.inflow_u_w_k,
+        "inflow_power": file.heat.inflow_power,
+        "inflow_power_u": file.heat.inflow_power_u,
+        "response_s": file.transducer.response_ms * 1e-3,
+        "pressure_u_pa": file.transducer.u_pa,
+        "switching_known": True,
+        "start_u_k": _start_u_k(run),
+    }
 
 
 def _start_u_k(run: Context) -> float:
@@ -145,7 +154,8 @@ def _skip(why: str) -> StepOutput:
     return StepOutput(characteristics=tuple(not_measured(name, unit, why) for name, unit in UNITS.items()), skipped=why)
 
 
-def _characteristics(result: FlowResult) -> tuple[Characteristic, ...]:
+def characteristics_of(result: FlowResult) -> tuple[Characteristic, ...]:
+    """What a fill told."""
     how = {
         "flow_at_rated_vacuum_lpm_anr": "mass and energy balance of the filling reservoir at the rated vacuum",
         "sonic_conductance_dm3_s_bar": "mass and energy balance of the filling reservoir",

@@ -18,7 +18,18 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.step_output import StepOutput
 from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
-__all__ = ["CHILL_LABEL", "HELD_LABEL", "QUICK_WORDS", "TAU_LABEL", "capture_words", "hold", "known_recovery_of"]
+__all__ = [
+    "CHILL_LABEL",
+    "HELD_LABEL",
+    "QUICK_WORDS",
+    "TAU_LABEL",
+    "at_full_vacuum",
+    "capture_words",
+    "hold",
+    "known_of",
+    "known_recovery_of",
+    "leak_of",
+]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
@@ -64,12 +75,7 @@ def hold(run: Context) -> StepOutput:
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
     limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
-    known: dict[str, Any] = {
-        **known_of_hold(file, run.ambient_pa, run.ambient_k),
-        "background_sccm": file.background.leak_sccm,
-        "background_u_sccm": file.background.u_sccm,
-        **known_recovery_of(run),
-    }
+    known = known_of(run)
     looks = HoldLooks(known, limit_sccm, rest)
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
@@ -123,11 +129,11 @@ def hold(run: Context) -> StepOutput:
         if reached_pa < run.hold_vacuum_pa
         else ()
     )
-    leak = _leak(result, recording)
+    leak = leak_of(result, held_s)
     if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
         leak = beside_vapour(leak, rest, file.reservoir.volume_m3, limit_sccm)
     return StepOutput(
-        characteristics=(_at_full_vacuum(run, leak, reached_pa, limit_sccm),),
+        characteristics=(at_full_vacuum(run, leak, reached_pa, limit_sccm),),
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
@@ -139,6 +145,17 @@ def hold(run: Context) -> StepOutput:
         },
         notes=(*short_of, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
     )
+
+
+def known_of(run: Context) -> dict[str, Any]:
+    """What is known before a hold."""
+    file = run.bench.file
+    return {
+        **known_of_hold(file, run.ambient_pa, run.ambient_k),
+        "background_sccm": file.background.leak_sccm,
+        "background_u_sccm": file.background.u_sccm,
+        **known_recovery_of(run),
+    }
 
 
 def known_recovery_of(run: Context) -> dict[str, Any]:
@@ -164,7 +181,7 @@ def _why_stopped(stopped: Stopped, hold_s: float) -> str:
     )
 
 
-def _at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit_sccm: float | None) -> Characteristic:
+def at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit_sccm: float | None) -> Characteristic:
     """A leak at less vacuum than the limit is meant for can fail that limit, but it cannot pass it."""
     if reached_pa >= ENOUGH_VACUUM * run.hold_vacuum_pa or leak.value is None:
         return leak
@@ -178,7 +195,8 @@ def _at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit
     )
 
 
-def _leak(result: HoldResult, recording: Recording) -> Characteristic:
+def leak_of(result: HoldResult, held_s: float) -> Characteristic:
+    """What a hold of so many seconds told of the leak."""
     if result.explanation == "changing":
         return not_measured(
             NAME,
@@ -191,7 +209,7 @@ def _leak(result: HoldResult, recording: Recording) -> Characteristic:
         result.hold_leak_sccm,
         result.hold_leak_sccm_u,
         UNIT,
-        how=f"rise of pressure over {recording.time_s[-1]:.0f} s, thermal recovery fitted, background leak subtracted",
+        how=f"rise of pressure over {held_s:.0f} s, thermal recovery fitted, background leak subtracted",
         bound=result.bound,
         why_not="" if result.hold_leak_sccm is not None else "; ".join(result.notes),
         parts=tuple(result.parts),
