@@ -98,12 +98,14 @@ def _told(verdict: str, cause: str | None) -> str:
 
 
 def _moved(run: RunAgain) -> str:
+    from benchrig.analysis.characteristics import title_of
+
     said = []
     for each in run.values:
         if each.moved:
             outcome = "" if each.outcome == each.outcome_before else f", {each.outcome_before} -> {each.outcome}"
             value = "" if each.value == each.value_before else f" {_number(each.value_before)} -> {_number(each.value)}"
-            said.append(f"{each.name}{value}{outcome}")
+            said.append(f"{title_of(each.name)}{value}{outcome}")
     return "; ".join(said)
 
 

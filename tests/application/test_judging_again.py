@@ -77,7 +77,7 @@ def test_other_limits_give_other_verdicts_and_change_nothing(shared: Store, tmp_
     (coil,) = good["values"]
     assert (coil["name"], coil["outcome_before"], coil["outcome"]) == ("coil_resistance_20c_ohm", "pass", "fail")
     assert coil["value"] == coil["value_before"]
-    assert "coil_resistance_20c_ohm, pass -> fail" in " ".join(said.stdout.split())
+    assert "pass -> fail" in " ".join(said.stdout.split())
     assert shared.run("1").verdict == "accept"
 
 
