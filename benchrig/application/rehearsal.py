@@ -18,7 +18,7 @@ from benchrig.clock import RealClock
 from benchrig.errors import BenchError, ConfigError
 from benchrig.rehearsal import worker_pool
 from benchrig.rehearsal.one_valve import BENCH, RehearsalSettings, Result, options, rehearse_one
-from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit
+from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit, draw_over_limits
 from benchrig.rehearsal.tally import Tally
 from benchrig.rehearsal.valve_mix import SOUND, ValveMix, default_mix, load_mix
 
@@ -47,6 +47,8 @@ class RehearsalRequest:
         Measure everything to the end, as for a return.
     calibrated : tuple of str
         Constants that each simulated bench has calibrated before.
+    over_limits : bool
+        Valves of which leak, flow, coil and pull-in in turn lie near their limit, for an operating characteristic.
     """
 
     valves: int
@@ -59,6 +61,7 @@ class RehearsalRequest:
     workers: int | None = None
     full: bool = False
     calibrated: tuple[Kind, ...] = ()
+    over_limits: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,8 +94,10 @@ def rehearse_valves(
         request.seed, models, bench, as_stated=not request.within, full=request.full, calibrated=request.calibrated
     )
     _check_mix(mix)
-    if request.near_limit:
-        limits = {name: model.limits for name, model in models.items()}
+    limits = {name: model.limits for name, model in models.items()}
+    if request.over_limits:
+        entries = [draw_over_limits(mix, limits, request.seed, index) for index in range(request.valves)]
+    elif request.near_limit:
         entries = [draw_near_limit(mix, limits, request.seed, index) for index in range(request.valves)]
     else:
         entries = [draw_entry(mix, request.seed, index) for index in range(request.valves)]

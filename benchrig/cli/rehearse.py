@@ -62,6 +62,13 @@ REFRESH_S = 0.1
     help="Valves whose leak or flow is 0.7 to 1.3 times its limit, in place of the mix's conditions.",
 )
 @click.option(
+    "--operating-characteristic",
+    "picture",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Valves whose leak, flow, coil or pull-in is 0.7 to 1.3 times its limit; draw into this SVG file how often "
+    "they are accepted.",
+)
+@click.option(
     "--within",
     is_flag=True,
     help="Draw the bench's constants only within what its file states, not from the distributions that it states.",
@@ -99,6 +106,7 @@ def rehearse(
     models_folder: Path | None,
     mix_file: Path | None,
     near_limit: bool,
+    picture: Path | None,
     within: bool,
     full: bool,
     calibrated: tuple[Kind, ...],
@@ -114,6 +122,7 @@ def rehearse(
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
     from benchrig.rehearsal.json_output import rehearsal_document
+    from benchrig.rehearsal.operating_characteristic import write_picture
     from benchrig.rehearsal.rehearsal_terminal import print_rehearsal
     from benchrig.rehearsal.valve_mix import default_text
 
@@ -124,11 +133,23 @@ def rehearse(
             click.echo(default_text(), nl=False)
         return
     request = RehearsalRequest(
-        valves, seed, bench_file, models_folder, mix_file, near_limit, within, workers, full, calibrated
+        valves,
+        seed,
+        bench_file,
+        models_folder,
+        mix_file,
+        near_limit,
+        within,
+        workers,
+        full,
+        calibrated,
+        over_limits=picture is not None,
     )
     line = LiveLine(plain_console(stderr=True))
     with line.cleared():
         done = rehearse_valves(request, tell=_Display(line))
+    if picture is not None:
+        write_picture(picture, done.tally)
     if as_json:
         emit(rehearsal_document(done.tally, done.setting, workers=done.workers, wall_seconds=done.wall_s))
     else:

@@ -10,13 +10,32 @@ from benchrig.errors import ConfigError
 from benchrig.rehearsal.valve_mix import GOOD, SOUND, ValveMix
 from benchrig.verdict.judgement import Limit
 
-__all__ = ["GRADES", "NEAR", "NEAR_LIMITS", "Entry", "draw_entry", "draw_near_limit", "grade"]
+__all__ = [
+    "GRADES",
+    "NEAR",
+    "NEAR_LIMITS",
+    "OVER_LIMITS",
+    "Entry",
+    "draw_entry",
+    "draw_near_limit",
+    "draw_over_limits",
+    "grade",
+]
 
 SEEDS = 2**32
 GRADES = ("barely", "clearly", "grossly", "not graded")
 BARELY_BELOW, GROSSLY_ABOVE = 0.25, 0.70
 NEAR_LIMITS = {"seat-leak": "hold_leak_sccm", "restricted": "flow_at_rated_vacuum_lpm_anr"}
 """Conditions that can be had on either side of their limit, and the characteristic that it is for."""
+OVER_LIMITS = {
+    "seat-leak": ("hold_leak_sccm", "high"),
+    "restricted": ("flow_at_rated_vacuum_lpm_anr", "low"),
+    "high-resistance-joint": ("coil_resistance_20c_ohm", "high"),
+    "sluggish": ("pull_in_time_ms", "high"),
+}
+"""Conditions for the operating characteristic: the characteristic, and which of its limits they cross."""
+COIL_FROM = 0.97
+"""A joint only adds to a coil, and a good coil is at most so near its upper limit."""
 NEAR = (0.7, 1.3)
 """How near: the true value over the limit."""
 
@@ -108,6 +127,37 @@ def draw_near_limit(mix: ValveMix, limits: Mapping[str, Sequence[Limit]], seed: 
     within = of_limit <= 1.0 if condition == "seat-leak" else of_limit >= 1.0
     value = round(of_limit * sides[condition], 6)
     return Entry(index, model, condition, None, draw.randrange(SEEDS), value, of_limit, within)
+
+
+def draw_over_limits(mix: ValveMix, limits: Mapping[str, Sequence[Limit]], seed: int, index: int) -> Entry:
+    """Draw valve number `index` of an operating characteristic: one characteristic after the other, evenly over `NEAR`.
+
+    Parameters as for `draw_near_limit`.
+
+    Raises
+    ------
+    ConfigError
+        A model limits none of them.
+    """
+    draw = random.Random(f"over limits {seed} valve {index}")
+    model = _pick(draw, list(mix.models), list(mix.models.values()))
+    allowed = {limit.name: limit for limit in limits[model]}
+    sides = {
+        condition: (side, name)
+        for condition, (name, which) in OVER_LIMITS.items()
+        if name in allowed and (side := getattr(allowed[name], which)) is not None
+    }
+    if not sides:
+        raise ConfigError(
+            f"Model {model} limits none of leak, flow, coil and pull-in: there is nothing to cross.",
+            hint="Give it limits, or leave it out.",
+        )
+    condition = list(sides)[index % len(sides)]
+    side, name = sides[condition]
+    least = COIL_FROM if name == "coil_resistance_20c_ohm" else NEAR[0]
+    of_limit = round(draw.uniform(least, NEAR[1]), 3)
+    within = of_limit <= 1.0 if OVER_LIMITS[condition][1] == "high" else of_limit >= 1.0
+    return Entry(index, model, condition, None, draw.randrange(SEEDS), round(of_limit * side, 6), of_limit, within)
 
 
 def grade(severity: float | None) -> str:

@@ -15,6 +15,7 @@ from dataclasses import replace
 from simulators.world.models import MIDDLES, MODELS, draw_good, open_m2, throat_m2
 from simulators.world.nozzle import ANR_K, ANR_KG_M3, CHOKED, discharge, nozzle_flux
 from simulators.world.parameters import CoilParameters, ValveParameters
+from simulators.world.pull_in import slowed_to
 
 __all__ = ["CONDITIONS", "MAIN_CONDITIONS", "SET_BY_VALUE", "spoil", "spoil_to"]
 
@@ -76,7 +77,7 @@ def spoil_to(valve: ValveParameters, condition: str, draw: random.Random, value:
         Gives what is not settled by the value.
     value : float
         Leak in cm3/min at 0 degC and 101.325 kPa; flow at the rated vacuum in L/min ANR; resistance of the coil at
-        20 degC in ohms.
+        20 degC in ohms; pull-in time in ms.
 
     Raises
     ------
@@ -106,6 +107,8 @@ def spoil_to(valve: ValveParameters, condition: str, draw: random.Random, value:
             raise ValueError(f"A joint leaves a coil of {valve.coil.r20_ohm:.1f} ohm at least that: not {value:g} ohm.")
         more_ohm = value - valve.coil.r20_ohm
         return replace(valve, coil=replace(valve.coil, plug_ohm=valve.coil.plug_ohm + more_ohm))
+    if condition == "sluggish":
+        return slowed_to(1e-3 * value, lambda per_n: _damped(valve, per_n), 1.5 * SLUGGISH_N_S_M_PER_N[valve.model][1])
     if condition == "wet-and-leaking":
         valve = _wet_graded(valve, draw, draw.random())
     return replace(valve, port=replace(valve.port, leak_sccm=value))
@@ -391,7 +394,7 @@ _GRADED: dict[str, Callable[[ValveParameters, random.Random, float], ValveParame
     "half-open": _half_open_graded,
 }
 
-SET_BY_VALUE = ("seat-leak", "wet-and-leaking", "restricted", "shorted-turns", "high-resistance-joint")
+SET_BY_VALUE = ("seat-leak", "wet-and-leaking", "restricted", "shorted-turns", "high-resistance-joint", "sluggish")
 """Conditions that are one figure out of its limits, which can be given instead of a severity: within them too."""
 MAIN_CONDITIONS = tuple(_DRAWN)
 CONDITIONS = tuple(_GRADED)
