@@ -22,7 +22,7 @@ _COMMANDS = {
     "bench": ("benchrig.cli.bench:bench", "Can it be trusted today? show, check, calibrate, repeatability, chart."),
     "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
     "rehearse": ("benchrig.cli.rehearse:rehearse", "Simulated valves of known condition: what error rates to expect."),
-    "records": ("benchrig.cli.records:records", "What was measured: list, show, decide."),
+    "records": ("benchrig.cli.records:records", "What was measured: list, show, summary, export, verify."),
     "report": ("benchrig.cli.report:report", "Make page and label of a run again from its record."),
     "simulate": ("benchrig.cli.simulate:simulate", "Simulated instruments on a pseudo-terminal and TCP."),
 }

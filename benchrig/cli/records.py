@@ -42,6 +42,7 @@ _MORE: dict[str, tuple[str, str]] = {
     "verify": ("benchrig.cli.records_verify:verify", "Hold everything in the store against its seals."),
     "export": ("benchrig.cli.records_export:export", "Runs as CSV, JSON or Parquet for other programs."),
     "judge-again": ("benchrig.cli.records_judge_again:judge", "What verdicts would be now, or by other limits."),
+    "summary": ("benchrig.cli.records_summary:summary", "A day, a batch, a model: yield, causes, values, drift."),
     "head": ("benchrig.cli.records_verify:head", "How far the seals have come: to keep elsewhere."),
     "key": ("benchrig.cli.records_verify:key", "The keys that the benches of this store seal with."),
 }

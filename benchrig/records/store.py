@@ -42,6 +42,7 @@ from benchrig.records.run_seal import not_sealed_faults, seal_of_run, taken_away
 from benchrig.records.schema import open_database
 from benchrig.records.seal_check import Fault, KeyTold, Seal, told_keys
 from benchrig.records.seals import ChainHead, heads
+from benchrig.records.summary import Summary, summarise
 from benchrig.records.verification import KeptHead, StoreChecked, verify_store
 from benchrig.records.waiting import Waiting
 from benchrig.sequencer.events import RunEnded
@@ -163,6 +164,11 @@ class Store:
             return verify_store(
                 connection, keys_beside(self.path), heads_beside(self.path), read, kept=kept, trusted=trusted
             )
+
+    def summary(self, wanted: RunsWanted) -> Summary:
+        """Some runs together."""
+        with read_connection(self._reader, self.path) as connection:
+            return summarise(connection, wanted)
 
     def heads(self) -> list[ChainHead]:
         """How far the seals of each bench have come."""

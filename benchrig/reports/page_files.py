@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from benchrig.bench.check_result import CheckResult
     from benchrig.bench.traceability import BenchKey, CheckDone
     from benchrig.records.run_record import RunRecord
+    from benchrig.records.summary import Summary
     from benchrig.reports.chart_words import ChartReport
     from benchrig.reports.gauge_words import StudyReport
 
@@ -22,6 +23,7 @@ __all__ = [
     "write_label",
     "write_page",
     "write_study_page",
+    "write_summary_page",
     "write_text",
 ]
 
@@ -92,6 +94,14 @@ def write_study_page(report: StudyReport, folder: Path) -> Path:
     from benchrig.reports.gauge_page import study_page_html
 
     return write_text(folder / f"study-{report.name}.html", study_page_html(report))
+
+
+def write_summary_page(summary: Summary, title: str, folder: Path) -> Path:
+    """Write the page of some runs together; named after what they are, in place of an older one. Raises OSError."""
+    from benchrig.reports.summary_page import summary_page_html
+
+    name = re.sub(r"[^A-Za-z0-9-]+", "-", title.removeprefix("Summary, ")).strip("-").lower()[:60] or "runs"
+    return write_text(folder / f"summary-{name}.html", summary_page_html(summary, title))
 
 
 def write_chart_page(report: ChartReport, folder: Path) -> Path:
