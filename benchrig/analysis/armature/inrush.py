@@ -149,7 +149,9 @@ def analyse_inrush(
     >>> found.armature_moved, round(found.steady_current_a, 3), round(found.resistance_ohm, 2)
     (False, 0.5, 26.0)
     """
-    time_s, current_a, voltage_v = check_record(time_s, current_a, voltage_v)
+    time_s, current_a = np.asarray(time_s, dtype=np.float64), np.asarray(current_a, dtype=np.float64)
+    voltage_v = None if voltage_v is None else np.asarray(voltage_v, dtype=np.float64)
+    check_record(time_s, current_a, voltage_v)
     # counted from switch-on: nothing may depend on where the time axis begins
     time_s = time_s - on_s
     strange = _not_a_pulse(time_s, current_a)

@@ -108,10 +108,8 @@ class CoilTrace:
         return max(self.noise_a, 0.29 * self.step_a, 1e-6 * full_a) / full_a * self.slow
 
 
-def check_record(
-    time_s: Samples, current_a: Samples, voltage_v: Samples | None
-) -> tuple[Samples, Samples, Samples | None]:
-    """Arrays of float, one-dimensional, of one length, finite, time strictly increasing.
+def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None) -> None:
+    """Refuse what is no record: arrays of one length, one-dimensional, finite, time strictly increasing.
 
     Parameters
     ----------
@@ -119,11 +117,6 @@ def check_record(
         Seconds, amperes.
     voltage_v : ndarray, shape (n,), or None
         Volts.
-
-    Returns
-    -------
-    tuple
-        The same as float arrays.
 
     Raises
     ------
@@ -137,23 +130,22 @@ def check_record(
     ...
     ValueError: time_s does not increase at sample 1: 0.0 s after 0.0 s
     """
-    given = (time_s, current_a) if voltage_v is None else (time_s, current_a, voltage_v)
-    arrays = [np.asarray(a, dtype=np.float64) for a in given]
-    for name, array in zip(("time_s", "current_a", "voltage_v"), arrays, strict=False):
+    for name, array in (("time_s", time_s), ("current_a", current_a), ("voltage_v", voltage_v)):
+        if array is None:
+            continue
         if array.ndim != 1:
             raise ValueError(f"{name} has {array.ndim} dimensions, one is expected")
-        if len(array) != len(arrays[0]):
-            raise ValueError(f"{name} has {len(array)} samples, time_s has {len(arrays[0])}")
+        if len(array) != len(time_s):
+            raise ValueError(f"{name} has {len(array)} samples, time_s has {len(time_s)}")
         bad = np.flatnonzero(~np.isfinite(array))
         if len(bad):
             raise ValueError(f"{name} is not finite at sample {bad[0]}: {array[bad[0]]}")
-    if len(arrays[0]) == 0:
+    if len(time_s) == 0:
         raise ValueError("the record is empty")
-    back = np.flatnonzero(np.diff(arrays[0]) <= 0.0)
+    back = np.flatnonzero(np.diff(time_s) <= 0.0)
     if len(back):
         k = int(back[0]) + 1
-        raise ValueError(f"time_s does not increase at sample {k}: {arrays[0][k]} s after {arrays[0][k - 1]} s")
-    return arrays[0], arrays[1], arrays[2] if voltage_v is not None else None
+        raise ValueError(f"time_s does not increase at sample {k}: {time_s[k]} s after {time_s[k - 1]} s")
 
 
 def _even(
