@@ -16,7 +16,7 @@ HINT = "Check the path and who may read it; 'benchrig models list' names the fol
 
 
 class Catalogue:
-    """The valve models of some folders: one ``.toml`` file each, read when first asked for.
+    """The valve models of some folders: one ``.toml`` file each, read when asked for.
 
     Parameters
     ----------
@@ -26,9 +26,6 @@ class Catalogue:
 
     def __init__(self, folders: Sequence[Path]) -> None:
         self._folders = tuple(folders)
-        self._read = False
-        self._models: dict[str, list[tuple[Path, ValveModel]]] = {}
-        self._broken: list[tuple[Path, ConfigError]] = []
 
     def get(self, name: str) -> ValveModel:
         """The model of this name. A mistake in another model's file does not stand in the way.
@@ -38,21 +35,20 @@ class Catalogue:
         ConfigError
             There is no such model, its file holds mistakes, or two files claim the name.
         """
-        self._look()
-        found = self._models.get(name, [])
-        if len(found) > 1:
-            raise self._twice(name)
-        broken = [error for path, error in self._broken if name in (path.stem, _claimed(path))]
-        if broken:
-            raise _together(broken)
-        if found:
-            return found[0][1]
-        near = difflib.get_close_matches(name, self._models, n=3, cutoff=0.5)
-        there = ", ".join(sorted(self._models)) or "none at all"
-        meant = f"Did you mean {' or '.join(near)}?" if near else f"There are: {there}."
-        unread = f"\nMistakes in {len(self._broken)} of the model files there." if self._broken else ""
+        claimed = {path: _claimed(path) for path in self._paths()}
+        _check_claimed_once(name, [path for path, claims in claimed.items() if claims == name])
+        for path in [path for path, claims in claimed.items() if name in (path.stem, claims)]:
+            model = parse_model(tomlfile.read_text(path, kind=KIND, hint=HINT), where=str(path))
+            if model.model == name:
+                return model
+        models, wrong = self.readable()
+        names = [model.model for model in models]
+        near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+        meant = f"Did you mean {' or '.join(near)}?" if near else f"There are: {', '.join(names) or 'none at all'}."
+        unread = f"\nMistakes in {len(wrong)} of the model files there." if wrong else ""
+        where = " and ".join(str(folder) for folder in self._folders) or "no folder at all"
         raise ConfigError(
-            f"Valve model {name!r}: not in the catalogue. Looked in {self._where()}.{unread}",
+            f"Valve model {name!r}: not in the catalogue. Looked in {where}.{unread}",
             hint=f"{meant} 'benchrig models list' names them all.",
         )
 
@@ -71,51 +67,50 @@ class Catalogue:
 
     def readable(self) -> tuple[tuple[ValveModel, ...], tuple[ConfigError, ...]]:
         """Every model that can be used, by name, and what is wrong with the other files."""
-        self._look()
-        claimed_twice = {name for name, found in self._models.items() if len(found) > 1}
-        wrong = [error for _, error in self._broken] + [self._twice(name) for name in sorted(claimed_twice)]
-        return tuple(self._models[name][0][1] for name in sorted(set(self._models) - claimed_twice)), tuple(wrong)
-
-    def _look(self) -> None:
-        if self._read:
-            return
         models: dict[str, list[tuple[Path, ValveModel]]] = {}
-        broken: list[tuple[Path, ConfigError]] = []
+        wrong: list[ConfigError] = []
+        for path in self._paths():
+            try:
+                model = parse_model(tomlfile.read_text(path, kind=KIND, hint=HINT), where=str(path))
+            except ConfigError as error:
+                wrong.append(error)
+            else:
+                models.setdefault(model.model, []).append((path, model))
+        for name in sorted(models):
+            try:
+                _check_claimed_once(name, [path for path, _ in models[name]])
+            except ConfigError as error:
+                wrong.append(error)
+        return tuple(models[name][0][1] for name in sorted(models) if len(models[name]) == 1), tuple(wrong)
+
+    def _paths(self) -> list[Path]:
+        """The files, those of the first folder first."""
+        paths: list[Path] = []
         for folder in self._folders:
             try:
-                paths = sorted(path for path in folder.iterdir() if path.suffix == ".toml") if folder.exists() else []
+                if folder.exists():
+                    paths += sorted(path for path in folder.iterdir() if path.suffix == ".toml")
             except OSError as error:
                 raise ConfigError(
                     f"Model folder {folder}: cannot be read ({error.strerror or error}).",
                     hint="Is it a folder, and may you read it?",
                 ) from error
-            for path in paths:
-                try:
-                    text = tomlfile.read_text(path, kind=KIND, hint=HINT)
-                    model = parse_model(text, where=str(path))
-                except ConfigError as error:
-                    broken.append((path, error))
-                else:
-                    models.setdefault(model.model, []).append((path, model))
-        self._models, self._broken, self._read = models, broken, True
+        return paths
 
-    def _twice(self, name: str) -> ConfigError:
-        paths = " and ".join(str(path) for path, _ in self._models[name])
-        return ConfigError(
-            f"Valve model {name!r}: claimed by {paths}.",
+
+def _check_claimed_once(name: str, claiming: Sequence[Path]) -> None:
+    if len(claiming) > 1:
+        raise ConfigError(
+            f"Valve model {name!r}: claimed by {' and '.join(str(path) for path in claiming)}.",
             hint="Rename the model in one of the files, or remove that file.",
         )
 
-    def _where(self) -> str:
-        return " and ".join(str(folder) for folder in self._folders) or "no folder at all"
-
 
 def _claimed(path: Path) -> str | None:
-    """The name that a file with mistakes in it claims, as far as it can be read."""
+    """The name that a file claims, mistakes in it or not, as far as it can be read."""
     try:
-        claimed = tomlfile.table(tomlfile.read_text(path, kind=KIND, hint=""), kind=KIND, where="", hint="").get(
-            "model"
-        )
+        text = tomlfile.read_text(path, kind=KIND, hint="")
+        claimed = tomlfile.table(text, kind=KIND, where="", hint="").get("model")
     except ConfigError:
         return None
     return claimed if isinstance(claimed, str) else None

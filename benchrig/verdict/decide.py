@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence, Set
 from typing import Literal
 
 from benchrig.analysis.characteristics import CHARACTERISTICS, title_of
@@ -11,7 +11,7 @@ from benchrig.verdict.cause import Evidence, likely_causes
 from benchrig.verdict.conformity import judge
 from benchrig.verdict.disposition import dispose, no_fault_found
 from benchrig.verdict.evidence import COIL
-from benchrig.verdict.judgement import Cause, Judged, Judgement, Limit, Reason, Verdict
+from benchrig.verdict.judgement import Cause, Judged, Judgement, Limit, Outcome, Reason, Verdict
 from benchrig.verdict.warm import warm_causes
 from benchrig.verdict.wet import NAMED_FROM, Vapour, certain_beside_vapour, retest_after_min, vapour_said, wet_cause
 
@@ -77,7 +77,10 @@ def decide(
         judge(each, allowed.get(each.name), guard_band) for each in _to_be_judged(characteristics, tuple(allowed))
     )
     vapour = evidence.vapour if evidence.vapour is not None and evidence.vapour.probability >= NAMED_FROM else None
-    verdict, decisive, why = _verdict(judged)
+    limited = [each for each in judged if each.limit is not None and each.outcome != "no limit"]
+    verdict = _verdict({each.outcome for each in limited})
+    decisive = [each for each in limited if each.outcome in _DECISIVE[verdict]]
+    why = _why(verdict, decisive)
     if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
         return _wet(judged, vapour, "" if verdict == "accept" else why, reason)
     suspect = verdict == "reject" or any(_speaks_against(each, evidence) for each in decisive)
@@ -127,34 +130,49 @@ def _to_be_judged(found: Sequence[Characteristic], wanted: Sequence[str]) -> lis
     return sorted(by_name.values(), key=lambda each: order.get(each.name, len(order)))
 
 
-def _verdict(judged: Sequence[Judged]) -> tuple[Verdict, list[Judged], str]:
-    limited = [each for each in judged if each.limit is not None and each.outcome != "no limit"]
-    failing = [each for each in limited if each.outcome == "fail"]
-    if failing:
-        return "reject", failing, _told(failing, "fails", "fail")
-    near = [each for each in limited if each.outcome in ("conditional fail", "conditional pass")]
-    missing = [each for each in limited if each.outcome == "not measured"]
-    if near or missing:
-        said = []
-        if near:
-            said.append(_told(near, "is too close to its limit to tell", "are too close to their limits to tell"))
-        if missing:
-            said.append(_told(missing, "could not be measured", "could not be measured"))
-        return "undecided", near + missing, " ".join(said)
-    if not limited:
-        return "undecided", [], "The model sets no limit on anything: there is nothing to judge by."
-    if len(limited) == 1:
-        return "accept", limited, f"{title_of(limited[0].characteristic.name)} passes: {limited[0].why}."
-    return "accept", limited, f"All {len(limited)} characteristics that have a limit pass."
+_DECISIVE: Mapping[Verdict, tuple[Outcome, ...]] = {
+    "reject": ("fail",),
+    "undecided": ("conditional fail", "conditional pass", "not measured"),
+    "accept": ("pass",),
+}
+_SAID: tuple[tuple[tuple[Outcome, ...], str, str], ...] = (
+    (("fail",), "fails", "fail"),
+    (
+        ("conditional fail", "conditional pass"),
+        "is too close to its limit to tell",
+        "are too close to their limits to tell",
+    ),
+    (("not measured",), "could not be measured", "could not be measured"),
+)
+"""What is said of a characteristic with such an outcome, and of several."""
 
 
-def _told(which: Sequence[Judged], one: str, several: str) -> str:
-    names = [title_of(each.characteristic.name) for each in which]
-    if len(which) == 1:
-        return f"{names[0]} {one}: {which[0].why}."
-    rest = [name[0].lower() + name[1:] for name in names[1:]]
-    head = ", ".join([names[0], *rest[:-1]]) + f" and {rest[-1]}"
-    return " ".join([f"{head} {several}.", *(f"{name}: {each.why}." for name, each in zip(names, which, strict=True))])
+def _verdict(outcomes: Set[Outcome]) -> Verdict:
+    """The verdict by the outcomes of all that has a limit."""
+    if "fail" in outcomes:
+        return "reject"
+    return "accept" if outcomes == {"pass"} else "undecided"
+
+
+def _why(verdict: Verdict, decisive: Sequence[Judged]) -> str:
+    """The verdict's reason in a few sentences."""
+    if not decisive:
+        return "The model sets no limit on anything: there is nothing to judge by."
+    if verdict == "accept":
+        if len(decisive) > 1:
+            return f"All {len(decisive)} characteristics that have a limit pass."
+        return f"{title_of(decisive[0].characteristic.name)} passes: {decisive[0].why}."
+    sentences = []
+    for outcomes, one, several in _SAID:
+        which = [each for each in decisive if each.outcome in outcomes]
+        names = [title_of(each.characteristic.name) for each in which]
+        if len(which) == 1:
+            sentences.append(f"{names[0]} {one}: {which[0].why}.")
+        elif which:
+            rest = [name[0].lower() + name[1:] for name in names[1:]]
+            sentences.append(f"{', '.join([names[0], *rest[:-1]])} and {rest[-1]} {several}.")
+            sentences += [f"{name}: {each.why}." for name, each in zip(names, which, strict=True)]
+    return " ".join(sentences)
 
 
 def _speaks_against(judged: Judged, evidence: Evidence) -> bool:

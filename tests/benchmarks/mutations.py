@@ -186,9 +186,9 @@ DECISIONS = [
     *_of(
         "benchrig/verdict/decide.py",
         VERDICT,
-        ("not measured is no hindrance", "if near or missing:", "if near:"),
-        ("conditional pass accepts", '("conditional fail", "conditional pass")]', '("conditional fail",)]'),
-        ("nothing to judge by accepts", 'return "undecided", [], "The model', 'return "accept", [], "The model'),
+        ("not measured is no hindrance", 'outcomes == {"pass"}', 'outcomes - {"not measured"} == {"pass"}'),
+        ("conditional pass accepts", 'outcomes == {"pass"}', 'outcomes - {"conditional pass"} == {"pass"}'),
+        ("nothing to judge by accepts", 'outcomes == {"pass"}', 'outcomes <= {"pass"}'),
     ),
     *_of(
         "benchrig/verdict/disposition.py",
