@@ -100,14 +100,14 @@ SURVIVED_ONCE = [
     *_of(
         "benchrig/sequencer/steps/clicks.py",
         STEPS,
-        ("supply's u in the click step", "supply_u_v=run.supply_v * bench.divider.u_relative", "supply_u_v=0.0"),
+        ("supply's u in the click step", "supply_u_v=run.supply_v * run.bench.divider.u_relative", "supply_u_v=0.0"),
         ("supply's u under load", "voltage_u_v=load_v * run.bench.divider.u_relative", "voltage_u_v=0.0"),
     ),
     *_of(
         "benchrig/sequencer/steps/flow.py",
         STEPS,
-        ("transducer's u in the flow step", "pressure_u_pa=file.transducer.u_pa", "pressure_u_pa=0.0"),
-        ("inflow's u in the flow step", "inflow_u_w_k=file.heat.inflow_u_w_k", "inflow_u_w_k=0.0"),
+        ("transducer's u in the flow step", '"pressure_u_pa": file.transducer.u_pa', '"pressure_u_pa": 0.0'),
+        ("inflow's u in the flow step", '"inflow_u_w_k": file.heat.inflow_u_w_k', '"inflow_u_w_k": 0.0'),
     ),
     *_of(
         "benchrig/sequencer/steps/control.py",
