@@ -16,6 +16,7 @@ from typing import Literal, cast
 import numpy as np
 
 from benchrig.analysis.armature.clicks import combine_clicks
+from benchrig.analysis.armature.inrush import analyse_inrush
 from benchrig.analysis.flow.open_flow import analyse_flow
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.bench import Bench, Recording
@@ -28,7 +29,7 @@ from benchrig.errors import ConfigError
 from benchrig.sequencer.context import Context, Quiet
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, StepResult
 from benchrig.sequencer.run import judge_found
-from benchrig.sequencer.steps.clicks import PULSE_MS, analyse_pulse, at_the_end, under_load
+from benchrig.sequencer.steps.clicks import PULSE_MS, at_the_end, known_of_pulse, under_load
 from benchrig.sequencer.steps.coil import SHORT_MARGIN
 from benchrig.sequencer.steps.control import doubted, without_control
 from benchrig.sequencer.steps.flow import characteristics_of, known_of_fill
@@ -196,7 +197,17 @@ def _flow(run: Context, step: StepResult) -> Iterable[Characteristic]:
 
 def _clicks(run: Context, step: StepResult) -> Iterable[Characteristic]:
     recordings = [_recording(trace) for trace in step.traces]
-    together = combine_clicks([analyse_pulse(run, each) for each in recordings], PULSE_MS)
+    results = [
+        analyse_inrush(
+            each.time_s,
+            each.columns["current_a"],
+            voltage_v=each.columns["voltage_v"],
+            off_s=each.released_s,
+            **known_of_pulse(run),
+        )
+        for each in recordings
+    ]
+    together = combine_clicks(results, PULSE_MS)
     run.clicks, run.moved, run.still = together.pulses, together.moved, together.still
     check = under_load(run, together, float(np.mean([at_the_end(each)[1] for each in recordings])))
     if check is not None:

@@ -100,7 +100,11 @@ SURVIVED_ONCE = [
     *_of(
         "benchrig/sequencer/steps/clicks.py",
         STEPS,
-        ("supply's u in the click step", "supply_u_v=run.supply_v * run.bench.divider.u_relative", "supply_u_v=0.0"),
+        (
+            "supply's u in the click step",
+            '"supply_u_v": run.supply_v * run.bench.divider.u_relative',
+            '"supply_u_v": 0.0',
+        ),
         ("supply's u under load", "voltage_u_v=load_v * run.bench.divider.u_relative", "voltage_u_v=0.0"),
     ),
     *_of(

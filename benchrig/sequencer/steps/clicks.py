@@ -17,7 +17,7 @@ from benchrig.sequencer.steps.impossible_readings import check_dead, check_energ
 from benchrig.sequencer.steps.resistance_cross_check import check_meter_against_current
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["PULSE_MS", "WORDS", "analyse_pulse", "at_the_end", "clicks", "pulses", "under_load"]
+__all__ = ["PULSE_MS", "WORDS", "at_the_end", "clicks", "known_of_pulse", "pulses", "under_load"]
 
 PERIOD_S = 0.0001
 LEAD_IN_S, ON_S, OFF_S = 0.020, 0.120, 0.100
@@ -113,7 +113,13 @@ def pulses(
             release_at=round((LEAD_IN_S + ON_S) / PERIOD_S),
             release_to=AT_REST,
         )
-        result = analyse_pulse(run, recording)
+        result = analyse_inrush(
+            recording.time_s,
+            recording.columns["current_a"],
+            voltage_v=recording.columns["voltage_v"],
+            off_s=recording.released_s,
+            **known_of_pulse(run),
+        )
         check_dead(run, float(recording.columns["current_a"][recording.time_s < 0].mean()))
         load_a, load_v = at_the_end(recording)
         check_energised(run, load_a, load_v)
@@ -128,17 +134,13 @@ def pulses(
     return results, loads_v, traces
 
 
-def analyse_pulse(run: Context, recording: Recording) -> InrushResult:
-    """What one pulse shows."""
-    return analyse_inrush(
-        recording.time_s,
-        recording.columns["current_a"],
-        supply_v=run.supply_v,
-        supply_u_v=run.supply_v * run.bench.divider.u_relative,
-        voltage_v=recording.columns["voltage_v"],
-        off_s=recording.released_s,
-        current_u_rel=run.bench.shunt.u_relative,
-    )
+def known_of_pulse(run: Context) -> dict[str, float]:
+    """What is known before the coil is switched on, as `analyse_inrush` takes it."""
+    return {
+        "supply_v": run.supply_v,
+        "supply_u_v": run.supply_v * run.bench.divider.u_relative,
+        "current_u_rel": run.bench.shunt.u_relative,
+    }
 
 
 def at_the_end(recording: Recording) -> tuple[float, float]:
