@@ -165,7 +165,7 @@ def test_a_look_that_no_analysis_could_end_the_hold_with_is_not_analysed():
     for leak, u in ((0.0, 8.0), (5.0, 0.5), (5.3, 0.4)):
         rule().look(2.0, analyse, lambda leak=leak, u=u: (leak, u))
         assert not calls, (leak, u)
-    for estimate in ((0.0, 1.5), (9.0, 0.5), (2.5, 0.8), None):
+    for estimate in ((0.0, 1.5), (9.0, 0.5), (2.5, 0.9), None):
         calls.clear()
         rule().look(2.0, analyse, lambda estimate=estimate: estimate)
         assert calls, estimate

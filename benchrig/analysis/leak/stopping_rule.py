@@ -38,7 +38,7 @@ DOUBTED = ("wet", "undecided", "changing", "drift")
 SHOWS_U, SHOWS_PART = 2.0, 0.1
 """A leak that shows, though the limit allows it, may be vapour, which begins like it; few sound valves leak by so great
 a part of their limit (engineering judgement)."""
-LEAST_U_PART, WANDERS_U = 0.75, 1.0
+LEAST_U_PART, WANDERS_U = 0.9, 0.3
 """A look is not worth the whole analysis where even this part of the least uncertainty possible would leave both sides
 open, the leak being off the estimate by so many of it."""
 FALLS_BY = 0.7
