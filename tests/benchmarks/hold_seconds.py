@@ -98,7 +98,11 @@ def sequential(task):
 
 def at_each_look(task):
     """The leak at each look, or nan where it was not measured."""
-    times, trace, told = task
+    times, trace, told, line = task
+    if line:
+        setting = leak_setting(**{name: value for name, value in told.items() if name != "limit_sccm"})
+        lines = (quick_estimate(times[times < at_s], trace[times < at_s], setting) for at_s in looks_s(LONGEST_S))
+        return [math.nan if each is None else each[0] for each in lines]
     found = (analyse_hold(times[times < at_s], trace[times < at_s], **told) for at_s in looks_s(LONGEST_S))
     return [math.nan if each.hold_leak_sccm is None else each.hold_leak_sccm for each in found]
 
@@ -134,8 +138,13 @@ def main() -> None:
     with Pool(args.jobs) as pool:
         wrong = {}
         for multiple in (0.5, 1.5) if args.fixed_draws else ():
-            times, traces, told = drawn(multiple, args.fixed_draws, args.seed + 1, known=args.known)
-            leaks = np.array(pool.map(at_each_look, [(times, p, t) for p, t in zip(traces, told, strict=True)], 4))
+            seen_then = []
+            for begin in range(0, args.fixed_draws, BATCH):
+                count = min(BATCH, args.fixed_draws - begin)
+                times, traces, told = drawn(multiple, count, args.seed + 1 + 1000 * begin, known=args.known)
+                tasks = [(times, p, t, args.line) for p, t in zip(traces, told, strict=True)]
+                seen_then += pool.map(at_each_look, tasks, 4)
+            leaks = np.array(seen_then)
             wrong[multiple] = np.mean(~(leaks < LIMIT) if multiple < 1 else ~(leaks > LIMIT), axis=0)
         fixed_s = math.nan
         if wrong:
