@@ -224,8 +224,8 @@ def _on_paper(store: Store, run: str, tell: Listener) -> Qualification:
     record = store.run(f"run:{run}")
     before, folder = store.before(record), pages_folder()
     try:
-        page = write_page(record, folder, page_html(record, before))
-        label = write_label(record, folder, label_html(record))
+        page = write_page(record, folder, store.signed(record, page_html(record, before)))
+        label = write_label(record, folder, store.signed(record, label_html(record)))
     except OSError as error:
         tell(PageNotWritten(record.run, str(folder), error.strerror or str(error)))
         return Qualification(record, before, None, None)

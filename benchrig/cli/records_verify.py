@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -22,21 +23,25 @@ __all__ = ["head", "key", "verify"]
 @click.option(
     "--key", "trusted", multiple=True, metavar="KEY", help="A bench's key, its name or public half, from elsewhere."
 )
+@click.option("--pages", "folder", type=click.Path(path_type=Path), help="Folder of pages. Default: the workshop's.")
 @as_json_option
 @speaks
-def verify(kept: tuple[str, ...], trusted: tuple[str, ...], as_json: bool) -> None:
-    """Hold runs, checks, calibrations, withdrawals and decisions against their seals.
+def verify(kept: tuple[str, ...], trusted: tuple[str, ...], folder: Path | None, as_json: bool) -> None:
+    """Hold runs, checks, calibrations, withdrawals and decisions against their seals, pages and labels against them.
 
     Names what was changed, removed, added, swapped or reordered. What was cut off at the very end shows against the
     file beside the store, or against a head that was kept: each page and label carries one. Exit status 3 when
     something is not as it was sealed.
     """
-    from benchrig.application.paths import store_path
+    from benchrig.application.paths import pages_folder, store_path
     from benchrig.records import Store
     from benchrig.records.verification import read_head
 
     heads = [read_head(each) for each in kept]
-    found = Store(store_path(), reading=True).verify(heads, trusted)
+    store = Store(store_path(), reading=True)
+    found = store.verify(heads, trusted)
+    found.counts["page"], wrong = store.check_pages(folder or pages_folder())
+    found.faults += wrong
     if as_json:
         emit(_document(found))
     else:
@@ -81,6 +86,7 @@ def _say(found: StoreChecked) -> None:
             ("calibration", "calibrations"),
             ("withdrawal", "withdrawals"),
             ("decision", "decisions"),
+            ("page", "pages and labels"),
         )
     ]
     console.print(Text(f"Held against their seals: {', '.join(counted)}."))

@@ -41,8 +41,8 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         return
     record = store.run(tag_or_run)
     try:
-        page = write_page(record, where, page_html(record, store.before(record)))
-        label = write_label(record, where, label_html(record))
+        page = write_page(record, where, store.signed(record, page_html(record, store.before(record))))
+        label = write_label(record, where, store.signed(record, label_html(record)))
     except OSError as error:
         raise ConfigError(
             f"The page cannot be written into {where} ({error.strerror or error}).",

@@ -21,6 +21,7 @@ from benchrig.records.decisions import Decision, keep_decision
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import FROM_BACKUP, head_of, heads_beside, keep_beside
 from benchrig.records.label_code import read_label_code
+from benchrig.records.page_signature import check_pages, signed_page
 from benchrig.records.read_only import may_write, open_for_reading
 from benchrig.records.recent_runs import RecentRun, recent_runs
 from benchrig.records.recorder import (
@@ -169,6 +170,21 @@ class Store:
         """Some runs together."""
         with read_connection(self._reader, self.path) as connection:
             return summarise(connection, wanted)
+
+    def signed(self, record: RunRecord, html: str) -> str:
+        """A page or a label of a run, signed with its bench's key."""
+        return signed_page(html, record, keys_beside(self.path))
+
+    def check_pages(self, folder: Path) -> tuple[int, list[Fault]]:
+        """How many pages and labels in a folder are signed, and what is wrong with them or does not fit the store."""
+        with read_connection(self._reader, self.path) as connection:
+
+            def digests(run_id: int) -> tuple[str, ...] | None:
+                there = connection.execute(sa.select(tables.runs.c.id).where(tables.runs.c.id == run_id)).scalar()
+                return None if there is None else read_run(connection, run_id, traces=False).digests
+
+            found = [fault for _, fault in check_pages(connection, folder, digests)]
+        return len(found), [fault for fault in found if fault is not None]
 
     def heads(self) -> list[ChainHead]:
         """How far the seals of each bench have come."""
