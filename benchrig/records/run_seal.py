@@ -28,7 +28,7 @@ def seal_of_run(connection: sa.Connection, keys: BenchKeys, run_id: int, behind:
     behind : dict
         The heads by the file beside the store (`identity.heads_beside`).
     """
-    checker = Checker(connection, keys)
+    checker = Checker(connection, keys, swaps=False)  # `verify` does: it would read all seals for one run
     found = list(entries(connection, "kind IN ('run', 'run end') AND subject = :run", run=run_id))
     since = connection.exec_driver_sql("SELECT run FROM sealed_since").scalar() or 0
     faults: list[Fault] = []
