@@ -1,17 +1,20 @@
 """What else than a leak a hold may show: fuel vapour, drift, a wall with two time constants, a bench at fault."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from benchrig.analysis.gas.air import pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.explanations import explained
 from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM, NO_FIT, goodness_of
 from benchrig.analysis.leak.hold_judgement import judged
 from benchrig.analysis.leak.hold_result import HoldResult
 from benchrig.analysis.leak.hold_vacuum import analyse_hold
 from benchrig.analysis.leak.leak_fit import usual_leak
 from benchrig.analysis.leak.leak_model import LeakSetting
+from benchrig.analysis.leak.slow_rise import Component
 from tests.analysis.hold_records import AMBIENT_K, AMBIENT_PA, BENCH, VOLUME, cold_hold, gross_hold, noisy
 
 _SETTING = LeakSetting(VOLUME, 0.0, AMBIENT_PA, AMBIENT_K, 0.3, 0.0, 0.0, 0.0, 0.0, 2.0, 0.7, 0.003)
@@ -318,3 +321,12 @@ def test_a_fit_that_led_nowhere_is_no_measurement():
     found = judged(HoldResult(hold_leak_sccm=3.0, hold_leak_sccm_u=math.nan, parts=(("any", math.nan),)), leak)
     assert found.hold_leak_sccm is None
     assert found.explanation == "changing"
+
+
+def test_a_rare_explanation_does_not_make_the_time_constant_of_all_others_unsure():
+    usual = Component(0.0, 1.0, 0.01, "leak", 0.7, 0.01)
+    rare = Component(math.log(0.01), 1.0, 0.01, "slow", 1.2, 0.3)
+    both = explained([usual, rare])
+    assert 0.01 <= both.tau_ln_u < 0.013
+    likelier = explained([usual, replace(rare, log_evidence=math.log(0.2))])
+    assert likelier.tau_ln_u > 0.25

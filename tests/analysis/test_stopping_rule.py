@@ -204,3 +204,61 @@ def test_a_fit_tells_the_same_whenever_it_is_asked_what_the_room_did():
     drifting = analyse_hold(t, p, **known, **told)
     assert fitted.result(None, 1e-3, 1e-4).hold_leak_sccm == drifting.hold_leak_sccm
     assert fitted.result().hold_leak_sccm != drifting.hold_leak_sccm
+
+
+def test_a_valve_that_is_called_wet_never_ends_its_hold_as_leaking():
+    one = rule()
+    for at_s in (2.0, 2.3, 2.7, 3.0):
+        assert asked(one, at_s, seen(9.0, explanation="wet")) is None
+
+
+def test_a_leak_without_an_uncertainty_that_is_no_bound_ends_nothing():
+    one = rule()
+    for at_s in (2.0, 2.3, 2.7):
+        assert asked(one, at_s, seen(900.0, None)) is None
+
+
+def test_each_side_has_the_band_of_its_own_risk():
+    one = StoppingRule(5.0, 0.001, 0.05, 30.0)
+    looks = len(looks_s(30.0))
+    assert one.band_within == pytest.approx(norm.isf(0.001 / looks))
+    assert one.band_beyond == pytest.approx(norm.isf(0.05 / looks))
+
+
+@pytest.mark.parametrize("by", [-0.01, 0.01])
+def test_a_leak_settles_the_matter_from_its_band_on(by):
+    one = rule()
+    u = 5.0 / (one.band_within + by + 0.5)
+    assert (asked(one, 2.0, seen(0.5 * u, u)) is not None) is (by > 0)
+    first = rule()
+    beyond = seen(5.0 + (first.band_beyond + by) * 0.3, 0.3)
+    asked(first, 2.0, beyond)
+    assert (asked(first, 2.3, beyond) is not None) is (by > 0)
+
+
+def test_two_looks_beyond_the_limit_count_only_if_nothing_lay_between_them():
+    one = rule()
+    assert asked(one, 2.0, seen(9.0)) is None
+    one.look(2.3, lambda *, suspicious: seen(9.0), lambda: (5.0, 0.5))
+    assert asked(one, 2.7, seen(9.0)) is None
+    assert asked(one, 3.0, seen(9.0)).side == "beyond"
+
+
+def test_three_looks_at_most_are_passed_over():
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return seen(1.0, 1e4)
+
+    one = rule()
+    for at_s in looks_s(30.0)[:9]:
+        one.look(at_s, analyse)
+    assert len(calls) == 3
+
+
+def test_looks_that_are_overdue_are_made_up_for_by_one():
+    one = rule()
+    asked(one, 10.0, seen(None, None))
+    assert asked(one, 10.05, seen(0.4)) is None
+    assert asked(one, 11.0, seen(0.4)).side == "within"

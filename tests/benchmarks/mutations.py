@@ -11,6 +11,8 @@ from dataclasses import dataclass
 __all__ = ["MUTATIONS", "Mutation"]
 
 COIL = ("tests/analysis/test_coil.py",)
+STOPPING = ("tests/analysis/test_stopping_rule.py", "benchrig/analysis/leak/stopping_rule.py")
+EARLY_END = ("tests/sequencer/test_early_ends.py",)
 HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
 FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
 INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
@@ -637,6 +639,67 @@ STORES_AND_CLOCKS = [
     ),
 ]
 
+EARLY_ENDS = [
+    *_of(
+        "benchrig/analysis/leak/stopping_rule.py",
+        STOPPING,
+        ("one look beyond ends a hold", "= beyond and self._was_beyond, beyond", "= beyond, beyond"),
+        ("vapour is not suspected beyond", "and self._is_beyond(analyse(suspicious=True))", ""),
+        ("each look takes all of the risk", "inv_cdf(risk / looks)", "inv_cdf(risk)"),
+        ("within by the value alone", "not shows and leak + self.band_within * u <", "not shows and leak <"),
+        ("beyond by the value alone", "return leak - self.band_beyond * u > self", "return leak > self"),
+        ("what shows ends as tight", "return not shows and leak +", "return leak +"),
+        ("what is in doubt ends as tight", " or found.explanation in DOUBTED:", ":"),
+        ("a wet valve ends as leaking", ' or found.explanation == "wet":', ":"),
+        ("no uncertainty is a bound", 'return found.bound == "above" and', "return"),
+        (
+            "risks of the two sides exchanged",
+            "band_for(false_accept, looks), band_for(false_reject, looks)",
+            "band_for(false_reject, looks), band_for(false_accept, looks)",
+        ),
+        ("looks to the very end", "LAST_PART = 0.9", "LAST_PART = 1.0"),
+        ("first look after 1 s", "FIRST_LOOK_S = 2.0", "FIRST_LOOK_S = 1.0"),
+        ("a look between two beyond is forgotten", "            self._was_beyond = False\n", ""),
+        ("every look is worth it", "return not (beyond or (within and not shows))", "return False"),
+        ("beyond is never worth a look", "return not (beyond or (within", "return not (False or (within"),
+        ("what shows is worth a look", "(within and not shows))", "within)"),
+        ("nine looks passed over", "FALLS_BY, MOST_PASSED = 0.6, 3", "FALLS_BY, MOST_PASSED = 0.6, 9"),
+        ("no look passed over", "del self._due_s[: min(looks, MOST_PASSED)]", "pass"),
+        ("overdue looks are all made", "while self._due_s and self", "if self._due_s and self"),
+        quick=True,
+    ),
+    *_of(
+        "benchrig/sequencer/steps/early_end.py",
+        EARLY_END,
+        ("a bound is clear of its limit", "not each.bound and low < least", "low < least"),
+        ("each early end takes all of the risk", "LOOKS = 4", "LOOKS = 1"),
+        ("clear by the risk of a false reject", "run.model.false_accept)", "run.model.false_reject)"),
+        ("beyond by the risk of a false accept", "run.model.false_reject))", "run.model.false_accept))"),
+        ("one thing clear is enough", "return all(", "return any("),
+        ("all must be beyond", "return any(", "return all("),
+        ("too little is not beyond", "least > high or most < low for", "least > high for"),
+        ("too much is not beyond", "least > high or most < low for", "most < low for"),
+        (
+            "the value alone is clear",
+            "return each.value - band * each.u, each.value + band * each.u",
+            "return each.value, each.value",
+        ),
+        ("what was not measured lies nowhere", "return -math.inf, math.inf", "return math.inf, -math.inf"),
+        (
+            "what certainly exceeds is open above and below",
+            '(each.value if each.bound == "above"',
+            "(each.value if False",
+        ),
+        quick=True,
+    ),
+    *_of(
+        "benchrig/analysis/leak/gross_leak.py",
+        HOLD,
+        ("vacuum that is left counts as gone", "if len(half) else float(np.mean(p[-5:])) - began_pa", ""),
+        ("gas that warms up counts as a leak", "- vapour_pa - warmed_pa, 0.0)", "- vapour_pa, 0.0)"),
+    ),
+]
+
 USE_CASES = [
     *_of(
         "benchrig/application/qualification.py",
@@ -687,6 +750,7 @@ USE_CASES = [
 ]
 
 MUTATIONS = [
+    *EARLY_ENDS,
     *USE_CASES,
     *SURVIVED_ONCE,
     *DECISIONS,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from scipy.stats import norm
 
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.calibrations import Calibration, Constant
@@ -82,6 +83,7 @@ def leak(value, u=0.1, bound=""):
         (leak(1.0, None), False, False),
         (leak(900.0, None, "above"), False, True),
         (leak(0.1, None, "below"), False, False),
+        (leak(0.1, 0.1, "below"), False, False),
         (leak(None, None), False, False),
         (Characteristic("flow_at_rated_vacuum_lpm_anr", 3.0, 0.1, "L/min ANR", how=""), False, True),
         (Characteristic("flow_at_rated_vacuum_lpm_anr", 30.0, 0.1, "L/min ANR", how=""), True, False),
@@ -121,3 +123,21 @@ def test_a_model_that_is_held_at_another_vacuum_has_not_the_chill_of_the_benchs(
     assert known_recovery_of(run)["chill_k"] == bench.file.heat.chill_k
     run.model = run.model.model_copy(update={"hold_vacuum_kpa": 40.0})
     assert known_recovery_of(run) == {}
+
+
+def test_everything_must_lie_within_its_limits_and_one_thing_beyond_is_enough():
+    _, bench, _ = short_bench()
+    run = context(bench)
+    assert not clear_of_limits(run, [leak(1.0), leak(4.9)])
+    assert beyond_limits(run, [leak(1.0), leak(9.0)])
+
+
+@pytest.mark.parametrize("by", [-0.01, 0.01])
+def test_each_side_is_settled_from_a_quarter_of_its_own_risk_on(by):
+    """Four looks at most share the model's risks; the quantile is scipy's, not ours."""
+    _, bench, _ = short_bench()
+    run = context(bench)
+    run.model = run.model.model_copy(update={"false_accept": 0.001, "false_reject": 0.05})
+    within, beyond = norm.isf(0.001 / 4) + by, norm.isf(0.05 / 4) + by
+    assert clear_of_limits(run, [leak(5.0 - 0.1 * within)]) is (by > 0)
+    assert beyond_limits(run, [leak(5.0 + 0.1 * beyond)]) is (by > 0)

@@ -106,7 +106,6 @@ def explained(components: Sequence[Component]) -> Explained:
         logs = np.array([one.log_evidence for one in components])
     share = np.exp(logs - np.max(logs))
     share /= share.sum()
-    matter = share > NEGLIGIBLE
     slow = np.array([one.kind == "slow" for one in components])
     leak = np.array([one.leak for one in components])
     sd = np.array([one.leak_sd for one in components])
@@ -124,27 +123,35 @@ def explained(components: Sequence[Component]) -> Explained:
         changing_apart = float(next(likeliest) - next(likeliest))
     tau = np.array([one.tau_ln for one in components])
     tau_sd = np.array([one.tau_ln_sd for one in components])
-    tau_mean = float(share @ tau)
-    tau_u = math.sqrt(float(share @ (tau_sd**2 + (tau - tau_mean) ** 2)))
-    share, leak, sd = share[matter] / share[matter].sum(), leak[matter], sd[matter]
-    mean = float(share @ leak)
-    spread = math.sqrt(float(share @ (sd**2 + (leak - mean) ** 2)))
+    tau_mean, tau_u = _spanned(share, tau, tau_sd)
+    mean, u = _spanned(share, leak, sd)
+    fit_u = float(sd[np.argmax(share)])
+    return Explained(
+        mean, u, fit_u, probability, slow_leak - plain_leak, tau_mean, tau_u,
+        changing_probability, changing_apart,
+    )  # fmt: skip
+
+
+def _spanned(share: Samples, mean: Samples, sd: Samples) -> tuple[float, float]:
+    """Mean of a mixture of normal distributions, and the u of which two on either side hold 95 % of it."""
+    matter = share > NEGLIGIBLE
+    share, mean, sd = share[matter] / share[matter].sum(), mean[matter], sd[matter]
+    middle = float(share @ mean)
+    spread = math.sqrt(float(share @ (sd**2 + (mean - middle) ** 2)))
+    if len(share) == 1:
+        return middle, spread
 
     def below(value: float) -> float:
-        z = (value - leak) / np.maximum(sd, 1e-30) / math.sqrt(2)
+        z = (value - mean) / np.maximum(sd, 1e-30) / math.sqrt(2)
         return math.fsum(w * 0.5 * math.erfc(-one) for w, one in zip(share.tolist(), z.tolist(), strict=True))
 
     def quantile(part: float) -> float:
-        low, high = float(np.min(leak - 6 * sd)), float(np.max(leak + 6 * sd))
+        low, high = float(np.min(mean - 6 * sd)), float(np.max(mean + 6 * sd))
         for _ in range(40):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if below(middle) < part else (low, middle)
+            half = 0.5 * (low + high)
+            low, high = (half, high) if below(half) < part else (low, half)
             if high - low < 1e-3 * spread:
                 break
         return 0.5 * (low + high)
 
-    u = max((quantile(1 - TAIL) - mean) / 2, (mean - quantile(TAIL)) / 2) if len(share) > 1 else spread
-    return Explained(
-        mean, u, float(sd[np.argmax(share)]), probability, slow_leak - plain_leak, tau_mean, tau_u,
-        changing_probability, changing_apart,
-    )  # fmt: skip
+    return middle, max(quantile(1 - TAIL) - middle, middle - quantile(TAIL)) / 2

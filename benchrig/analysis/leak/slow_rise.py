@@ -26,7 +26,7 @@ LEAST_TIME_S, MOST_TIME_S, TIMES = 4.0, 180.0, 15
 VAPOUR_SCALES_PA, WALL_SCALES_PA = (300.0, 1_000.0, 3_000.0, 9_000.0), (30.0, 100.0, 300.0)
 """Half-normal scales of the pressure that vapour ends at, and normal ones of what a wall makes, which may cool as well
 as warm the gas; equally probable beforehand."""
-WET_ODDS, WALL_ODDS = 0.03, 0.01
+WET_ODDS, WALL_ODDS = 0.05, 0.01
 """A removed valve is still wet, a wall has a second time constant that shows, so likely beforehand (engineering
 judgement, no source)."""
 LEAST_WET_PA = 150.0
