@@ -14,6 +14,7 @@ import numpy as np
 
 from benchrig.analysis.gas.air import sccm_from_pv_flow
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
+from benchrig.analysis.leak.temperature_drift import drift_allowed_for
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Recording
 from benchrig.sequencer.context import Context
@@ -28,7 +29,7 @@ ALIKE = 0.03
 simulated runs with liners and drifting rooms the difference read the leak right to 1 to 3 % of it)."""
 LEAST_S = 5.0
 NAME = "hold_leak_sccm"
-WALL = "the bench's wall in two holds"
+WALL, ROOM = "the bench's wall in two holds", "the room in two holds"
 
 
 def leak_beside_blank(run: Context, blank: Recording, found: HoldResult) -> tuple[Characteristic, float] | None:
@@ -53,18 +54,23 @@ def leak_beside_blank(run: Context, blank: Recording, found: HoldResult) -> tupl
     time_s = held.time_s[both]
     blank_pa = np.interp(time_s, blank.time_s, blank.columns["pressure_pa"])
     shut = np.flatnonzero(time_s >= 0)[:20]
-    # both were equally cold: the difference has no chill, and no own leak of the bench
-    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0, "chill_k": None, "chill_u_k": None}
+    # both were equally cold: the difference has no chill, no own leak of the bench, and nothing of the room that it had
+    # not itself: how fast it drifted is taken off already, by the second hold
+    of_both = ("chill_k", "chill_u_k", "ambient_drift_k_s", "ambient_drift_u_k_s")
+    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0} | dict.fromkeys(of_both)
     result = analyse_hold(time_s, held.pressure_pa[both] - blank_pa + float(blank_pa[shut].mean()), **told)
     if result.hold_leak_sccm is None or result.hold_leak_sccm_u is None or result.explanation == "wet":
         return None
     slow_pa_s = abs(found.vapour_pa or 0.0) / max(found.vapour_time_constant_s or until_s, 1.0)
     wall_sccm = ALIKE * sccm_from_pv_flow(run.bench.file.reservoir.volume_m3 * slow_pa_s, run.ambient_k)
-    parts = tuple(sorted((*result.parts, (WALL, wall_sccm)), key=lambda part: -part[1]))
+    _, drift_u_k_s = drift_allowed_for(held.told.get("ambient_drift_k_s"), held.told.get("ambient_drift_u_k_s"))
+    drift_pa_s = result.start_pressure_pa * drift_u_k_s / run.ambient_k
+    room_sccm = sccm_from_pv_flow(run.bench.file.reservoir.volume_m3 * drift_pa_s, run.ambient_k)
+    parts = tuple(sorted((*result.parts, (WALL, wall_sccm), (ROOM, room_sccm)), key=lambda part: -part[1]))
     leak = Characteristic(
         NAME,
         result.hold_leak_sccm,
-        math.hypot(result.hold_leak_sccm_u, wall_sccm),
+        math.hypot(result.hold_leak_sccm_u, wall_sccm, room_sccm),
         "sccm",
         how=f"rise of pressure over {until_s:.0f} s, less that of the bench without the valve",
         parts=parts,
