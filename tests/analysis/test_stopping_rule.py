@@ -219,21 +219,22 @@ def test_a_leak_without_an_uncertainty_that_is_no_bound_ends_nothing():
 
 
 def test_each_side_has_the_band_of_its_own_risk():
+    within = asked(StoppingRule(5.0, 0.001, 0.05, 30.0), 2.0, seen(0.1))
+    assert within.band == pytest.approx(norm.isf(SPENT_PART * 0.001))
     one = StoppingRule(5.0, 0.001, 0.05, 30.0)
-    looks = len(looks_s(30.0))
-    assert one.band_within == pytest.approx(norm.isf(0.001 / looks))
-    assert one.band_beyond == pytest.approx(norm.isf(0.05 / looks))
+    asked(one, 2.0, seen(9.0))
+    beyond = asked(one, 2.3, seen(9.0))
+    assert beyond.band == pytest.approx(norm.isf(SPENT_PART * (1 - SPENT_PART) * 0.05))
 
 
 @pytest.mark.parametrize("by", [-0.01, 0.01])
 def test_a_leak_settles_the_matter_from_its_band_on(by):
-    one = rule()
-    u = 5.0 / (one.band_within + by + 0.5)
-    assert (asked(one, 2.0, seen(0.5 * u, u)) is not None) is (by > 0)
-    first = rule()
-    beyond = seen(5.0 + (first.band_beyond + by) * 0.3, 0.3)
-    asked(first, 2.0, beyond)
-    assert (asked(first, 2.3, beyond) is not None) is (by > 0)
+    band = norm.isf(SPENT_PART * 0.005)
+    u = 5.0 / (band + by + 0.5)
+    assert (asked(rule(), 2.0, seen(0.5 * u, u)) is not None) is (by > 0)
+    one, band = rule(), norm.isf(SPENT_PART * (1 - SPENT_PART) * 0.005)
+    asked(one, 2.0, seen(9.0))
+    assert (asked(one, 2.3, seen(5.0 + (band + by) * 0.3, 0.3)) is not None) is (by > 0)
 
 
 def test_two_looks_beyond_the_limit_count_only_if_nothing_lay_between_them():
@@ -242,19 +243,6 @@ def test_two_looks_beyond_the_limit_count_only_if_nothing_lay_between_them():
     one.look(2.3, lambda *, suspicious: seen(9.0), lambda: (5.0, 0.5))
     assert asked(one, 2.7, seen(9.0)) is None
     assert asked(one, 3.0, seen(9.0)).side == "beyond"
-
-
-def test_three_looks_at_most_are_passed_over():
-    calls = []
-
-    def analyse(*, suspicious: bool) -> HoldResult:
-        calls.append(suspicious)
-        return seen(1.0, 1e4)
-
-    one = rule()
-    for at_s in looks_s(30.0)[:9]:
-        one.look(at_s, analyse)
-    assert len(calls) == 3
 
 
 def test_looks_that_are_overdue_are_made_up_for_by_one():
