@@ -325,3 +325,11 @@ def test_a_coil_just_outside_its_limits_beside_all_else_in_order_is_a_fault_of_t
     )
     coil = sum(probability(found, name) for name in ("shorted turns", "high-resistance joint", "wrong part"))
     assert coil > 0.8
+
+
+def test_too_little_flow_with_clicks_that_scatter_far_beyond_their_limit_is_an_armature_jammed_with_play() -> None:
+    found = valve({"flow_at_rated_vacuum_lpm_anr": 4.0, "pull_in_time_ms": 11.7, "click_spread_ms": 14.0})
+    assert causes(found)[0].name == "stuck closed"
+    clogged = valve({"flow_at_rated_vacuum_lpm_anr": 4.0})
+    assert causes(clogged)[0].name == "restricted"
+    assert probability(clogged, "restricted") > 0.9
