@@ -177,8 +177,8 @@ def hypotheses(normally: Literal["closed", "open"]) -> tuple[Hypothesis, ...]:
             opened=0.85,
             shapes={**unheard, "flow": played},
         ),
-        # The same with the little stroke seen as motion, as it mostly is: its times scatter, or are all alike and shorter
-        # than a whole stroke's.
+        # The same with the little stroke seen as motion, as it mostly is: its times scatter, or are all alike and
+        # shorter than a whole stroke's.
         Hypothesis("stuck closed", 0.04, moved=(4.0, 0.8), opened=0.85, shapes={**in_play, "flow": played}),
         Hypothesis("stuck open", 0.09, moved=(0.5, 15.0), shapes={**unheard, "hold": OPEN_SEAT}),
         Hypothesis("stuck open", 0.04, moved=(1.2, 0.6), shapes={**in_play, "hold": OPEN_SEAT}),

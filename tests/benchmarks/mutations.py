@@ -12,7 +12,7 @@ __all__ = ["MUTATIONS", "Mutation"]
 
 COIL = ("tests/analysis/test_coil.py",)
 STOPPING = ("tests/analysis/test_stopping_rule.py", "benchrig/analysis/leak/stopping_rule.py")
-EARLY_END = ("tests/sequencer/test_early_ends.py",)
+EARLY_END = ("tests/sequencer/test_clear_of_limits.py", "tests/sequencer/test_early_ends.py")
 HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
 FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
 INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
