@@ -250,3 +250,16 @@ def test_looks_that_are_overdue_are_made_up_for_by_one():
     asked(one, 10.0, seen(None, None))
     assert asked(one, 10.05, seen(0.4)) is None
     assert asked(one, 11.0, seen(0.4)).side == "within"
+
+
+def test_a_leak_that_shows_by_the_estimate_and_is_allowed_is_not_analysed_since_it_cannot_end_the_hold():
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return seen(None, None)
+
+    rule().look(2.0, analyse, lambda: (2.5, 0.2))
+    assert not calls
+    rule().look(2.0, analyse, lambda: (0.6, 0.2))
+    assert calls
