@@ -219,8 +219,6 @@ class FillModel:
             columns["rate"] = columns["rate"] + q["flow_power"] * fill.heat_flow / q["rate"] * by_flow
             raised = self._setting.heat_by_inflow(told[0], told[1], told[2] + 1e-4)
             columns["flow_power"] = columns["flow_power"] + (raised - fill.heat_flow) / 1e-4 * by_flow
-        elif "heat_flow" in q:
-            columns["heat_flow"] = by_flow
         before = self._time_s < q["opened_s"]
         if before.any():
             # the gas that still warms: see `_warming`
@@ -232,7 +230,7 @@ class FillModel:
 
     def _fill_of(self, q: Mapping[str, float]) -> Fill:
         heat = q["start"] / q["start_warmth"] / math.exp(q["tau_ln"])
-        heat_flow = q.get("heat_flow", 0.0)
+        heat_flow = 0.0
         if "inflow_part" in q:
             inflow_w_k = self._setting.inflow_of(q["inflow_part"])
             heat_flow = self._setting.heat_by_inflow(q["rate"], inflow_w_k, q["flow_power"])

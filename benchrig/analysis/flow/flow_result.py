@@ -26,7 +26,7 @@ LATE_S = 0.15
 """A valve that opens later than this after t = 0 either sticks or was switched at another time."""
 RESPONSE_U = 0.07
 """What is not known of the transducer's time constant, as part of it (engineering judgement)."""
-UNSEEN_U = 0.004
+UNSEEN_U = 0.005
 """C is the flow at any pressure ratio below b. Below the ratio at which the fill begins nothing is seen of a real
 opening, and just above it little that is not bound to an ISO curve: the standard uncertainty of that, as part of C
 (engineering judgement; simulated openings, which are nozzles with a discharge coefficient that falls, are off by up to

@@ -101,7 +101,7 @@ def analyse_flow(
     inflow_w_k, inflow_u_w_k : float, optional
         What an inflow of 1 g/s adds to the heat conductance between gas and wall, W/K, and its standard uncertainty: a
         property of the reservoir, so one fill through a known opening tells it for all valves. Without it the fill
-        alone must tell heat from flow, which it can hardly do: C stays good, b does not.
+        alone must tell heat from flow, over all that jets are known to stir: C stays good, b becomes less sure.
     inflow_power, inflow_power_u : float
         With which power of the inflow that grows, and its standard uncertainty: 0.8 in turbulent pipe flow, about 0.7
         under jets (from memory).
