@@ -83,7 +83,9 @@ def test_conductance_ratio_and_delay_come_back_from_a_bare_reservoir(c, b):
     found = analyse_flow(t, noisy(p), **heat, **BENCH)
     assert found.opened is True
     assert found.sonic_conductance_dm3_s_bar == pytest.approx(c, rel=0.02)
-    assert abs(found.critical_pressure_ratio - b) < 0.05
+    # the slowest does not end within the record: its ratio is known to 0.06
+    assert abs(found.critical_pressure_ratio - b) < max(0.05, 1.5 * found.critical_pressure_ratio_u)
+    assert found.critical_pressure_ratio_u < (0.1 if c == 0.05 else 0.05)
     assert abs(found.opening_delay_ms - 12.0) < max(3 * found.opening_delay_ms_u, 1.0)
     flow = lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, AMBIENT_PA, AMBIENT_PA - 30e3, AMBIENT_K))
     assert found.flow_at_rated_vacuum_lpm_anr == pytest.approx(flow, rel=0.02)
@@ -417,3 +419,34 @@ def test_hum_of_any_phase_makes_no_delay_and_no_conductance_wrong_and_sure(hum_p
         if found.sonic_conductance_dm3_s_bar is not None:
             off = found.sonic_conductance_dm3_s_bar - 0.42
             assert abs(off) < max(2 * found.sonic_conductance_dm3_s_bar_u, 0.03 * 0.42)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lag_s", [0.004, 0.008])
+def test_quick_fill_seen_by_a_slow_transducer_is_measured_as_any_other(lag_s):
+    heat = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12}
+    for c, b in ((1.6, 0.45), (2.8, 0.3)):
+        t, p = fill(c, b, lag_s=lag_s, laminar=1e-3, period_s=0.00025, seconds=3.0)
+        told = {"inflow_w_k": 0.0, "inflow_u_w_k": 0.02, "response_s": lag_s}
+        found = analyse_flow(t, noisy(p, noise_pa=4.0), **told, **heat, **BENCH)
+        assert not found.explanation
+        assert found.sonic_conductance_dm3_s_bar == pytest.approx(c, rel=0.012)
+        assert abs(found.critical_pressure_ratio - b) < 0.05
+        flow = lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, AMBIENT_PA, AMBIENT_PA - 30e3, AMBIENT_K))
+        assert found.flow_at_rated_vacuum_lpm_anr == pytest.approx(flow, rel=0.015)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("travel_ms", [35, 70])
+def test_slow_opening_onto_a_slow_fill_is_no_noise_of_the_lead_in_and_no_late_delay(travel_ms):
+    t, p = fill(0.1, 0.4, laminar=1e-3, grows=2.0)
+    since = np.maximum(t - 0.012, 0.0)
+    travel_s = 1e-3 * travel_ms
+    # the fill runs on the integral of the opening, which grows evenly
+    runs_s = np.where(since < travel_s, since**2 / (2 * travel_s), since - travel_s / 2)
+    gradual = np.interp(0.012 + runs_s, t, p)
+    heat = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12}
+    for seed in range(3):
+        found = analyse_flow(t, noisy(np.where(since > 0, gradual, p), seed, noise_pa=6.0), **heat, **BENCH)
+        assert abs(found.opening_delay_ms - 12.0) < max(2 * found.opening_delay_ms_u, 1.0)
+        assert "opens slowly" in found.explanation

@@ -17,12 +17,12 @@ from benchrig.analysis.flow.fill_model import FillSetting, timed
 from benchrig.analysis.flow.opening_course import Course
 from benchrig.analysis.statistics.fitting import Parameter
 
-__all__ = ["Explanation", "explanations"]
+__all__ = ["SLOWEST_S", "Explanation", "explanations"]
 
 AS_LIKELY = 12.0
 """Explanations whose chi-square is over the best one's by no more than this are kept beside it."""
-SLOW_S = 0.05
-"""How long a valve that opens slowly may take."""
+SLOW_S, SLOWEST_S = 0.05, 0.12
+"""How long a valve that opens slowly may take, and at most."""
 MOST_RESPONSE_S, QUICKER = 0.1, 0.7
 LEAST_PART, MOST_PART = 0.08, 0.95
 """A first step below this part cannot be told from a delay; one above it is no step that a valve makes."""

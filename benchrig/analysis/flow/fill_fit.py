@@ -34,6 +34,9 @@ TRAVEL_STEP = 0.8
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
+QUICK = 0.02
+"""A fill that goes on as it began and takes more than this part of the vacuum within the time constant of the
+transducer is quick."""
 FAR_ASTRAY = 3.0
 """The same for a supposition, which is given up then."""
 DEPARTURE = 0.004
@@ -206,7 +209,8 @@ def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) 
         Parameter("inflow_part", 1.0, 1e-4, 1.0, part_u, least, setting.most_part),
         Parameter("flow_power", power, 1e-2, power, max(power_u, 1e-4), 0.2, 2.2, late=True),
     )
-    model = FillModel(x, setting)
+    quick = setting.response_s * slope > QUICK * (setting.ambient_pa - start_pa)
+    model = FillModel(x, setting, quick)
     soft = (0.005 * setting.ambient_pa, 0.0005 * setting.ambient_pa)
     first = supposed is _PLAIN
     loose = np.hypot(sd, DEPARTURE * (setting.ambient_pa - start_pa))

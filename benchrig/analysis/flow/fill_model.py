@@ -26,6 +26,8 @@ Re^0.67, about 5 W/K in half a litre, by simulated benches 1.6 (from memory; eng
 STILL, LEAST_TOLD = 0.2, 0.05
 """Part that stands for no heat by the inflow where nothing was told, and the least part of what was (engineering
 judgement)."""
+MEMORY = 40.0
+"""So many time constants after the opening nothing of it is left in what a transducer shows."""
 ABSURD = 100.0
 """A fill that goes beyond so many times ambient is none."""
 _DEPARTURES = ("departure_0", "departure_1", "departure_2", "departure_3")
@@ -145,12 +147,14 @@ class FillModel:
     they are given: ``later_s`` and ``early_part``, a valve that opens to this part first and the rest so much later;
     ``gathers_speed``, not zero for an opening that grows with the square of time over its travel, not evenly;
     ``response_s``, the transducer's time constant; ``tap``, what flow squared takes from the pressure shown, at full
-    flow, as part of ambient.
+    flow, as part of ambient. With `lag_exact` the transducer's equation is solved while it still shows the opening, for
+    fills so quick that two orders of its time constant do not do.
     """
 
-    def __init__(self, time_s: Samples, setting: FillSetting) -> None:
+    def __init__(self, time_s: Samples, setting: FillSetting, lag_exact: bool = False) -> None:
         self._time_s = time_s
         self._setting = setting
+        self._lag_exact = lag_exact
         self._end_s = float(time_s[-1] - min(0.0, time_s[0]))
         self._fill: Fill | None = None
         self._planned_for: Fill | None = None
@@ -174,6 +178,9 @@ class FillModel:
         ratio = ratio + _warming(fill, since_s - response_s)
         # the delayed time has the first order of the smoothing; this is what is left of the second
         smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
+        if self._lag_exact and "early_part" not in q and not q.get("gathers_speed"):
+            lately = (since_s > 0) & (since_s < MEMORY * response_s)
+            smoothed[lately] = _lagging(curve, since_s[lately], response_s, q["travel_s"])
         if "tap" in q:
             flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
             smoothed = smoothed - q["tap"] * flowing * flowing
@@ -298,6 +305,8 @@ def _warming(fill: Fill, since_s: Samples) -> Samples:
 
 def _lagging(curve: FillCurve, since_s: Samples, response_s: float, travel_s: float) -> Samples:
     """What a transducer shows that may be slow: its equation solved on a grid, straight between the grid's points."""
+    if not len(since_s):
+        return since_s
     response_s = max(response_s, 1e-5)
     end_s = float(since_s[-1])
     fine_s = min(max(response_s / 8, end_s / 1500), end_s / 50)

@@ -15,7 +15,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.flow.fill_alternatives import Explanation, explanations
+from benchrig.analysis.flow.fill_alternatives import SLOWEST_S, Explanation, explanations
 from benchrig.analysis.flow.fill_blocks import Blocks, thinned
 from benchrig.analysis.flow.fill_fit import (
     USUAL_RATIO,
@@ -195,8 +195,7 @@ def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
             f"the pressures lie between {low:.4g} and {high:.4g} Pa, below any vacuum that a bench draws: "
             "is their unit mbar or kPa, or are they relative to ambient?"
         )
-    few = max(5, len(p) // 50)
-    begins_pa, ends_pa = float(np.mean(p[:few])), float(np.mean(p[-few:]))
+    begins_pa, ends_pa = (float(np.mean(end)) for end in (p[: max(5, len(p) // 50)], p[-max(5, len(p) // 50) :]))
     if ends_pa < FALLS * begins_pa:
         return (
             f"the pressure falls, from {begins_pa:.6g} to {ends_pa:.4g} Pa: is it the vacuum below ambient that was "
@@ -265,7 +264,8 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switc
     """Result for a fill."""
     start_pa = float(np.mean(p[:5]))
     onset = _first_lasting(np.abs(p - start_pa) > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
-    still = p[: max(onset - max(onset // 10, 3), 0)]
+    # a valve may have begun to open long before its flow shows: that is no noise of the lead-in
+    still = p[: max(int(np.searchsorted(t, t[onset] - SLOWEST_S)), onset // 2)]
     noise = noise_of_record(p, still)
     if len(still) >= 5:
         start_pa = float(np.mean(still[-100:]))
