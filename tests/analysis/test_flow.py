@@ -450,3 +450,17 @@ def test_slow_opening_onto_a_slow_fill_is_no_noise_of_the_lead_in_and_no_late_de
         found = analyse_flow(t, noisy(np.where(since > 0, gradual, p), seed, noise_pa=6.0), **heat, **BENCH)
         assert abs(found.opening_delay_ms - 12.0) < max(2 * found.opening_delay_ms_u, 1.0)
         assert "opens slowly" in found.explanation
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lag_s", [0.010, 0.022])
+def test_transducer_slower_than_told_is_named_and_all_values_are_right(lag_s):
+    heat = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12, "inflow_w_k": 0.0, "inflow_u_w_k": 0.02}
+    for c, b in ((0.2, 0.4), (0.6, 0.25)):
+        t, p = fill(c, b, lag_s=lag_s, laminar=1e-3)
+        found = analyse_flow(t, noisy(p, noise_pa=6.0), response_s=0.003, **heat, **BENCH)
+        assert "slower than the bench file says" in found.explanation
+        assert found.sonic_conductance_dm3_s_bar == pytest.approx(c, rel=0.02)
+        assert abs(found.opening_delay_ms - 12.0) < 2 * found.opening_delay_ms_u
+        if found.critical_pressure_ratio is not None:
+            assert abs(found.critical_pressure_ratio - b) < max(2 * found.critical_pressure_ratio_u, 0.05)

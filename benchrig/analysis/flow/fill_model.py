@@ -28,6 +28,10 @@ STILL, LEAST_TOLD = 0.2, 0.05
 judgement)."""
 MEMORY = 40.0
 """So many time constants after the opening nothing of it is left in what a transducer shows."""
+_LAG_GRID = np.concatenate(
+    [np.arange(0.0, 5.0, 1 / 16), np.arange(5.0, 15.0, 1 / 8), np.arange(15.0, MEMORY + 0.5, 1 / 4)]
+)
+"""Until then, in time constants: narrow while the opening shows."""
 ABSURD = 100.0
 """A fill that goes beyond so many times ambient is none."""
 _DEPARTURES = ("departure_0", "departure_1", "departure_2", "departure_3")
@@ -168,19 +172,19 @@ class FillModel:
         curve = self._curve_of(fill, aside)
         if curve is None:
             return np.full(len(self._time_s), np.nan)
-        response_s = self._setting.response_s
+        response_s = self._response_s(q)
         since_s = self._time_s - q["opened_s"]
         scale_pa = self._setting.ambient_pa * (1 + q["ambient"])
-        if "response_s" in q:
-            return scale_pa * _lagging(curve, since_s, q["response_s"], q["travel_s"])
-        when = self._when(q, since_s)
+        when = self._when(q, since_s, response_s)
         ratio, slope, bend = curve.at(when)
         ratio = ratio + _warming(fill, since_s - response_s)
         # the delayed time has the first order of the smoothing; this is what is left of the second
         smoothed = ratio + 0.5 * response_s**2 * np.where(when > 3 * response_s, bend, 0.0)
-        if self._lag_exact and "early_part" not in q and not q.get("gathers_speed"):
+        if response_s > 0 and (self._lag_exact or "response_s" in q):
             lately = (since_s > 0) & (since_s < MEMORY * response_s)
-            smoothed[lately] = _lagging(curve, since_s[lately], response_s, q["travel_s"])
+            grid_s = _LAG_GRID * response_s
+            shown = _lagging(_LAG_GRID, curve.at(self._when(q, grid_s, 0.0))[0])
+            smoothed[lately] = np.interp(since_s[lately], grid_s, shown)
         if "tap" in q:
             flowing = np.maximum(slope / (GAMMA * q["rate"]), 0.0)
             smoothed = smoothed - q["tap"] * flowing * flowing
@@ -204,10 +208,11 @@ class FillModel:
         parts = ["heat", "heat_flow", *names]
         called = {"laminar_ln": "laminar"} | ({} if self._about is None else {"critical_ratio": "tangent"})
         found = fill_derivatives(fill, curve, [called.get(name, name) for name in parts])
-        value, slope = found.at(self._when(q, self._time_s - q["opened_s"]))
+        when = self._when(q, self._time_s - q["opened_s"], self._response_s(q))
+        value, slope = found.at(when)
         scale_pa = self._setting.ambient_pa * (1 + q["ambient"])
         if "tap" in q:
-            flowing = np.maximum(curve.at(self._when(q, self._time_s - q["opened_s"]))[1] / (GAMMA * q["rate"]), 0.0)
+            flowing = np.maximum(curve.at(when)[1] / (GAMMA * q["rate"]), 0.0)
             value = value - 2 * q["tap"] * flowing[:, None] * slope / (GAMMA * q["rate"])
         columns = dict(zip(parts, (scale_pa * value).T, strict=True))
         by_heat, by_flow = columns.pop("heat"), columns.pop("heat_flow")
@@ -229,7 +234,7 @@ class FillModel:
         before = self._time_s < q["opened_s"]
         if before.any():
             # the gas that still warms: see `_warming`
-            since_s = self._time_s - q["opened_s"] - self._setting.response_s
+            since_s = self._time_s - q["opened_s"] - self._response_s(q)
             pa = scale_pa * _warming(fill, since_s)
             beside = _warming(replace(fill, start_warmth=fill.start_warmth + 1e-4), since_s)
             columns["start_warmth"] = columns["start_warmth"] + (scale_pa * beside - pa) / 1e-4
@@ -263,9 +268,11 @@ class FillModel:
             self._fill, self._curve = fill, curve
         return curve
 
-    def _when(self, q: Mapping[str, float], since_s: Samples) -> Samples:
+    def _response_s(self, q: Mapping[str, float]) -> float:
+        return max(q.get("response_s", self._setting.response_s), 0.0)
+
+    def _when(self, q: Mapping[str, float], since_s: Samples, response_s: float) -> Samples:
         """Time at which an undisturbed fill shows what is shown; see `delayed_s`."""
-        response_s = max(q.get("response_s", self._setting.response_s), 0.0)
         if q.get("gathers_speed"):
             when = _gathering_speed(since_s, response_s, q["travel_s"])
         else:
@@ -303,25 +310,15 @@ def _warming(fill: Fill, since_s: Samples) -> Samples:
     return np.asarray(mass * (fill.start_warmth - 1) * np.expm1(np.minimum(-later_s, 5.0)), dtype=np.float64)
 
 
-def _lagging(curve: FillCurve, since_s: Samples, response_s: float, travel_s: float) -> Samples:
-    """What a transducer shows that may be slow: its equation solved on a grid, straight between the grid's points."""
-    if not len(since_s):
-        return since_s
-    response_s = max(response_s, 1e-5)
-    end_s = float(since_s[-1])
-    fine_s = min(max(response_s / 8, end_s / 1500), end_s / 50)
-    grid_s = np.arange(0.0, min(60 * max(response_s, fine_s), end_s) + fine_s, fine_s)
-    if grid_s[-1] < end_s:
-        grid_s = np.concatenate([grid_s, np.linspace(grid_s[-1], end_s, 200)[1:]])
-    true, _, _ = curve.at(delayed_s(grid_s, 0.0, travel_s)[0])
-    steps_s = np.diff(grid_s)
-    x = steps_s / response_s
+def _lagging(grid: Samples, true: Samples) -> Samples:
+    """What a transducer shows that follows with one unit of the grid's time: its equation solved, straight pieces."""
+    x = np.diff(grid)
     kept = np.exp(-x)
     near = 1 - (1 - kept) / x
     driven = near * true[1:] + (1 - kept - near) * true[:-1]
-    shown = [float(true[0])]
-    now = shown[0]
+    now = float(true[0])
+    shown = [now]
     for keep, drive in zip(kept.tolist(), driven.tolist(), strict=True):
         now = keep * now + drive
         shown.append(now)
-    return np.asarray(np.interp(since_s, grid_s, np.array(shown)), dtype=np.float64)
+    return np.array(shown)
