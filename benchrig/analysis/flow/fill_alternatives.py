@@ -6,6 +6,7 @@ than one is left, what is stated spans them all.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -29,6 +30,9 @@ LEAST_PART, MOST_PART = 0.08, 0.95
 OTHER_HEAT_RATIO_U, OTHER_HEAT_FLOW_U = 0.1, 0.04
 """Where the record says that the walls give heat otherwise than told, one form that fits is as good as another
 (engineering judgement; records of free convection and of liners were off by up to 0.2 and 0.08)."""
+BENT_U = 0.02
+"""What a recovery of another form makes of the instant of opening, as part of its time constant (engineering
+judgement)."""
 SLOW_U, LAG_U = 0.1, 0.3
 """What is not known of the instant of opening, as part of the time over which a valve opens slowly, and of a lag that
 nobody told: a narrow hose looks like both and is neither (engineering judgement)."""
@@ -110,7 +114,10 @@ def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Exp
     other_heat = {"ratio_u": OTHER_HEAT_RATIO_U, "flow_u": OTHER_HEAT_FLOW_U}
     isothermal = fitted(Supposed(tau_s=0.08, tau_ln_u=1.5))
     if isothermal:
-        yield Explanation("the walls keep the gas nearly at their own temperature", isothermal, **other_heat)
+        # how the gas comes to the walls' temperature bends the first milliseconds, like an opening that takes time
+        timing_u_s = 0.001 + BENT_U * math.exp(isothermal.fitted.values["tau_ln"])
+        words = "the walls keep the gas nearly at their own temperature"
+        yield Explanation(words, isothermal, timing_u_s, **other_heat)
     mixing = None if not setting.inflow_told else fitted(Supposed(), setting.untold())
     if mixing:
         yield Explanation(
