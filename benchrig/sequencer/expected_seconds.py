@@ -18,8 +18,8 @@ __all__ = ["Seconds", "clicks", "coil", "flow", "hold", "ready"]
 MAINS_HZ = 50.0
 CHILL_KNOWN = 0.05
 """A chill known to this part of itself takes most of the recovery out of a hold."""
-HOLD_S, HOLD_KNOWN_S = 6.0, 3.5
-"""Median holds of good valves in a rehearsal, without and with a calibrated chill."""
+HOLD_S, HOLD_KNOWN_S = 6.0, 2.5
+"""Median holds of good valves in a rehearsal, without and with a chill that was calibrated the same day."""
 FILL_S, VENT_S, SWITCHING_S = 0.8, 0.2, 0.3
 
 

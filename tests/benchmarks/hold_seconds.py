@@ -7,7 +7,8 @@ noise, gas 12 to 22 K cold that warms up with 1 to 4 s, a choked leak of so many
 time constant and chill were calibrated (1 % and 1.5 %, standard uncertainties), as by 'bench calibrate heat', and
 have changed since by 10 % and 1 %; `--today`: they were found the same day (1 % and 0.3 %), and have changed by 3 % and
 0.5 %. `--line`: a straight line beside an exponential (`quick_estimate`) stands in for the whole analysis, which takes
-a hundredth of the time, so that thousands of draws tell how often the rule errs.
+a hundredth of the time, so that thousands of draws tell how often the rule errs; it is fit for that only where the
+recovery is known, since its uncertainty knows of no bent valleys.
 
 Beside it stands Wald's sequential test (1945) for a line of known start through the same noise, without gas that
 warms up: its expected information at the same risks, as seconds of such a record. Between the two lies what the
