@@ -759,6 +759,38 @@ USE_CASES = [
     ),
 ]
 
+EARLY_ENDS = [
+    *_of(
+        "benchrig/analysis/leak/stopping_rule.py",
+        ("tests/analysis/test_stopping_rule.py",),
+        ("what shows ends a hold", "and not _shows(found, limit)", "and True"),
+        ("one look beyond is enough", "beyond and self._was_beyond, beyond", "beyond, beyond"),
+        ("the risk is never used up", "self._left *= 1 - part", "self._left *= 1.0"),
+        ("early looks spend as much", "part = SPENT_PART if could else EARLY_PART", "part = SPENT_PART"),
+        ("vapour is not suspected", "_is_beyond(analyse(suspicious=True), limit, band_beyond)", "True"),
+        ("every look is analysed", "return not (within or beyond)", "return False"),
+    ),
+    *_of(
+        "benchrig/application/recent_evidence.py",
+        ("tests/application/test_recent_evidence.py",),
+        ("a rejected valve proves the line", 'last.verdict != "accept"', "False"),
+        ("a failed check proves the line", "if check.passed and check.ended >= oldest", "if check.ended >= oldest"),
+        ("yesterday's valve proves the line", "last.ended is None or last.ended < oldest", "last.ended is None"),
+        ("short holds tell the recovery", "> LONG_ENOUGH_TAUS * each.hold[TAU_LABEL]", "> 0.0"),
+    ),
+    *_of(
+        "benchrig/bench/traceability.py",
+        ("tests/sequencer/test_early_ends.py",),
+        ("an old recovery is today's", "self.assessed - each.made < SAME_DAY", "self.assessed >= each.made"),
+        ("two days are one", "SAME_DAY = timedelta(hours=24)", "SAME_DAY = timedelta(hours=48)"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/hold.py",
+        ("tests/sequencer/test_early_ends.py",),
+        ("any vacuum has the bench's chill", "> SAME_VACUUM_PA", "> 1e9"),
+    ),
+]
+
 MUTATIONS = [
     *EARLY_ENDS,
     *USE_CASES,

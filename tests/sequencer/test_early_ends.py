@@ -78,9 +78,9 @@ def recovery_of(age_h: float, chill_k: float = 20.0) -> Traceability:
 def test_a_recovery_that_was_found_today_counts_for_more_than_an_older_one():
     _, bench, _ = short_bench()
     run = context(bench)
-    bench.apply_calibrations(recovery_of(3.0))
+    bench.apply_calibrations(recovery_of(23.9))
     today = known_recovery_of(run)
-    bench.apply_calibrations(recovery_of(30.0))
+    bench.apply_calibrations(recovery_of(24.1))
     before = known_recovery_of(run)
     assert today["chill_k"] == before["chill_k"] == 20.0
     assert all(new < old for new, old in zip(today["recovery_varies"], before["recovery_varies"], strict=True))
