@@ -48,7 +48,7 @@ def test_the_freewheeling_and_the_clamped_current_die_when_the_closed_forms_say(
     on = Drive(0.06, lambda t, i: 12.0, 24.0)
     wheel = march(coil, STILL, [on, Drive(0.09, diode(0.7, 1e-4, 0.0), 24.0)], longest_s=2e-5)
     assert float(wheel.at(np.array([0.06 + 7.92e-3]))[0]) == pytest.approx(0.05, abs=2e-4)
-    zener = march(coil, STILL, [on, Drive(0.08, clamp(36.0), 24.0)], longest_s=1e-5)
+    zener = march(coil, STILL, [on, Drive(0.08, clamp(36.0, 8e-3), 24.0)], longest_s=1e-5)
     t = np.array([0.06 + 0.9 * tau * math.log(1.0 + 12.0 / 36.0)])
     assert float(zener.at(t)[0]) == pytest.approx(2.0 * math.exp(-(t[0] - 0.06) / tau) - 1.5, abs=2e-3)
 

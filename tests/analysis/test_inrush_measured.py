@@ -121,3 +121,76 @@ def test_a_first_motion_for_which_there_are_too_few_samples_is_anywhere_before_t
     assert found.pull_in_time_ms is not None
     assert found.motion_start_ms == pytest.approx(0.5 * found.pull_in_time_ms, rel=0.1)
     assert found.motion_start_ms_u > 0.2 * found.pull_in_time_ms
+
+
+def test_a_pull_in_lost_in_a_gap_leaves_no_dip(brisk):
+    t, i, draws = brisk
+    arrival_s = 1e-3 * float(draws.arrival_ms[0])
+    gap = (t > arrival_s - 4e-3) & (t < arrival_s + 1e-3)
+    noise = np.random.default_rng(3).normal(0.0, 0.003 * draws.full_a[0], t.size)
+    found = analyse_inrush(t[~gap], (i + noise)[~gap], supply_v=13.0, off_s=OFF_S)
+
+    assert found.pull_in_time_ms is None
+    assert found.dip_a is None
+
+
+def test_samples_lost_before_a_release_that_was_told_may_have_been_before_the_arrival(brisk):
+    t, i, draws = brisk
+    noise = np.random.default_rng(3).normal(0.0, 0.003 * draws.full_a[0], t.size)
+    lost = (t > 1e-3) & (t < 3e-3)
+    left = (i + noise)[~lost]
+    found = analyse_inrush(t[: left.size], left, supply_v=13.0, off_s=OFF_S)
+
+    if found.pull_in_time_ms is not None:
+        assert abs(found.pull_in_time_ms - draws.arrival_ms[0]) < 2.2 * found.pull_in_time_ms_u
+    late = (t > 0.03) & (t < 0.032)
+    left = (i + noise)[~late]
+    found = analyse_inrush(t[: left.size], left, supply_v=13.0, off_s=OFF_S)
+    assert found.pull_in_time_ms == pytest.approx(draws.arrival_ms[0], abs=0.2)
+    assert found.pull_in_time_ms_u > 0.5
+
+
+def test_with_a_sample_a_millisecond_an_armature_that_does_not_show_may_have_moved():
+    t = np.arange(-0.01, 0.18, 1e-3)
+    decay = np.maximum(1.05 * np.exp(-(t - 0.12) / 8e-3) - 0.05, 0.0)
+    i = 0.5 * np.where(t < 0.0, 0.0, np.where(t < 0.12, -np.expm1(-t / 8e-3), decay))
+    found = analyse_inrush(t, i + np.random.default_rng(1).normal(0.0, 1e-3, t.size), supply_v=13.0, off_s=0.12)
+
+    assert found.armature_moved is None
+    assert found.dip_a is None
+    assert any("too few to see a quick armature" in note for note in found.notes)
+
+
+def test_a_probe_that_keeps_some_of_its_current_shows_in_how_the_current_begins():
+    t = np.arange(1e-5, 0.18, 5e-5)
+    decay = np.maximum(1.05 * np.exp(-(t - 0.12) / 8e-3) - 0.05, 0.0)
+    i = 0.5 * np.where(t < 0.12, -np.expm1(-t / 8e-3), decay)
+    kept = 0.025 * np.maximum.accumulate(i)
+    noise = np.random.default_rng(1).normal(0.0, 3e-3, t.size)
+    found = analyse_inrush(t, 0.975 * i + kept + noise, supply_v=13.0, off_s=0.12)
+
+    assert any("keeps some of its current" in note for note in found.notes)
+    assert abs(found.steady_current_a - 0.5) < 2.0 * found.steady_current_a_u
+
+
+def test_a_current_that_stays_off_its_zero_widens_what_it_settles_at():
+    t = np.arange(-5e-3, 0.16, 1e-4)
+    decay = np.maximum(1.05 * np.exp(-(t - 0.12) / 4e-3) - 0.05, 0.0)
+    i = 0.5 * np.where(t < 0.0, 0.0, np.where(t < 0.12, -np.expm1(-t / 4e-3), decay))
+    drift = 0.05 * -np.expm1(-(t - t[0]) / 0.1)
+    found = analyse_inrush(t, i + drift + np.random.default_rng(1).normal(0.0, 5e-4, t.size), supply_v=13.0, off_s=0.12)
+
+    assert any("off the zero before the pulse" in note or "zero of the current moved" in note for note in found.notes)
+    assert abs(found.steady_current_a - 0.5) < 2.5 * found.steady_current_a_u
+
+
+def test_a_depth_is_as_uncertain_as_it_scatters(brisk):
+    t, i, draws = brisk
+    z = []
+    for seed in range(40):
+        noise = np.random.default_rng(seed).normal(0.0, 0.006 * draws.full_a[0], t.size)
+        found = analyse_inrush(t, i + noise, supply_v=13.0, off_s=OFF_S)
+        z.append((found.dip_a - draws.dip[0] * draws.full_a[0]) / found.dip_a_u)
+
+    assert max(np.abs(z)) < 2.5
+    assert 0.25 < float(np.sqrt(np.mean(np.square(z)))) < 1.2

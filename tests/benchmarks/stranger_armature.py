@@ -68,9 +68,9 @@ def diode(forward_v: float, knee_a: float = 2e-3, ohm: float = 0.05) -> Callable
     return lambda t, i: -forward_v * math.tanh(i / knee_a) - ohm * i
 
 
-def clamp(volt: float) -> Callable[[float, float], float]:
-    """Zener clamp: its knee is wide enough not to make the equations stiff."""
-    return lambda t, i: -volt * math.tanh(i / 8e-3)
+def clamp(volt: float, knee_a: float) -> Callable[[float, float], float]:
+    """Zener clamp: its knee must be wide enough not to make the equations stiff."""
+    return lambda t, i: -volt * math.tanh(i / knee_a)
 
 
 @dataclass(frozen=True)

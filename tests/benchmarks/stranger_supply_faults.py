@@ -182,7 +182,8 @@ def _bouncing_off(rng: Rng, valve: Valve, plain: Run) -> Sequence[Drive]:
 
 
 def _zener(rng: Rng, valve: Valve, plain: Run) -> Sequence[Drive]:
-    return [on(valve, valve.pulse_s), Drive(valve.pulse_s + 0.06, clamp(rng.uniform(18.0, 45.0)), valve.ohm, "off")]
+    zener = clamp(rng.uniform(18.0, 45.0), 0.1 * valve.steady_a)
+    return [on(valve, valve.pulse_s), Drive(valve.pulse_s + 0.06, zener, valve.ohm, "off")]
 
 
 def _supply(shape: Callable[[Rng, Valve], Callable[[float], float]]) -> Drives:
@@ -238,7 +239,7 @@ SUPPLIES: list[StrangerClass] = [
     fault("a joint gains resistance", joint),
     fault("relay bounces at switch-on", driven(_bouncing_on), "bounce"),
     fault("relay bounces at release", driven(_bouncing_off), "bounce"),
-    fault("Zener clamp", driven(_zener, longest_s=1e-4)),
+    fault("Zener clamp", driven(_zener, longest_s=3e-5)),
     fault("soft start", driven(_supply(_soft))),
     fault("supply ripple of 100 mV", driven(_supply(_ripple), longest_s=1e-4), "ripple"),
     fault("rectified, not smoothed", driven(_supply(_rectified), longest_s=1e-4, silent=_MEANS), "ripple"),

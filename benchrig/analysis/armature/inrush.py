@@ -21,7 +21,10 @@ USEFUL = 0.05  # relative standard uncertainty above which a steady current says
 # Samples about an arrival may be missing for as long as this, elsewhere for longer, or for so many samples each; this
 # part of a gap about the arrival is uncertain.
 NEAR_S, SHORT_S, NEAR_SAMPLES, SHORT_SAMPLES, GAP_PART = 6e-4, 1e-3, 4.0, 5.0, 0.3
+LOST_S = 8e-3  # by which the current falls before the release that was told where samples are missing; more: a trip
+MOVED_ZERO = 0.008  # standard uncertainty of the zero, of the steady current, that leaves no bound of a drop-out
 SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part of the rise is good
+COARSEST_S = 6e-4  # sample interval up to which an armature that does not show has not moved
 ON_ITS_WAY = 0.025  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
 UNSETTLED = (
@@ -203,13 +206,13 @@ def analyse_inrush(
         release = look_for_release(trace, b, current, arrival.s if arrival else None)
         notes.extend(release.notes)
     opened, back = release.start, release.back
-    moved = motion.moved
+    moved, shown = motion.moved, True
     settled_s, gone_s = _settled_s(b, trace.dt_s), trace.end_s + (b.decay_end_s or 0.0)
     if _in_a_gap(trace.gaps_s, 0.0, settled_s):
         moved = None if moved is False else moved
         # short gaps elsewhere, and gaps after it, hide no first arrival
         if arrival is None or _hidden(trace, arrival.s, 0.0, min(arrival.s + NEAR_S, settled_s)):
-            start, arrival = None, None
+            start, arrival, shown = None, None, False
         else:
             arrival = _less_certain(arrival, GAP_PART * _gap_near(trace.gaps_s, arrival.s))
     if _in_a_gap(trace.gaps_s, trace.end_s, gone_s):
@@ -217,6 +220,11 @@ def analyse_inrush(
             opened, back, release = None, None, Release()
         else:
             back = _less_certain(back, GAP_PART * _gap_near(trace.gaps_s, trace.end_s + back.s))
+    if moved is False and trace.dt_s > COARSEST_S:
+        moved, shown = None, False
+        notes.append(
+            f"samples every {1e3 * trace.dt_s:.2g} ms are too few to see a quick armature: cannot tell whether it moved"
+        )
     if trace.starts_off_s >= UNSURE_S:
         # flux is counted from switch-on: what it says of motion and of the seat is as wrong as that
         start, arrival = None, None
@@ -224,6 +232,13 @@ def analyse_inrush(
         release = replace(release, above_s=None)
     elif trace.starts_off_s > 0.0:
         start, arrival = (_less_certain(each, 0.4 * trace.starts_off_s) for each in (start, arrival))
+    if trace.zero_u_a > MOVED_ZERO * current:
+        # from which current on it is used up is as unsure
+        release = replace(release, above_s=None)
+    early_s = off_s - on_s - trace.end_s if off_s is not None and trace.doubtful_end else 0.0
+    if 0.0 < early_s < LOST_S:
+        # samples may have been lost, before the arrival or after it
+        start, arrival = (_less_certain(each, 0.5 * early_s) for each in (start, arrival))
     if trace.doubtful_end:
         opened, back, release = None, None, Release()
     if trace.gentle:
@@ -250,7 +265,7 @@ def analyse_inrush(
         if ohm is not None and ohm_u is not None:
             ohm_u = float(np.hypot(ohm_u, ON_ITS_WAY * ohm))
     # where it cannot be told whether the armature moved, a dip was looked for all the same
-    judged = moved is not None or motion.moved is None
+    judged = shown and (moved is not None or motion.moved is None)
     dips = judged and not (trace.gentle or trace.broken) and bool(np.isfinite(motion.dip))
     if arrival is None or trace.hidden_zero:
         start = None  # the end of the hump alone does not tell what its beginning is

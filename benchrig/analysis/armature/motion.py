@@ -31,11 +31,15 @@ CREEP_SEEN = 3.3  # standard deviations by which the current still rises when a 
 CREEP_AFTER = 6.0  # when that is: so many times as long after 0.9 of the full current as from 0.8 to 0.9
 CREEP_MODEL = 2e-4  # standard uncertainty of that because no coil is exactly exponential, share of the full current
 CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
-DIP_MODEL = 0.006  # standard uncertainty of the depth because fits flatten its top, share of the full current ...
-DIP_PART, DIP_COARSE = 0.06, 200.0  # ... and of the depth, the second per second of sample interval: by Monte Carlo
-DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # ... and because fits at a soft cusp miss a shallow dip, the more the shallower
+DIP_MODEL, DIP_BARE = 0.006, 0.15  # standard uncertainty of a depth that no fit shows: of the full current, and of it
+DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # fits at a soft cusp miss a shallow dip, the more the shallower
 DIP_NOISE = 0.01  # and of one without any bend: the more, by this noise as much again
-DIP_RATE, DIP_EXTREMES, DIP_OTHER = 0.7, 1.5, 0.35
+# Of 2,360 dips in records by other physics: what the fits flatten of a depth, by the fall from sample to sample and by
+# the noise; then the parts of its uncertainty, as factors on that of the fit's bottom, on the noise of the means (top
+# and bottom are extremes of it), on what a shallow dip hides, on the fall within the arrival's uncertainty, on how far
+# a deeper bottom or what is seen lies from the fit's, on the depth, and on the fall from sample to sample.
+DIP_FLAT, DIP_FLAT_NOISE = 0.25, 0.085
+DIP_FIT, DIP_EXTREMES, DIP_HIDDEN, DIP_RATE, DIP_OTHER, DIP_PART, DIP_COARSE = 2.05, 2.25, 0.62, 0.42, 0.13, 0.025, 0.2
 START_TAILS = 1.25  # on its uncertainty: of 1,080 in records by other physics 9 were off by 2.0 to 2.5 of it
 START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
 # Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the
@@ -268,7 +272,7 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
         return np.nan, np.nan
     if not np.isfinite(arrival.level):
         if dip is not None:
-            return dip.depth, float(np.hypot(0.15 * dip.depth, DIP_MODEL))
+            return dip.depth, float(np.hypot(DIP_BARE * dip.depth, DIP_MODEL))
         return _none_seen(b, noise, dt)
     at = max(3, min(round(arrival.s / dt), len(b.rise_smooth) - 1))
     top = float(b.rise_smooth[: at + 1].max())
@@ -276,12 +280,19 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
     hides = DIP_HIDES * float(np.exp(-depth / DIP_HIDES_IN))
     # until the arrival the current falls: where that is not well known, nor is how far
     before = b.rise_smooth[max(at - round(1e-3 / dt), 0)]
-    fell = DIP_RATE * max(float(before) - arrival.level, 0.0) / 1e-3 * arrival.u_s
-    # top and bottom are extremes of noise; and how far the fit's bottom, or a deeper one, lies from what is seen there
-    other = DIP_OTHER * max(float(b.rise_smooth[at]) - arrival.level, depth - (top - arrival.level), 0.0)
-    parts = (arrival.level_u, DIP_EXTREMES * sd, DIP_MODEL, hides, fell, other, (DIP_PART + DIP_COARSE * dt) * depth)
-    u = sum(part**2 for part in parts) ** 0.5
-    return depth, u
+    fall = max(float(before) - arrival.level, 0.0) / 1e-3
+    other = max(float(b.rise_smooth[at]) - arrival.level, depth - (top - arrival.level), 0.0)
+    parts = (
+        DIP_FIT * arrival.level_u,
+        DIP_EXTREMES * sd,
+        DIP_HIDDEN * hides,
+        DIP_RATE * fall * arrival.u_s,
+        DIP_OTHER * other,
+        DIP_PART * depth,
+        DIP_COARSE * fall * dt,
+    )
+    flat = DIP_FLAT * fall * dt + DIP_FLAT_NOISE * noise if depth > 0.0 else 0.0
+    return depth + flat, sum(part**2 for part in parts) ** 0.5
 
 
 def _none_seen(b: Branches, noise: float, dt: float) -> tuple[float, float]:

@@ -41,6 +41,7 @@ STOPPED = 0.47  # of 300 sharp corners of armatures that were back 6 had so much
 # armatures that were back none had both, of 135 wide ones 4; of 31 that were held at 0.2 to 0.8 of their way 20 had.
 HELD_SHARP, HELD_WIDE, HELD_SD = (0.25, 0.2), (0.4, 0.25), 2.0
 HELD_FROM, HELD_FLUX, HELD_FEWEST = 0.3, 0.03, 9  # half widths after the corner; of the full flux; samples
+SURELY = 0.85  # of the time until which it seems to be at its seat: flux and current are not known better
 SEATED = 0.9  # of the gap's share in the current: an armature is not back before it has lost so much of it once
 
 
@@ -261,5 +262,4 @@ def _not_before(trace: CoilTrace, b: Branches, noise: float, seated: SeatedPart 
     if len(rows) < 12 or not bool(np.any(part[rows] > 0.5)):
         return None
     left = np.flatnonzero(part[rows] < SEATED)
-    # flux and current are not known so well that the last tenth counts
-    return 0.9 * float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])
+    return SURELY * float(trace.decay_s[rows[max(int(left[0]) - 1, 0) if len(left) else -1]])

@@ -1,4 +1,4 @@
-"""What lies under a coil current: the converter's step, its zero, and hum."""
+"""What lies under a coil current: the converter's step and its end, its zero, and hum."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import distinct
 
-__all__ = ["Hum", "hum_of", "is_cut", "settled_rest", "slowness", "step_of", "zero_of"]
+__all__ = ["Hum", "clipping", "hum_of", "is_cut", "settled_rest", "slowness", "step_of", "zero_of"]
 
 SETTLING = (0.08, 0.25, 0.8)  # time constants of what a tail may still lack, shares of its length
 CYCLES, CYCLES_ALONE = 1.9, 2.9  # of hum that must be there: in all quiet stretches, in the tail alone
@@ -202,3 +202,34 @@ def _rest(design: Samples, y: Samples) -> tuple[Samples, float]:
     normal.flat[:: len(normal) + 1] += 1e-10 * len(y)
     found = np.asarray(np.linalg.solve(normal, design.T @ y), dtype=np.float64)
     return found, float(np.sum((y - design @ found) ** 2))
+
+
+def clipping(rise_a: Samples, noise: float, step: float, back: int) -> str:
+    """Words when the converter ran into its end; empty when it did not.
+
+    Parameters
+    ----------
+    rise_a : ndarray, shape (n,)
+        The pulse as recorded, A.
+    noise, step : float
+        Standard deviation of one sample, and the converter's step, A.
+    back : int
+        Samples before the first of the highest value in which it must have been reached steeply.
+    """
+    highest_a = float(rise_a.max())
+    at_top = rise_a >= highest_a - 1e-9 * abs(highest_a)
+    share = np.count_nonzero(at_top) / len(rise_a)
+    if share < 0.05 or highest_a <= 0.0:
+        return ""
+    first = int(np.argmax(at_top))
+    before = rise_a[max(0, first - back) : first]
+    # a steady current on one ADC step is no clipping: then the approach is flat and the noise under a step
+    least = max(3.0 * (step + noise), 5e-3 * highest_a)
+    steep = len(before) > 0 and highest_a - float(before.min()) > least
+    noisy = noise > 1.0 * step > 0.0
+    if steep or noisy:
+        return (
+            f"the current is cut off at {highest_a:.4g} A for {100 * share:.0f} % of the pulse: "
+            "the converter is at its end"
+        )
+    return ""

@@ -7,9 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchrig.analysis.coil.baseline import Hum, hum_of, is_cut, settled_rest, slowness, step_of
+from benchrig.analysis.coil.baseline import Hum, clipping, hum_of, is_cut, settled_rest, slowness, step_of
 from benchrig.analysis.coil.one_pulse import find_break
-from benchrig.analysis.coil.probe import couple_dc, despike, find_jump, held_for, stuck_bit, turn_round, zero_moved
+from benchrig.analysis.coil.probe import (
+    couple_dc,
+    despike,
+    find_jump,
+    held_for,
+    stays_off,
+    stuck_bit,
+    turn_round,
+    zero_moved,
+)
 from benchrig.analysis.coil.switch_off import release_of
 from benchrig.analysis.coil.switch_on import begins_gently, current_zero, starts_elsewhere
 from benchrig.analysis.results import Samples
@@ -236,7 +245,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     unsigned = is_cut(current[lead], step, noise)
     trouble = stuck_bit(raw_a, step)
     if not turned and not trouble:
-        trouble = _clipping(raw_a[(raw_s >= 0.0) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
+        trouble = clipping(raw_a[(raw_s >= 0.0) & (raw_s < end_s)], noise, step, round(1e-3 / raw_dt) + 1)
     hum, current = _without_hum(time_s, current, lead, tail, decay, noise, step, unsigned)
     droop_u = 0.0
     if not unsigned and not trouble:
@@ -256,6 +265,10 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         drift_a, words_of_drift = zero_moved(current[lead], current[gone], white, float(current.max()))
         zero_u = float(np.hypot(zero_u, DRIFT * drift_a))
         notes += [words_of_drift] if words_of_drift else []
+    if gone is None and lead.stop >= 8:
+        offset_a, words_of_offset = stays_off(current[decay], white, float(current.max()), dt)
+        zero_u = float(np.hypot(zero_u, DRIFT * offset_a))
+        notes += [words_of_offset] if words_of_offset else []
     jump = find_jump(time_s, current, white, end_s)
     if jump is not None:
         notes.append(jump[1])
@@ -370,24 +383,3 @@ def _blocks(time_s: Samples, columns: list[Samples], block: int) -> tuple[Sample
     count = (len(time_s) - first) // block
     cut = slice(first, first + count * block)
     return time_s[cut].reshape(count, block).mean(axis=1), [c[cut].reshape(count, block).mean(axis=1) for c in columns]
-
-
-def _clipping(rise_a: Samples, noise: float, step: float, back: int) -> str:
-    """Say so when the converter ran into its end."""
-    highest_a = float(rise_a.max())
-    at_top = rise_a >= highest_a - 1e-9 * abs(highest_a)
-    share = np.count_nonzero(at_top) / len(rise_a)
-    if share < 0.05 or highest_a <= 0.0:
-        return ""
-    first = int(np.argmax(at_top))
-    before = rise_a[max(0, first - back) : first]
-    # a steady current on one ADC step is no clipping: then the approach is flat and the noise under a step
-    least = max(3.0 * (step + noise), 5e-3 * highest_a)
-    steep = len(before) > 0 and highest_a - float(before.min()) > least
-    noisy = noise > 1.0 * step > 0.0
-    if steep or noisy:
-        return (
-            f"the current is cut off at {highest_a:.4g} A for {100 * share:.0f} % of the pulse: "
-            "the converter is at its end"
-        )
-    return ""

@@ -26,7 +26,9 @@ SETTLED_S = 2.5e-3  # that the current must have been flat before a fall that is
 # height is below this part (a straight line's is 0.5, an armature's that gathers speed 0.6 and more), and its second
 # quarter is so much quicker than its fourth; least depth, over the highest current, and least time, beyond that of
 # contacts that bounce. None of 360 sound pulses in records by other physics was taken for one (seeds 7101 and 7102).
-DECAYS, QUICKER, DEEP, LASTS_S = 0.5, 1.25, 0.1, 1.5e-3
+DECAYS, QUICKER, DEEP, LASTS_S = 0.52, 1.2, 0.1, 1.5e-3
+# The same parts where the current has fallen before, as at an arrival.
+DECAYS_AGAIN, QUICKER_AGAIN = 0.57, 1.15
 # And the armature has arrived before: standard deviations of a bend upwards, so long before the fall.
 ARRIVED, ARRIVED_S, TOP_S = 6.0, 1e-3, 1.5e-3
 
@@ -191,7 +193,7 @@ def find_break(time_s: Samples, current_a: Samples, decay_a: Samples, noise: flo
             f"the current rises and falls {len(falls)} times before the release, {hertz:.0f} times a second, from "
             f"{1e3 * time_s[first]:.1f} ms on: the driver switches (PWM), or the supply ripples; use a plain supply",
         )
-    for top, bottom in falls:
+    for k, (top, bottom) in enumerate(falls):
         recovers = float(smooth[bottom:].max()) > smooth[top] - 0.03 * highest
         first = _onset(smooth, (top, bottom))
         settled = (
@@ -200,7 +202,7 @@ def find_break(time_s: Samples, current_a: Samples, decay_a: Samples, noise: flo
             and _is_the_supply(smooth, first, bottom, decay_a, dt)
             and _starts_at_once(current_a, noise, first, bottom, dt)
         )
-        if settled or (recovers and _falls_as_a_decay(current_a, smooth, first, bottom, decay_a, noise, dt)):
+        if settled or (recovers and _falls_as_a_decay(current_a, smooth, first, bottom, decay_a, noise, dt, k > 0)):
             back = bottom + int(np.argmax(smooth[bottom:] > smooth[top] - 0.03 * highest))
             return Break(
                 float(time_s[first]),
@@ -264,7 +266,14 @@ def _is_the_supply(smooth: Samples, first: int, bottom: int, decay_a: Samples, d
 
 
 def _falls_as_a_decay(
-    current_a: Samples, smooth: Samples, first: int, bottom: int, decay_a: Samples, noise: float, dt: float
+    current_a: Samples,
+    smooth: Samples,
+    first: int,
+    bottom: int,
+    decay_a: Samples,
+    noise: float,
+    dt: float,
+    again: bool,
 ) -> bool:
     """After an arrival the current falls fastest at first, and as it does after release; an armature ends fastest."""
     begin = max(0, first - round(TOP_S / dt))
@@ -275,8 +284,11 @@ def _falls_as_a_decay(
     second = float(smooth[first + quarter // 2] - smooth[first + quarter // 2 + quarter])
     fourth = float(smooth[bottom - quarter // 2 - quarter] - smooth[bottom - quarter // 2])
     part = float(np.mean(smooth[top : bottom + 1] - smooth[bottom])) / depth
-    if part > DECAYS or second < QUICKER * fourth or not _as_quick_as_the_decay(smooth, first, bottom, decay_a, dt):
+    decays, quicker = (DECAYS_AGAIN, QUICKER_AGAIN) if again else (DECAYS, QUICKER)
+    if part > decays or second < quicker * fourth or not _as_quick_as_the_decay(smooth, first, bottom, decay_a, dt):
         return False
+    if again:
+        return True
     low, high = round(ARRIVED_S / dt), top - round(ARRIVED_S / dt)
     arrival = best_kink(current_a, noise, dt, low, high, 1.0, BEND_S, bent=True) if high > low + 5 else None
     return arrival is not None and arrival.clear > ARRIVED

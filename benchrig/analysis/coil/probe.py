@@ -7,7 +7,7 @@ import numpy as np
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import noise_of
 
-__all__ = ["couple_dc", "despike", "find_jump", "held_for", "stuck_bit", "turn_round", "zero_moved"]
+__all__ = ["couple_dc", "despike", "find_jump", "held_for", "stays_off", "stuck_bit", "turn_round", "zero_moved"]
 
 SPIKE = 8.0  # standard deviations by which one or two samples must stand out of their neighbours
 MOST_SPIKES = 0.02  # of the samples; with more the noise is not what it is taken for
@@ -17,6 +17,7 @@ UNDERSHOOT_LEAST = 0.004  # share of the largest current
 JUMP, JUMP_LEAST = 8.0, 0.02  # standard deviations, and share of the largest current, that a jump must have
 COARSE_S = 1.5e-4  # sample interval from which an armature's dip jumps too
 MOVED = 5.0  # standard deviations between the zeros before and after the pulse that are two zeros
+STAYS, STAYS_S = 0.25, 3e-3  # part by which it may change within an eighth of the decay, and least length of that
 CHANGES, LEVELS = 20, 7  # changes at one rhythm, and levels with one bit alike, that are no chance
 ANOTHER = 0.6  # standard uncertainty of a droop that may as well be a zero that moved, of the droop
 REFUTED = 4.0  # standard deviations by which the corrected end may still bend
@@ -230,6 +231,33 @@ def zero_moved(before_a: Samples, after_a: Samples, noise: float, full_a: float)
     if abs(moved) < max(MOVED * u, 2e-3 * full_a):
         return 0.0, ""
     return abs(moved), f"the zero of the current moved by {1e3 * moved:.3g} mA during the record: the probe drifts"
+
+
+def stays_off(after_a: Samples, noise: float, full_a: float, dt: float) -> tuple[float, str]:
+    """How far from zero the current stays after the release, if it hardly falls any more; else 0.0 and no words.
+
+    Parameters
+    ----------
+    after_a : ndarray, shape (n,)
+        Current from the release on over the zero before the pulse, A.
+    noise : float
+        Standard deviation of one sample, A.
+    full_a : float
+        Largest current, A.
+    dt : float
+        Sample interval, s.
+    """
+    part = len(after_a) // 8
+    if part < 8 or part * dt < STAYS_S:
+        return 0.0, ""
+    last, before = float(after_a[-part:].mean()), float(after_a[-2 * part : -part].mean())
+    least = max(MOVED * noise * (2.0 / part) ** 0.5, 0.01 * full_a)
+    if abs(last) < least or abs(last - before) > STAYS * abs(last):
+        return 0.0, ""
+    return abs(last), (
+        f"at the end the current stays {1e3 * last:.3g} mA off the zero before the pulse: "
+        "the probe drifts, or the coil is not off"
+    )
 
 
 def held_for(current_a: Samples) -> tuple[int, int]:

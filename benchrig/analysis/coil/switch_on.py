@@ -12,7 +12,7 @@ __all__ = ["UNSURE_S", "begins_gently", "current_zero", "starts_elsewhere"]
 UNSURE_S = 1.0e-3  # up to which an early current may be that of eddy currents: the times are then only less certain
 # Where nothing else shows the zero: so much of the rise is taken back to switch-on, and this part of how far it is
 # taken is uncertain, because eddy currents make it steeper at first (engineering judgement).
-BACK_S, BACK_U = 5e-4, 0.2
+BACK_S, BACK_U = 1e-3, 0.2
 SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
 GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
@@ -41,29 +41,30 @@ def current_zero(
         zero, zero_u = zero_of(current[late], step, noise)
         notes.append("no lead-in before switch-on: the zero of the current was taken from the end of the record")
         zero_u = float(np.hypot(zero_u, 0.3 * noise))
-        begin = float(current[int(np.searchsorted(time_s, 0.0))])
-        if zero - begin > max(4.0 * noise + step, BELOW * float(current.max() - zero)):
+        first = int(np.searchsorted(time_s, 0.0))
+        begin, sd = _at_switch_on(time_s[first:], current[first:])
+        if zero - begin > max(4.0 * sd * noise + step, BELOW * float(current.max() - zero)):
             zero_u = float(np.hypot(zero_u, zero - begin))
             notes.append(
-                f"the first sample lies {1e3 * (zero - begin):.3g} mA below the zero at the end: the probe keeps some "
+                f"the current begins {1e3 * (zero - begin):.3g} mA below the zero at the end: the probe keeps some "
                 "of its current, or its zero moved; record with a lead-in"
             )
         return zero, zero_u, False
     notes.append("no lead-in before switch-on: the zero of the current was taken as read")
     first = int(np.searchsorted(time_s, 0.0))
     begin = float(current[first])
-    at_once = _at_switch_on(time_s[first:], current[first:])
+    at_once, _ = _at_switch_on(time_s[first:], current[first:])
     return 0.0, float(np.hypot(max(noise, 0.29 * step, abs(at_once)), BACK_U * abs(begin - at_once))), False
 
 
-def _at_switch_on(time_s: Samples, current: Samples) -> float:
-    """The first samples taken back to switch-on by a parabola: a coil's current begins at zero, A."""
+def _at_switch_on(time_s: Samples, current: Samples) -> tuple[float, float]:
+    """The first samples taken back to switch-on by a parabola, A, and its noise over that of one sample."""
     dt = float(time_s[1] - time_s[0]) if len(time_s) > 1 else 1.0
     count = max(5, round(BACK_S / dt))
     if len(current) < 2 * count:
-        return float(current[0])
-    design = np.vander(time_s[:count] / (count * dt), 3, increasing=True)
-    return float((np.linalg.pinv(design) @ current[:count])[0])
+        return float(current[0]), 1.0
+    weights = np.linalg.pinv(np.vander(time_s[:count] / (count * dt), 3, increasing=True))[0]
+    return float(weights @ current[:count]), float(weights @ weights) ** 0.5
 
 
 def starts_elsewhere(
