@@ -56,17 +56,21 @@ def test_a_cusp_is_as_uncertain_as_it_scatters() -> None:
     assert max(np.abs(z)) < 3.5
 
 
-def test_a_gap_that_opens_again_as_far_as_before_leaves_two_arrivals_possible() -> None:
+def test_a_gap_that_opens_again_as_far_or_as_long_as_before_leaves_two_arrivals_possible() -> None:
     dt = 1e-4
     t = np.arange(0.0, 0.06, dt)
     current = np.interp(t, [0.0, 5e-3, 8e-3, 12e-3, 15e-3, 60e-3], [0.0, 0.55, 0.5, 0.6, 0.58, 1.0])
     humps = np.interp(t, [0.0, 4e-3, 6e-3, 8e-3, 12e-3, 15e-3, 16e-3], [0.0, 0.0, 0.1, 0.0, 0.1, 0.0, 0.0])
+    less = np.interp(t, [0.0, 4e-3, 6e-3, 8e-3, 10.5e-3, 13e-3, 16e-3], [0.0, 0.0, 0.1, 0.0, 0.045, 0.0, 0.0])
     bounce = np.interp(t, [0.0, 4e-3, 6e-3, 8e-3, 8.5e-3, 9e-3, 16e-3], [0.0, 0.0, 0.1, 0.0, 0.02, 0.0, 0.0])
     b = alone(current)
     bend = Instant(8e-3, 5e-5, 20.0, level=0.5, level_u=0.001, jump=60.0)
 
     either = seated_at(replace(b, apart=humps), bend, 1e-3, dt)
+    longer = seated_at(replace(b, apart=less), bend, 1e-3, dt)
 
     assert either is not None
     assert either.s - 2 * either.u_s < 8e-3 < 15e-3 < either.s + 2 * either.u_s
+    assert longer is not None
+    assert longer.s - 2 * longer.u_s < 8e-3 < 12.5e-3 < longer.s + 2 * longer.u_s
     assert seated_at(replace(b, apart=bounce), bend, 1e-3, dt) == bend

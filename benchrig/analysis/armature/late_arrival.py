@@ -36,6 +36,8 @@ AFTER_S, SECOND_S, SECOND_CLEAR = 5e-4, 15e-3, 5.0
 # A bounce opens the gap again by the square of what it keeps of the speed, for no longer than the flight took. Of 2,380
 # bends taken for arrivals in records by other physics 8 had a second hump higher than the first of these parts of the
 # hump before them, 4 of which were none; and one, which was none, had one that lasted so many flights.
+# One that is higher than a part and lasts longer than a flight (`AGAIN_BOTH`) may be either: of 3,300 ten, two none.
+AGAIN_BOTH = (0.3, 1.05)
 AGAIN, AGAIN_LASTS, AGAIN_SLOW, AGAIN_LEAST, CLOSED = 0.5, 1.9, 0.2, 0.03, 0.3
 LATER_BEND_S = 4e-3  # how long after the first such a bend is looked for
 # A first bend this faint, and a later one of such parts of its clearness and sharpness: either may be the arrival.
@@ -95,6 +97,7 @@ def _opens_again(b: Branches, arrival: Instant, noise: float, dt: float) -> Inst
     before = np.flatnonzero(apart[:top] < rest + CLOSED * hump)
     flight = at - (int(before[-1]) if len(before) else 0)
     lasts = end > AGAIN_LASTS * flight and second - 4.0 * sd > AGAIN_SLOW * hump
+    lasts = lasts or (end > AGAIN_BOTH[1] * flight and second - sd > AGAIN_BOTH[0] * hump)
     if second - sd < AGAIN * hump and not lasts:
         return arrival
     low, high = at + peak, min(at + end + round(1e-3 / dt), len(b.rise) - 5)

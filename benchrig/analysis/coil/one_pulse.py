@@ -253,7 +253,7 @@ def _is_the_supply(smooth: Samples, first: int, bottom: int, decay_a: Samples, d
 
     An armature falls in while the current still rises, and mostly faster.
     """
-    back = round(SETTLED_S / dt)
+    back = max(1, round(SETTLED_S / dt))
     if first < 2 * back:
         return False
     highest = float(smooth[: first + 1].max())
