@@ -239,8 +239,8 @@ MEASUREMENTS = [
     *_of(
         "benchrig/analysis/coil/one_pulse.py",
         FAILING_SUPPLY,
-        ("a supply fails only once the current settled", "if part > DECAYS or", "if True or"),
-        ("any fall after a bend is the supply's", "if part > DECAYS or", "if False and"),
+        ("a supply fails only once the current settled", "if part > decays or", "if True or"),
+        ("any fall after a bend is the supply's", "if part > decays or", "if False and"),
     ),
     *_of(
         "benchrig/analysis/armature/clicks.py",
