@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -10,6 +11,7 @@ from benchrig.bench.calibrations import Calibration, with_calibrations
 from benchrig.bench.constants import CONSTANTS
 from benchrig.bench.file import parse_bench_file
 from benchrig.errors import BenchError, ConfigError, NotCalibrated
+from benchrig.sequencer.calibration import gas
 from benchrig.sequencer.calibration.calibrate import METHODS, Method, calibrate
 from benchrig.sequencer.operator import Fitting
 from benchrig.sequencer.run import bench_facts
@@ -66,6 +68,14 @@ def test_the_true_constant_is_found_within_its_goal_and_within_two_standard_unce
     file = with_calibrations(bench.file, [found])
     table, _, field = key.partition(" ")
     assert getattr(getattr(file, table), field) == constant.value
+
+
+def test_a_recovery_that_no_hold_tells_is_a_fault_of_the_bench_and_none_of_the_program(monkeypatch):
+    real = gas.analyse_hold
+    vague = {"thermal_time_constant_s": None, "thermal_time_constant_s_u": None}
+    monkeypatch.setattr(gas, "analyse_hold", lambda *told, **more: replace(real(*told, **more), **vague))
+    with pytest.raises(BenchError, match="does not tell how fast"):
+        take("recovery")
 
 
 def test_the_recovery_of_a_bench_with_other_walls_is_found_within_a_tenth():

@@ -190,10 +190,15 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
             bench.wait(AT_REST_S)
         to_hold_vacuum(bench, operator, air_pa)
         seen = _seen(bench, hold_for(bench, operator, HEAT_S, f"recovery {number + 1}"), air_pa, tau_known=False)
-        assert seen.thermal_time_constant_s is not None  # there whenever there is a rise
-        assert seen.thermal_time_constant_s_u is not None
+        if seen.thermal_time_constant_s is None or seen.thermal_time_constant_s_u is None:
+            raise BenchError(
+                f"A hold of {HEAT_S:.0f} s does not tell how fast the gas takes the walls' temperature: too slow, or a "
+                "leak hides it.",
+                hint="Are all joints tight ('benchrig bench check')? Is the reservoir metal, without a liner? The "
+                "bench file's own time constant goes on to count.",
+            )
         taus.append(seen.thermal_time_constant_s)
-        assert seen.chill_k is not None
+        assert seen.chill_k is not None  # there whenever the time constant is
         assert seen.chill_k_u is not None
         spreads.append(seen.thermal_time_constant_s_u)
         chills.append(seen.chill_k)
