@@ -38,6 +38,8 @@ JOINED_S = 45.0
 UNLIKE_U_K = 0.2
 """Vessel, reservoir and their gas are at one temperature within this, standard uncertainty: engineering judgement, a
 bench indoors. Pumping down cools the walls themselves by about a tenth of a kelvin."""
+PLUGGED_ODDS = 1e-3
+"""Odds of fuel vapour with the port plugged: only a hose could still hold some (engineering judgement)."""
 LAST_S = 2.0
 FLOW_S = 40.0
 HEAT_S, HEAT_TIMES = 20.0, 3
@@ -79,6 +81,7 @@ def _seen(bench: Bench, recording: Recording, air_pa: float, *, tau_known: bool)
         thermal_time_constant_s=heat.time_constant_s if tau_known else None,
         thermal_time_constant_u_s=heat.u_s if tau_known else None,
         response_s=bench.file.transducer.response_ms * 1e-3,
+        vapour_odds=PLUGGED_ODDS,
     )
     if result.pressure_rate_pa_s is None or result.pressure_rate_pa_s_u is None or result.bound:
         raise BenchError(
