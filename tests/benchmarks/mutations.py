@@ -639,7 +639,7 @@ STORES_AND_CLOCKS = [
     ),
 ]
 
-EARLY_ENDS = [
+STOPPING_RULES = [
     *_of(
         "benchrig/analysis/leak/stopping_rule.py",
         STOPPING,
@@ -761,16 +761,6 @@ USE_CASES = [
 
 EARLY_ENDS = [
     *_of(
-        "benchrig/analysis/leak/stopping_rule.py",
-        ("tests/analysis/test_stopping_rule.py",),
-        ("what shows ends a hold", "and not _shows(found, limit)", "and True"),
-        ("one look beyond is enough", "beyond and self._was_beyond, beyond", "beyond, beyond"),
-        ("the risk is never used up", "self._left *= 1 - part", "self._left *= 1.0"),
-        ("early looks spend as much", "part = SPENT_PART if could else EARLY_PART", "part = SPENT_PART"),
-        ("vapour is not suspected", "_is_beyond(analyse(suspicious=True), limit, band_beyond)", "True"),
-        ("every look is analysed", "return not (within or beyond)", "return False"),
-    ),
-    *_of(
         "benchrig/application/recent_evidence.py",
         ("tests/application/test_recent_evidence.py",),
         ("a rejected valve proves the line", 'last.verdict != "accept"', "False"),
@@ -792,6 +782,7 @@ EARLY_ENDS = [
 ]
 
 MUTATIONS = [
+    *STOPPING_RULES,
     *EARLY_ENDS,
     *USE_CASES,
     *SURVIVED_ONCE,
