@@ -48,8 +48,15 @@ def read_text(path: Path, *, kind: str, hint: str) -> str:
         ) from error
 
 
-def table(text: str, *, kind: str, where: str, hint: str) -> dict[str, Any]:
-    """The text as nested tables. Raises ConfigError with the line where it is not TOML."""
+def table(source: Path | str, *, kind: str, where: str, hint: str, not_opened: str = "") -> dict[str, Any]:
+    """A file, or its text, as nested tables. `not_opened` is the hint for a file that cannot be read.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, or is not TOML; then with the line.
+    """
+    text = read_text(source, kind=kind, hint=not_opened) if isinstance(source, Path) else source
     deep = f"{kind} {where}: tables or brackets nested more than {DEEPEST} deep."
     try:
         found = tomllib.loads(text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -13,6 +14,7 @@ __all__ = ["Bound", "Characteristic", "Curve", "Samples", "Trace"]
 
 Samples = npt.NDArray[np.float64]
 Bound = Literal["", "above", "below"]
+NOT_FINITE = "the analysis gave no finite number"
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,10 @@ class Characteristic:
         Why it was not measured.
     parts : tuple of (str, float)
         The uncertainty budget: what contributes, and its contribution to `u`, in `unit`, largest first.
+
+    Notes
+    -----
+    A value or an uncertainty that is not finite makes it one that was not measured: no such number is handed on.
     """
 
     name: str
@@ -48,6 +54,15 @@ class Characteristic:
     bound: Bound = ""
     why_not: str = ""
     parts: tuple[tuple[str, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Take numbers of NumPy as plain ones; see Notes for those that are not finite."""
+        value, u = (None if number is None else float(number) for number in (self.value, self.u))
+        if not all(number is None or math.isfinite(number) for number in (value, u)):
+            value, u = None, None
+            object.__setattr__(self, "why_not", self.why_not or NOT_FINITE)
+        object.__setattr__(self, "value", value)
+        object.__setattr__(self, "u", u)
 
 
 @dataclass(frozen=True)

@@ -12,16 +12,16 @@ from typing import Any
 from benchrig.application.events import Listener, RunsJudgedAgain, nobody_listens
 from benchrig.application.paths import demo_folder
 from benchrig.bench.file import BenchFile, load_bench_file
-from benchrig.catalogue.valve_model import ValveModel, parse_model
+from benchrig.catalogue.valve_model import ValveModel
 from benchrig.clock import RealClock
-from benchrig.errors import BenchError, ConfigError
+from benchrig.errors import BenchError
 from benchrig.records import Store
 from benchrig.records.recorder import run_number
 from benchrig.rehearsal.worker_pool import work_through
 from benchrig.sequencer.analysed_again import FinishedRun, JudgedBy, analysed_again, bench_of_run
 from benchrig.verdict.judgement import Judged
 
-__all__ = ["JudgedAgain", "RunAgain", "ValueAgain", "judge_again", "load_model_file"]
+__all__ = ["JudgedAgain", "RunAgain", "ValueAgain", "judge_again"]
 
 MOVED = 0.01
 """A value counts as moved when it, or its uncertainty, is off by more than this part of the uncertainty."""
@@ -221,19 +221,3 @@ def _value(name: str, before: Judged | None, now: Judged | None) -> ValueAgain:
 
 def _lost(number: int, said: str) -> RunAgain:
     return RunAgain(run_number(number), why_not=said)
-
-
-def load_model_file(path: Path) -> ValveModel:
-    """Read a valve model's file from anywhere.
-
-    Raises
-    ------
-    ConfigError
-        It cannot be read, or holds mistakes.
-    """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) and error.strerror else error
-        raise ConfigError(f"Model file {path} cannot be read ({why}).", hint="Check the path after --model.") from error
-    return parse_model(text, where=str(path))

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from benchrig.catalogue.folders import Catalogue
-from benchrig.catalogue.valve_model import ValveModel, parse_model
+from benchrig.catalogue.valve_model import ValveModel, read_model
 
-__all__ = ["Catalogue", "ValveModel", "parse_model"]
+__all__ = ["Catalogue", "ValveModel", "read_model"]

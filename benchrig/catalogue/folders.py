@@ -7,12 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchrig import tomlfile
-from benchrig.catalogue.valve_model import KIND, ValveModel, parse_model
+from benchrig.catalogue.valve_model import KIND, ValveModel, read_model
 from benchrig.errors import ConfigError
 
 __all__ = ["Catalogue"]
-
-HINT = "Check the path and who may read it; 'benchrig models list' names the folders."
 
 
 class Catalogue:
@@ -38,7 +36,7 @@ class Catalogue:
         claimed = {path: _claimed(path) for path in self._paths()}
         _check_claimed_once(name, [path for path, claims in claimed.items() if claims == name])
         for path in [path for path, claims in claimed.items() if name in (path.stem, claims)]:
-            model = parse_model(tomlfile.read_text(path, kind=KIND, hint=HINT), where=str(path))
+            model = read_model(path)
             if model.model == name:
                 return model
         models, wrong = self.readable()
@@ -71,7 +69,7 @@ class Catalogue:
         wrong: list[ConfigError] = []
         for path in self._paths():
             try:
-                model = parse_model(tomlfile.read_text(path, kind=KIND, hint=HINT), where=str(path))
+                model = read_model(path)
             except ConfigError as error:
                 wrong.append(error)
             else:
@@ -109,8 +107,7 @@ def _check_claimed_once(name: str, claiming: Sequence[Path]) -> None:
 def _claimed(path: Path) -> str | None:
     """The name that a file claims, mistakes in it or not, as far as it can be read."""
     try:
-        text = tomlfile.read_text(path, kind=KIND, hint="")
-        claimed = tomlfile.table(text, kind=KIND, where="", hint="").get("model")
+        claimed = tomlfile.table(path, kind=KIND, where="", hint="").get("model")
     except ConfigError:
         return None
     return claimed if isinstance(claimed, str) else None

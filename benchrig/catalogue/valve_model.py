@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -12,7 +13,7 @@ from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.verdict.judgement import Limit
 
-__all__ = ["KIND", "MODEL_NAME", "USUAL_LEAST_CLICKS", "ValveModel", "parse_model"]
+__all__ = ["KIND", "MODEL_NAME", "USUAL_LEAST_CLICKS", "ValveModel", "read_model"]
 
 KIND = "Model file"
 USUAL_LEAST_CLICKS = 4
@@ -102,18 +103,20 @@ class ValveModel(_Table):
         return tuple(Limit(each.name, each.low, each.high, each.limit_from) for each in self.limit)
 
 
-def parse_model(text: str, *, where: str) -> ValveModel:
-    """Check the text of a model file; `where` names it in messages.
+def read_model(source: Path | str, *, where: str = "") -> ValveModel:
+    """Read and check a model file, or its text; `where` names it in messages, where the path does not.
 
     Raises
     ------
     ConfigError
-        The text is not TOML, or holds mistakes; all of them are named.
+        The file cannot be read, is not TOML, or holds mistakes; all of them are named.
     """
+    where = where or str(source)
     table = tomlfile.table(
-        text,
+        source,
         kind=KIND,
         where=where,
+        not_opened="Check the path and who may read it; 'benchrig models list' names the folders.",
         hint='Each line is key = value under nothing or under [[limit]]; text stands in "quotes", numbers do not.',
     )
     try:

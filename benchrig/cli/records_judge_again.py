@@ -36,15 +36,16 @@ def judge(jobs: int | None, bench_file: Path | None, as_json: bool, **which: Any
     from rich.text import Text
 
     from benchrig.application.events import Event, RunsJudgedAgain
-    from benchrig.application.judging_again import judge_again, load_model_file
+    from benchrig.application.judging_again import judge_again
     from benchrig.application.paths import store_path
+    from benchrig.catalogue.valve_model import read_model
     from benchrig.cli.live_line import LiveLine
     from benchrig.records import Store
     from benchrig.rehearsal.worker_pool import usable_cores
 
     model = None
     if which["model"] is not None and which["model"].endswith(".toml"):
-        model = load_model_file(Path(which["model"]))
+        model = read_model(Path(which["model"]))
         which["model"] = model.model
     store = Store(store_path(), reading=True)
     numbers = store.numbers(runs_wanted(store, **which))

@@ -16,7 +16,7 @@ from benchrig.analysis.results import Samples
 from benchrig.records import serialization
 from benchrig.records.arrays import pack_arrays, unpack_arrays
 
-__all__ = ["ArraysBlob", "FiniteReal", "JsonText", "PlainText", "UtcText"]
+__all__ = ["REAL", "ArraysBlob", "FiniteReal", "JsonText", "PlainText", "UtcText"]
 
 
 class UtcText(sa.types.TypeDecorator[datetime]):
@@ -49,11 +49,14 @@ class PlainText(sa.types.TypeDecorator[str]):
         return None if value is None else serialization.text(value)
 
 
+REAL: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
+"""Eight bytes: a strict SQLite table knows REAL, which is that, but not DOUBLE; elsewhere REAL would mean four."""
+
+
 class FiniteReal(sa.types.TypeDecorator[float]):
     """A number; one that is not finite is kept as none."""
 
-    # A strict SQLite table knows REAL (eight bytes) but not DOUBLE; elsewhere REAL would mean four bytes.
-    impl: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
+    impl: sa.types.TypeEngine[float] = REAL
     cache_ok = True
 
     def process_bind_param(self, value: float | None, dialect: sa.Dialect) -> float | None:

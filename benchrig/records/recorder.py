@@ -177,7 +177,7 @@ class Recorder:
                 },
             )
             found = [
-                {**vars(each), "why_not": serialization.why_not(each), "step_id": step_id, "position": position}
+                {**vars(each), "step_id": step_id, "position": position}
                 for position, each in enumerate(step.characteristics)
             ]
             drawn = [

@@ -36,10 +36,7 @@ __all__ = [
     "texts_content",
     "trace_content",
     "trace_from",
-    "why_not",
 ]
-
-NOT_FINITE = "the analysis gave no finite number"
 
 
 def canonical(content: object) -> str:
@@ -85,7 +82,7 @@ def characteristic_content(each: Characteristic) -> dict[str, Any]:
         "unit": each.unit,
         "how": text(each.how),
         "bound": each.bound,
-        "why_not": text(why_not(each)),
+        "why_not": text(each.why_not),
         "parts": parts_content(each.parts),
     }
 
@@ -93,11 +90,6 @@ def characteristic_content(each: Characteristic) -> dict[str, Any]:
 def characteristic_from(content: Mapping[str, Any]) -> Characteristic:
     """Back from `characteristic_content`."""
     return Characteristic(**{**content, "parts": parts_from(content["parts"])})
-
-
-def why_not(each: Characteristic) -> str:
-    """Why a characteristic has no value; a value that is not finite is none. Empty where it has one."""
-    return NOT_FINITE if number(each.value) is None and not each.why_not else each.why_not
 
 
 def parts_content(parts: Iterable[tuple[str, float]]) -> list[list[Any]]:

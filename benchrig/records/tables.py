@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from benchrig.records import serialization
-from benchrig.records.column_types import ArraysBlob, FiniteReal, JsonText, PlainText, UtcText
+from benchrig.records.column_types import REAL, ArraysBlob, FiniteReal, JsonText, PlainText, UtcText
 
 __all__ = [
     "APPLICATION_ID",
@@ -123,8 +123,8 @@ characteristics = sa.Table(
     sa.Column("step_id", sa.Integer, sa.ForeignKey("steps.id"), nullable=False),
     sa.Column("position", sa.Integer, nullable=False),
     sa.Column("name", PlainText, nullable=False, index=True),
-    sa.Column("value", FiniteReal),
-    sa.Column("u", FiniteReal),
+    sa.Column("value", REAL),
+    sa.Column("u", REAL),
     sa.Column("unit", PlainText, nullable=False),
     sa.Column("how", PlainText, nullable=False),
     sa.Column("bound", PlainText, nullable=False),

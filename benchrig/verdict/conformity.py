@@ -133,7 +133,7 @@ def judge(characteristic: Characteristic, limit: Limit | None, guard_band: str) 
     Raises
     ------
     ValueError
-        The names differ, the rule is unknown, or the value or its uncertainty is no finite number.
+        The names differ, the rule is unknown, or the uncertainty is negative.
 
     Examples
     --------
@@ -148,7 +148,7 @@ def judge(characteristic: Characteristic, limit: Limit | None, guard_band: str) 
     value, u = characteristic.value, characteristic.u
     if value is None:
         return Judged(characteristic, limit, "not measured", None, characteristic.why_not or "no reason given")
-    if not math.isfinite(value) or (u is not None and not (math.isfinite(u) and u >= 0.0)):
+    if u is not None and not u >= 0.0:
         raise ValueError(f"{characteristic.name}: value {value!r} with u {u!r}")
     if limit is None or (limit.low is None and limit.high is None):
         return Judged(characteristic, limit, "no limit", None, "the model sets no limit")

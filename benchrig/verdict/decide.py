@@ -58,7 +58,7 @@ def decide(
     Raises
     ------
     ValueError
-        Two characteristics or two limits of one name, an unknown rule, or a number that is not finite.
+        Two characteristics or two limits of one name, or an unknown rule.
 
     Examples
     --------

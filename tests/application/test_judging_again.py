@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from benchrig.application.judging_again import JudgedAgain, ValueAgain, judge_again, load_model_file
+from benchrig.application.judging_again import JudgedAgain, ValueAgain, judge_again
 from benchrig.application.paths import demo_folder
+from benchrig.catalogue.valve_model import read_model
 from benchrig.cli import cli
 from benchrig.errors import ConfigError
 from benchrig.records import Store
@@ -98,7 +99,7 @@ def test_a_record_that_lacks_something_and_one_without_a_verdict_are_told_apart(
 
 def test_a_model_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="cannot be read"):
-        load_model_file(tmp_path / "none.toml")
+        read_model(tmp_path / "none.toml")
 
 
 @pytest.mark.parametrize(

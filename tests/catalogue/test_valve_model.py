@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.catalogue import Catalogue, ValveModel, parse_model
+from benchrig.catalogue import Catalogue, ValveModel, read_model
 from benchrig.errors import ConfigError
 from benchrig.verdict.conformity import GUARD_BANDS
 from benchrig.verdict.judgement import Limit
@@ -29,7 +29,7 @@ limit_from = "made up"
 
 def mistakes(text: str) -> list[str]:
     with pytest.raises(ConfigError) as caught:
-        parse_model(text, where="oak.toml")
+        read_model(text, where="oak.toml")
     first, *rest = str(caught.value).splitlines()
     assert first == f"Model file oak.toml: {len(rest)} mistake{'' if len(rest) == 1 else 's'}."
     assert caught.value.exit_status == 2
@@ -38,7 +38,7 @@ def mistakes(text: str) -> list[str]:
 
 
 def test_a_short_file_is_enough() -> None:
-    model = parse_model(HEAD + LEAK, where="oak.toml")
+    model = read_model(HEAD + LEAK, where="oak.toml")
     assert (model.model, model.title, model.normally, model.fictional) == ("oak-1", "Oak 1", "closed", False)
     assert (model.rated_vacuum_kpa, model.hold_vacuum_kpa, model.coil_limit_s) == (30.0, 60.0, 120.0)
     assert model.guard_band == "0.83 U"
@@ -47,7 +47,7 @@ def test_a_short_file_is_enough() -> None:
 
 def test_the_choices_of_guard_band_are_those_of_the_decision_rule() -> None:
     for guard_band in GUARD_BANDS:
-        assert parse_model(f'{HEAD}guard_band = "{guard_band}"\n{LEAK}', where="x").guard_band == guard_band
+        assert read_model(f'{HEAD}guard_band = "{guard_band}"\n{LEAK}', where="x").guard_band == guard_band
     [said] = mistakes(f'{HEAD}guard_band = "2 U"\n{LEAK}')
     assert said == "guard_band is '2 U': should be 'none', '0.83 U' or 'U'."
 
@@ -152,7 +152,7 @@ def test_a_name_far_from_any_known_one_lists_them_all() -> None:
 
 def test_broken_toml_is_told_with_its_line() -> None:
     with pytest.raises(ConfigError, match=r"oak.toml: not valid TOML: .*line 2") as caught:
-        parse_model("model = 1\ntitle = Oak", where="oak.toml")
+        read_model("model = 1\ntitle = Oak", where="oak.toml")
     assert "key = value" in caught.value.hint
 
 
@@ -167,7 +167,7 @@ def test_a_file_that_is_no_file_or_not_text_is_told_with_its_path(tmp_path: Path
 
 
 def test_a_model_cannot_be_changed_once_read() -> None:
-    model = parse_model(HEAD + LEAK, where="oak.toml")
+    model = read_model(HEAD + LEAK, where="oak.toml")
     with pytest.raises(ValueError, match="frozen"):
         model.title = "Other"
     assert isinstance(model, ValveModel)

@@ -185,9 +185,15 @@ def test_bugs_are_not_judged() -> None:
         judge(read(3.0), limit(high=5.0), "2 U")
     with pytest.raises(ValueError, match="against the limit for"):
         judge(read(3.0), Limit("pull_in_time_ms", None, 5.0, ""), "U")
-    for value, u in ((math.nan, 0.1), (math.inf, 0.1), (1.0, math.nan), (1.0, -0.1)):
-        with pytest.raises(ValueError, match="value"):
-            judge(read(value, u), limit(high=5.0), "U")
+    with pytest.raises(ValueError, match="value"):
+        judge(read(1.0, -0.1), limit(high=5.0), "U")
+
+
+@pytest.mark.parametrize(("value", "u"), [(math.nan, 0.1), (math.inf, 0.1), (1.0, math.nan), (1.0, math.inf)])
+def test_a_number_that_is_not_finite_was_not_measured(value: float, u: float) -> None:
+    judged = judge(read(value, u), limit(high=5.0), "U")
+    assert (judged.outcome, judged.why) == ("not measured", "the analysis gave no finite number")
+    assert (judged.characteristic.value, judged.characteristic.u) == (None, None)
 
 
 RANK = {"fail": 0, "conditional fail": 1, "conditional pass": 2, "pass": 3}
