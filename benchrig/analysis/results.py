@@ -60,7 +60,8 @@ class Characteristic:
         value, u = (None if number is None else float(number) for number in (self.value, self.u))
         if not all(number is None or math.isfinite(number) for number in (value, u)):
             value, u = None, None
-            object.__setattr__(self, "why_not", self.why_not or NOT_FINITE)
+        if value is None and not self.why_not:
+            object.__setattr__(self, "why_not", NOT_FINITE)
         object.__setattr__(self, "value", value)
         object.__setattr__(self, "u", u)
 
