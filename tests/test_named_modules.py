@@ -14,7 +14,7 @@ PAGES = ("README.md", "DEVELOPERS.md", "simulators/README.md", "firmware_protoco
 SOURCES = sorted(path for package in (*PACKAGES, "tests") for path in (TOP / package).rglob("*.py"))
 PLACES = [f"/{path.relative_to(TOP).as_posix()}" for path in SOURCES]
 NOT_MODULES = {"benchrig.benches", "benchrig.schema", "benchrig.spelled"}
-"""The group of entry points, a key in exported Parquet files, the name under which a codec's error handler is registered."""
+"""The group of entry points, a key in exported Parquet files, the name of a codec's error handler."""
 
 
 def named_files(text: str) -> set[str]:
