@@ -61,17 +61,24 @@ def test_no_hold_ends_as_tight_while_something_else_may_be_the_matter(explanatio
 
 def test_a_leak_beyond_its_limit_must_be_so_at_two_looks():
     one = rule()
-    assert asked(one, 2.0, seen(9.0)) is None
-    assert asked(one, 2.3, seen(9.0)).side == "beyond"
+    assert asked(one, 3.0, seen(9.0)) is None
+    assert asked(one, 3.4, seen(9.0)).side == "beyond"
     other = rule()
-    assert asked(other, 2.0, seen(9.0)) is None
-    assert asked(other, 2.3, seen(5.1)) is None
-    assert asked(other, 2.7, seen(9.0)) is None
+    assert asked(other, 3.0, seen(9.0)) is None
+    assert asked(other, 3.4, seen(5.1)) is None
+    assert asked(other, 3.9, seen(9.0)) is None
+
+
+def test_no_hold_ends_for_a_leak_before_fast_vapour_would_have_bent():
+    early = rule()
+    assert [asked(early, at_s, seen(90.0)) for at_s in (1.5, 1.8, 2.0, 2.3, 2.9)] == 5 * [None]
+    assert asked(early, 3.4, seen(90.0)) is None
+    assert asked(early, 3.9, seen(90.0)).side == "beyond"
 
 
 def test_a_leak_that_may_be_vapour_where_vapour_is_suspected_does_not_end_the_hold():
     one = rule()
-    for at_s in (2.0, 2.3, 2.7, 3.0):
+    for at_s in (3.0, 3.4, 3.9, 4.4):
         assert asked(one, at_s, seen(9.0), suspected=seen(6.0, 3.0, "undecided")) is None
 
 
@@ -222,8 +229,8 @@ def test_each_side_has_the_band_of_its_own_risk():
     within = asked(StoppingRule(5.0, 0.001, 0.05, 30.0), 2.0, seen(0.1))
     assert within.band == pytest.approx(norm.isf(SPENT_PART * 0.001))
     one = StoppingRule(5.0, 0.001, 0.05, 30.0)
-    asked(one, 2.0, seen(9.0))
-    beyond = asked(one, 2.3, seen(9.0))
+    asked(one, 3.0, seen(9.0))
+    beyond = asked(one, 3.4, seen(9.0))
     assert beyond.band == pytest.approx(norm.isf(SPENT_PART * (1 - SPENT_PART) * 0.05))
 
 
@@ -233,16 +240,16 @@ def test_a_leak_settles_the_matter_from_its_band_on(by):
     u = 5.0 / (band + by + 0.5)
     assert (asked(rule(), 2.0, seen(0.5 * u, u)) is not None) is (by > 0)
     one, band = rule(), norm.isf(SPENT_PART * (1 - SPENT_PART) * 0.005)
-    asked(one, 2.0, seen(9.0))
-    assert (asked(one, 2.3, seen(5.0 + (band + by) * 0.3, 0.3)) is not None) is (by > 0)
+    asked(one, 3.0, seen(9.0))
+    assert (asked(one, 3.4, seen(5.0 + (band + by) * 0.3, 0.3)) is not None) is (by > 0)
 
 
 def test_two_looks_beyond_the_limit_count_only_if_nothing_lay_between_them():
     one = rule()
-    assert asked(one, 2.0, seen(9.0)) is None
-    one.look(2.3, lambda *, suspicious: seen(9.0), lambda: (5.0, 0.5))
-    assert asked(one, 2.7, seen(9.0)) is None
-    assert asked(one, 3.0, seen(9.0)).side == "beyond"
+    assert asked(one, 3.0, seen(9.0)) is None
+    one.look(3.4, lambda *, suspicious: seen(9.0), lambda: (5.0, 0.5))
+    assert asked(one, 3.9, seen(9.0)) is None
+    assert asked(one, 4.4, seen(9.0)).side == "beyond"
 
 
 def test_looks_that_are_overdue_are_made_up_for_by_one():

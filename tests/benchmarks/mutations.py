@@ -761,6 +761,11 @@ USE_CASES = [
 
 EARLY_ENDS = [
     *_of(
+        "benchrig/analysis/leak/stopping_rule.py",
+        ("tests/analysis/test_stopping_rule.py",),
+        ("a leak is believed at once", "LEAST_BEYOND_S = 3.0", "LEAST_BEYOND_S = 1.0"),
+    ),
+    *_of(
         "benchrig/application/recent_evidence.py",
         ("tests/application/test_recent_evidence.py",),
         ("a rejected valve proves the line", 'last.verdict != "accept"', "False"),

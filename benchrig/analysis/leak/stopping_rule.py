@@ -44,6 +44,9 @@ open, the leak being off the estimate by so many of it."""
 FALLS_BY = 0.7
 """The excess of the whole analysis' uncertainty over the least possible seldom falls faster from look to look (seen in
 simulated holds)."""
+LEAST_BEYOND_S = 3.0
+"""No hold ends for a leak before that, unless it is gross: vapour that is up within six seconds has hardly bent at
+1.7 s (a wet valve was rejected there)."""
 LAST_PART = 0.9
 """A look so near the end would save nothing worth having."""
 
@@ -179,7 +182,10 @@ class StoppingRule:
             self._whole_part = max(LEAST_U_PART, FALLS_BY * found.hold_leak_sccm_u / estimated[1])
         if _is_within(found, limit, band_within) and not _shows(found, limit):
             return Stopped("within", so_far_s, band_within)
-        beyond = _is_beyond(found, limit, band_beyond) and _is_beyond(analyse(suspicious=True), limit, band_beyond)
+        told = so_far_s >= LEAST_BEYOND_S or found.bound == "above"
+        beyond = (
+            told and _is_beyond(found, limit, band_beyond) and _is_beyond(analyse(suspicious=True), limit, band_beyond)
+        )
         twice, self._was_beyond = beyond and self._was_beyond, beyond
         return Stopped("beyond", so_far_s, band_beyond) if twice else None
 
