@@ -52,7 +52,8 @@ def test_a_hold_gives_the_leak_of_the_rise(tmp_path):
     assert {"thermal_time_constant_s", "decided_after_s", "notes"} <= found.keys()
 
 
-def test_a_flow_gives_the_conductance_of_an_isothermal_fill(tmp_path):
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_a_flow_gives_the_conductance_of_an_isothermal_fill(tmp_path, seed):
     # ISO 6358-1 isothermal closed form, C = 0.25 dm3/(s bar), b = 0.3, V = 0.5 L, T = 293.15 K:
     # dr/dt = K f(r), K = C rho0 R sqrt(T0 T)/V; choked: r = r0 + K t; then r = b + (1-b) sin(K (t - tb)/(1-b)).
     k = 0.25e-8 * 1.185 * 287.05 * 293.15 / 0.5e-3
@@ -60,12 +61,12 @@ def test_a_flow_gives_the_conductance_of_an_isothermal_fill(tmp_path):
     t = np.arange(-0.2, 6, 5e-4)
     start = np.arcsin((r0 - b) / (1 - b))
     r = b + (1 - b) * np.sin(np.minimum(start + k * np.maximum(t - delay, 0) / (1 - b), np.pi / 2))
-    p = 101_325 * r + np.random.default_rng(3).normal(0, 12, len(t))
+    p = 101_325 * r + np.random.default_rng(seed).normal(0, 12, len(t))
     path = write(tmp_path / "f.csv", "time_s,pressure_pa", t, p)
     status, found = analyse("flow", path, *BENCH, "--time-constant-s", "0.005", "--response-ms", "0.1")
     assert status == 0
     assert found["sonic_conductance_dm3_s_bar"] == pytest.approx(0.25, rel=0.02)
-    assert found["opening_delay_ms"] == pytest.approx(12, abs=2.5 * found["opening_delay_ms_u"])
+    assert found["opening_delay_ms"] == pytest.approx(12, abs=2 * found["opening_delay_ms_u"])
     assert found["opening_delay_ms_u"] < 3
     assert {"critical_pressure_ratio", "flow_at_rated_vacuum_lpm_anr"} <= found.keys()
 

@@ -10,8 +10,9 @@ import numpy as np
 
 from benchrig.analysis.flow.fill_alternatives import Explanation
 from benchrig.analysis.flow.fill_blocks import Blocks
-from benchrig.analysis.flow.fill_fit import FillFit
+from benchrig.analysis.flow.fill_fit import TRAVEL_U_S, FillFit
 from benchrig.analysis.flow.fill_model import FillSetting
+from benchrig.analysis.gas.air import GAMMA
 from benchrig.analysis.results import Bound, Samples
 
 __all__ = ["FlowResult", "Switched", "result_of"]
@@ -168,6 +169,15 @@ def _spanning(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return mean, math.sqrt(sum(u * u + (value - mean) ** 2 for value, u in values) / len(values))
 
 
+def _unseen_recovery_u_s(tau_s: float) -> float:
+    """What the recovery of the gas leaves open of the instant of opening, s.
+
+    Before the walls warm it, gas that is pressed together rises faster by the ratio of its heat capacities. Where that
+    is over within the time of an opening it looks like an opening that takes time; longer recoveries show as such.
+    """
+    return (GAMMA - 1.0) * tau_s / (1.0 + (tau_s / (2.0 * TRAVEL_U_S)) ** 2)
+
+
 def result_of(
     blocks: Blocks, found: Sequence[Explanation], explanation: str, setting: FillSetting, switched: Switched
 ) -> FlowResult:
@@ -191,7 +201,7 @@ def result_of(
     lpm, lpm_u = _spanning([values.lpm for values in each])
     tau_s, tau_u_s = _spanning([values.tau_s for values in each])
     opened_s, opened_u_s = _spanning([values.opened_s for values in each])
-    opened_u_s = math.hypot(opened_u_s, max(one.timing_u_s for one in found))
+    opened_u_s = math.hypot(opened_u_s, max(one.timing_u_s for one in found), _unseen_recovery_u_s(tau_s))
     parts = dict(each[0].parts)
     rest = c_u**2 - sum(part**2 for part in parts.values())
     if len(found) > 1 and rest > 0:
