@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchrig.analysis.armature.motion import look_for_motion
+from benchrig.analysis.armature.pull_in import look_for_motion
 from benchrig.analysis.armature.release import Release, look_for_release
 from benchrig.analysis.coil.coil_trace import CoilTrace, check_record, prepare
 from benchrig.analysis.coil.flux_linkage import Branches, branches, steady_current

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchrig.analysis.armature.damped_return import DampedReturn, SeatedPart, follow_return, seated_part
-from benchrig.analysis.armature.motion import DIP_CLEAR, DIP_LEAST
+from benchrig.analysis.armature.pull_in import DIP_CLEAR, DIP_LEAST
 from benchrig.analysis.armature.return_corner import find_corner
 from benchrig.analysis.coil.coil_trace import CoilTrace
 from benchrig.analysis.coil.flux_linkage import Branches

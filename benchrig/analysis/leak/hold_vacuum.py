@@ -21,9 +21,9 @@ from benchrig.analysis.leak.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCC
 from benchrig.analysis.leak.hold_result import Explanation, HoldResult
 from benchrig.analysis.leak.leak_fit import usual_leak
 from benchrig.analysis.leak.leak_model import LeakFit, LeakSetting
+from benchrig.analysis.leak.room_drift import drift_allowed_for
 from benchrig.analysis.leak.shut_off import since_shut_off
 from benchrig.analysis.leak.slow_rise import WET_ODDS
-from benchrig.analysis.leak.temperature_drift import drift_allowed_for
 from benchrig.analysis.results import Bound, Samples
 from benchrig.analysis.statistics.fitting import check_positive, checked_trace, noise_sd, time_constant_prior
 

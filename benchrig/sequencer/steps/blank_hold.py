@@ -14,7 +14,7 @@ import numpy as np
 
 from benchrig.analysis.gas.air import sccm_from_pv_flow
 from benchrig.analysis.leak.hold_vacuum import HoldResult, analyse_hold
-from benchrig.analysis.leak.temperature_drift import drift_allowed_for
+from benchrig.analysis.leak.room_drift import drift_allowed_for
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.bench import Recording
 from benchrig.sequencer.context import Context
