@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchrig.analysis.results import Samples
 from benchrig.records.summary import CauseCount, Spread
 from benchrig.reports.drawing import FIT, LIMIT, MEASURED, SMALL_PT, WIDE_EM, Drawing, Pen, span
 from benchrig.reports.formatting import unit_text
@@ -27,10 +28,9 @@ def causes_svg(causes: tuple[CauseCount, ...]) -> str:
     wide = WIDE_PT - left - 60
     drawing = Drawing(WIDE_PT, high + 34, f"rejects by cause, most frequent: {causes[0].cause}, {most}")
     rows = (len(causes) + 0.5, 0.5)
-    bars = drawing.axes(
-        (left, 12.0, wide, high), (0.0, 1.05 * most), rows, numbers=False, small=True, x_label="rejects"
-    )
-    sums = drawing.axes((left, 12.0, wide, high), (0.0, 105.0), rows, numbers=False, small=True, x_numbers=False)
+    place, about = (left, 12.0, wide, high), (min(6, most + 1), 4)
+    bars = drawing.axes(place, (0.0, 1.05 * most), rows, numbers=False, small=True, about=about, x_label="rejects")
+    sums = drawing.axes(place, (0.0, 105.0), rows, numbers=False, small=True, about=(1, 4), x_numbers=False)
     for row, each in enumerate(causes, start=1):
         bars.line(np.array([0.0, float(each.count)]), np.array([row, row], dtype=np.float64), _BAR)
         at = (row - 0.5) / len(causes)
@@ -51,12 +51,19 @@ def spread_svg(each: Spread) -> str:
     edges_of_limit = [] if limit is None else [edge for edge in (limit.low, limit.high) if edge is not None]
     x = span(each.values, edges_of_limit)
     bins = int(np.clip(round(np.sqrt(len(each.values)) * 1.5), LEAST_BINS, MOST_BINS))
-    counts, edges = np.histogram(each.values, bins=bins, range=x)
+    edges = _edges(x, bins, edges_of_limit)
+    x = float(edges[0]), float(edges[-1])
+    counts, _ = np.histogram(each.values, bins=edges)
     described = f"{each.name}: {len(each.values)} values, {each.beyond} beyond the limit"
     drawing = Drawing(HALF_PT, HIGH_PT, described)
     y = (0.0, 1.1 * float(counts.max()))
     axes = drawing.axes(
-        (30.0, 6.0, HALF_PT - 40, HIGH_PT - 34), x, y, x_label=unit_text(each.unit), about=(5, 3), small=True
+        (30.0, 6.0, HALF_PT - 40, HIGH_PT - 34),
+        x,
+        y,
+        x_label=unit_text(each.unit),
+        about=(5, min(3, int(counts.max()))),
+        small=True,
     )
     if limit is not None and limit.low is not None:
         axes.band(x[0], limit.low, "#a8360f", 0.10)
@@ -68,3 +75,13 @@ def spread_svg(each: Spread) -> str:
     steps_y = np.concatenate([[0.0], np.repeat(counts.astype(np.float64), 2), [0.0]])
     axes.line(steps_x, steps_y, Pen(MEASURED, 1.2))
     return drawing.svg()
+
+
+def _edges(x: tuple[float, float], bins: int, limits: list[float]) -> Samples:
+    """Edges of bins over all of `x`, of which one is a limit, so that no bar stands on both sides of it."""
+    width = (x[1] - x[0]) / bins
+    if len(limits) == 2:
+        width = (limits[1] - limits[0]) / max(1, round((limits[1] - limits[0]) / width))
+    zero = limits[0] if limits else x[0]
+    first, last = (np.floor((x[0] - zero) / width + 1e-9), np.ceil((x[1] - zero) / width - 1e-9))
+    return zero + width * np.arange(first, last + 1)
