@@ -8,15 +8,20 @@ A listener is called from the thread that works, between two looks at the board:
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from benchrig.application.batch_tally import BatchTally, PartJudged
 from benchrig.bench.check_result import CheckItem
 from benchrig.bench.constants import Kind
 from benchrig.sequencer.events import StepResult
 from benchrig.sequencer.operator import Fitting
 
 __all__ = [
+    "BatchBegan",
+    "BatchPartJudged",
+    "BatchStopped",
     "BenchOpened",
     "CalibrationBegan",
     "Checked",
@@ -202,6 +207,27 @@ class RunsJudgedAgain(NamedTuple):
     of: int
 
 
+class BatchBegan(NamedTuple):
+    """A batch begins. `tested`: those of the list that have a finished run since then, and are left out."""
+
+    since: datetime
+    listed: tuple[str, ...]
+    tested: tuple[str, ...]
+
+
+class BatchPartJudged(NamedTuple):
+    """A part of a batch has its verdict, and its record is kept."""
+
+    part: PartJudged
+    tally: BatchTally
+
+
+class BatchStopped(NamedTuple):
+    """A batch was stopped before its end; what came to a verdict is kept."""
+
+    tally: BatchTally
+
+
 Event = (
     BenchOpened
     | Warned
@@ -224,6 +250,9 @@ Event = (
     | RehearsalBegan
     | RehearsalProgress
     | RunsJudgedAgain
+    | BatchBegan
+    | BatchPartJudged
+    | BatchStopped
 )
 Listener = Callable[[Event], None]
 

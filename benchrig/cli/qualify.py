@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import click
 
@@ -13,15 +13,37 @@ from benchrig.cli.output import as_json_option, speaks
 from benchrig.verdict.judgement import Reason
 from benchrig.verdict.warm import USUAL_C
 
+if TYPE_CHECKING:
+    from benchrig.application.batch_parts import BatchPart
+    from benchrig.application.bench_choice import BenchChoice
+    from benchrig.application.qualification import QualificationRequest
+    from benchrig.catalogue import ValveModel
+
 __all__ = ["qualify"]
 
 
 @click.command(
     epilog="Example:  benchrig qualify --model alder-24 --tag 'C-1042' --simulated seat-leak\n\n"
     "Example:  benchrig qualify --model MODEL --tag C-1042 --bench bench.toml --reason return --complaint 'idles rough'"
+    "\n\nExample:  benchrig qualify --batch --model MODEL --bench bench.toml"
 )
-@click.option("--model", required=True, help="The valve model; 'benchrig models list' names them.")
-@click.option("--tag", required=True, help="The shop's own number on the part; or scan its label.")
+@click.option(
+    "--model", envvar="BENCHRIG_MODEL", show_envvar=True, help="The valve model; 'benchrig models list' names them."
+)
+@click.option("--tag", help="The shop's own number on the part; or scan its label.")
+@click.option(
+    "--batch",
+    is_flag=True,
+    help="Many parts: scan a tag, fit the part, Enter. '-' undoes a wrong scan, 'q' ends the batch.",
+)
+@click.option(
+    "--parts",
+    "parts_file",
+    type=click.Path(path_type=Path),
+    help="The batch's parts, a CSV file with the columns tag, model, reason, complaint; what is empty is as the "
+    "options say. Those with a finished run since --since are left out.",
+)
+@click.option("--since", help="When the batch began: a date, or with a time of day. Default: today, 00:00.")
 @click.option(
     "--bench",
     "bench_file",
@@ -111,8 +133,11 @@ __all__ = ["qualify"]
 @as_json_option
 @speaks
 def qualify(
-    model: str,
-    tag: str,
+    model: str | None,
+    tag: str | None,
+    batch: bool,
+    parts_file: Path | None,
+    since: str | None,
     bench_file: Path | None,
     simulated: str | None,
     seed: int,
@@ -156,13 +181,11 @@ def qualify(
         raise click.UsageError("--severity is for the simulated bench: give --simulated CONDITION too.")
     if (value is not None or as_stated) and simulated is None:
         raise click.UsageError("--value and --as-stated are for the simulated bench: give --simulated CONDITION too.")
-    store = Store(store_path())
-    part = check_tag(store.tag_of(tag))
-    intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
-    valve = Catalogue(model_folders()).get(model)
-    choice = BenchChoice(bench_file)
-    if simulated is not None:
-        options: dict[str, object] = {"model": valve.model, "condition": simulated, "seed": seed}
+
+    def choice_for(valve: str, part_seed: int | None) -> BenchChoice:
+        if simulated is None:
+            return BenchChoice(bench_file)
+        options: dict[str, object] = {"model": valve, "condition": simulated, "seed": seed}
         options["faults"] = list(faults)
         if severity is not None:
             options["severity"] = severity
@@ -172,19 +195,63 @@ def qualify(
             options["as_stated"] = True
         if same_part is not None:
             options |= {"valve_seed": same_part, "bench_seed": same_part}
-        choice = BenchChoice(simulated=options)
-    request = QualificationRequest(
-        valve,
-        intake,
-        seed=choice.seed,
-        allow_uncalibrated=allow_uncalibrated,
-        no_control=no_control,
-        barometer_kpa=barometer_kpa,
-        known_ready=yes,
-        warm_c=warm_c,
-        full=full,
-        until_certain=until_certain,
-    )
+        if part_seed is not None:
+            options["valve_seed"] = part_seed
+        return BenchChoice(simulated=options)
+
+    def request_for(valve: ValveModel, intake: Intake, *, known_ready: bool) -> QualificationRequest:
+        return QualificationRequest(
+            valve,
+            intake,
+            seed=None if simulated is None else seed,
+            allow_uncalibrated=allow_uncalibrated,
+            no_control=no_control,
+            barometer_kpa=barometer_kpa,
+            known_ready=known_ready,
+            warm_c=warm_c,
+            full=full,
+            until_certain=until_certain,
+        )
+
+    if batch:
+        for given, name in (
+            (tag, "--tag"),
+            (findings, "--findings"),
+            (wire_log, "--wire-log"),
+            (same_part, "--same-part"),
+        ):
+            if given not in (None, ""):
+                raise click.UsageError(f"{name} is for one part: not with --batch.")
+        from benchrig.application.batch import seed_of_tag
+        from benchrig.cli.qualify_batch import qualify_batch
+
+        def batch_request(part: BatchPart) -> QualificationRequest:
+            intake = Intake(part.tag, part.model.model, part.reason, who(operator), part.complaint)
+            return request_for(part.model, intake, known_ready=True)  # asked when the part was fitted
+
+        status = qualify_batch(
+            batch_request,
+            lambda part: choice_for(part.model.model, seed_of_tag(part.tag, seed)),
+            bench_file=bench_file,
+            simulated=simulated is not None,
+            model=model,
+            reason=reason,
+            complaint=complaint,
+            parts_file=parts_file,
+            since=since,
+            as_json=as_json,
+        )
+        sys.exit(status)
+    if parts_file is not None or since is not None:
+        raise click.UsageError("--parts and --since are for a batch: give --batch too.")
+    if model is None or tag is None:
+        raise click.UsageError(f"Missing option '{'--model' if model is None else '--tag'}'.")
+    store = Store(store_path())
+    part = check_tag(store.tag_of(tag))
+    intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
+    valve = Catalogue(model_folders()).get(model)
+    choice = choice_for(valve.model, None)
+    request = request_for(valve, intake, known_ready=yes)
     with ExitStack() as stack:
         log = None if wire_log is None else stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))
         opened = open_bench(choice, wire_log=log)

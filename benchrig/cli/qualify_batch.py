@@ -1,0 +1,99 @@
+"""`benchrig qualify --batch`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import cast
+
+import click
+
+from benchrig.application.batch import BatchPlan, run_batch
+from benchrig.application.batch_parts import BatchPart, read_parts
+from benchrig.application.batch_tally import BatchTally
+from benchrig.application.bench_choice import BenchChoice, open_bench
+from benchrig.application.paths import home, model_folders, store_path
+from benchrig.application.qualification import QualificationRequest
+from benchrig.bench.file import load_bench_file
+from benchrig.catalogue import Catalogue
+from benchrig.cli.batch_prompts import BatchDisplay, TerminalBatchQuestions, tally_text
+from benchrig.cli.live_line import LiveLine
+from benchrig.cli.output import emit, plain_console
+from benchrig.clock import utc_now
+from benchrig.errors import ConfigError
+from benchrig.records import Store
+from benchrig.records.run_list import day_from
+from benchrig.verdict.judgement import Reason
+
+__all__ = ["qualify_batch"]
+
+
+def qualify_batch(
+    request: Callable[[BatchPart], QualificationRequest],
+    choice: Callable[[BatchPart], BenchChoice],
+    *,
+    bench_file: Path | None,
+    simulated: bool,
+    model: str | None,
+    reason: str,
+    complaint: str,
+    parts_file: Path | None,
+    since: str | None,
+    as_json: bool,
+) -> int:
+    """Test part after part; return the exit status: 0, or 3 when some of the list have no verdict."""
+    catalogue = Catalogue(model_folders())
+    why = cast("Reason", reason)
+    if parts_file is not None:
+        parts = read_parts(parts_file, catalogue.get, model=model, reason=why)
+
+        def part_of(tag: str) -> BatchPart:
+            raise ConfigError(f"{tag} is not on the list {parts_file}.", hint="Scan it again, or put it on the list.")
+    else:
+        if model is None:
+            raise click.UsageError("Missing option '--model'.")
+        parts, valve = (), catalogue.get(model)
+
+        def part_of(tag: str) -> BatchPart:
+            return BatchPart(tag, valve, why, complaint)
+
+    plan = BatchPlan(
+        part_of,
+        request,
+        lambda part: open_bench(choice(part)),
+        since=_today() if since is None else day_from(since),
+        simulated=simulated or _says_simulated(bench_file),
+        parts=parts,
+    )
+    console = plain_console(stderr=True)
+    line = LiveLine(console)
+    with line.cleared():
+        tally = run_batch(
+            Store(store_path()), plan, TerminalBatchQuestions(console, line), tell=BatchDisplay(console, line)
+        )
+    if as_json:
+        emit(tally.document())
+    else:
+        _tell(tally)
+    return 3 if tally.left else 0
+
+
+def _tell(tally: BatchTally) -> None:
+    click.echo(f"\nBatch   {tally_text(tally)}")
+    for verdict, cause, number in tally.causes:
+        click.echo(f"  {number:4d}  {verdict}: {cause}")
+    if tally.left:
+        click.echo(f"  {len(tally.left):4d}  of the list not tested yet; the same command goes on with them")
+    if tally.parts:
+        click.echo(f"record  {store_path()}  runs {tally.parts[0].run} to {tally.parts[-1].run}")
+
+
+def _today() -> datetime:
+    """The beginning of the day, in the computer's time zone."""
+    return datetime.combine(utc_now().astimezone().date(), time()).astimezone(UTC)
+
+
+def _says_simulated(bench_file: Path | None) -> bool:
+    path = bench_file or home() / "bench.toml"
+    return path.exists() and load_bench_file(path).file.bench.simulated
