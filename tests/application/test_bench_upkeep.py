@@ -195,7 +195,7 @@ def test_a_check_and_a_calibration_say_what_was_exchanged_since_and_do_not_rest_
 def test_a_check_says_what_was_exchanged_since_the_calibrations_and_does_not_rest_on_them():
     store = Store(store_path())
     key, kept = calibrate_bench(store, opened(), method_for("leads"), operator_name="me", seed=1, keep_whatever=True)
-    other = replace(kept.constants[0], value=9.0)
+    other = kept.constants[0]._replace(value=9.0)
     store.calibration_store.keep_calibration(
         key, replace(kept, constants=(other,), made_on=(("meter", "ANOTHER,METER,7"),))
     )
