@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -161,8 +162,7 @@ def test_a_bench_that_cannot_be_opened_stops_the_batch_and_what_was_done_is_told
         if part.tag == "B":
             raise LinkError("The board is unplugged.")
 
-    whole = quick("A", "B", "C")
-    broken = BatchPlan(whole.part, whole.request, gone, whole.since, simulated=True, parts=whole.parts)
+    broken = replace(quick("A", "B", "C"), bench=gone)
     told = Console()
     with pytest.raises(LinkError):
         run_batch(Store(store_path()), broken, Scanner(), tell=told)
@@ -186,6 +186,17 @@ def test_a_fault_of_the_bench_in_a_run_leaves_the_outputs_off_and_the_part_untes
     tally = run_batch(Store(store_path()), plan("A", "B"), Scanner(), tell=again)
     assert [each.tested for each in again.of(BatchBegan)] == [("A",)]  # B's aborted run is no finished one
     assert [part.tag for part in tally.parts] == ["B"]
+
+
+@pytest.mark.slow
+def test_only_runs_since_the_batch_began_and_on_a_bench_of_the_same_kind_count_as_tested():
+    store, once = Store(store_path()), plan("A")
+    run_batch(store, once, Scanner())
+    ended = utc_now()
+    for changed, tested in (({}, ("A",)), ({"simulated": False}, ()), ({"since": ended}, ())):
+        told = Console()
+        run_batch(store, replace(once, **changed), Scanner(None), tell=told)
+        assert [each.tested for each in told.of(BatchBegan)] == [tested], changed
 
 
 def test_a_simulated_part_is_the_same_whenever_its_tag_is_scanned_and_another_for_each_tag():

@@ -712,6 +712,24 @@ STOPPING_RULES = [
 
 USE_CASES = [
     *_of(
+        "benchrig/application/batch.py",
+        ("tests/application/test_batch.py",),
+        ("an aborted run counts as tested", 'if run.ending == "finished"', "if run.ending"),
+        ("a simulated run counts on a real bench", ", simulated=self._plan.simulated", ""),
+        ("repeats are not asked about", "if earlier is not None and not", "if False and not"),
+        ("a stopped batch does not say what is done", "tell(BatchStopped(batch.tally))", "pass"),
+    ),
+    *_of(
+        "benchrig/cli/batch_prompts.py",
+        ("tests/cli/test_qualify_batch.py",),
+        ("an early Enter begins a run", "        _forget_early_keys()", "        pass"),
+    ),
+    *_of(
+        "benchrig/cli/qualify_batch.py",
+        ("tests/cli/test_qualify_batch.py",),
+        ("a list that is not through counts as done", "return 3 if tally.left else 0", "return 0"),
+    ),
+    *_of(
         "benchrig/application/qualification.py",
         APPLICATION,
         ("a console's stop not heard", "bench.stop_wanted = stop_wanted", "bench.stop_wanted = never"),

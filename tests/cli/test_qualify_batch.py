@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import json
+import os
+import threading
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from benchrig.application.batch import Fitted
+from benchrig.application.batch_parts import BatchPart
 from benchrig.application.paths import store_path
 from benchrig.cli import cli
+from benchrig.cli.batch_prompts import TerminalBatchQuestions
+from benchrig.cli.live_line import LiveLine
+from benchrig.cli.output import plain_console
 from benchrig.records import Store
 from benchrig.sequencer.steps import flow as flow_step
 from simulators import entry
 from tests.application.consoles import SHORT
-from tests.sequencer.short_runs import canned_flow
+from tests.sequencer.short_runs import canned_flow, valve
 
 
 @pytest.fixture(autouse=True)
@@ -112,6 +119,22 @@ def test_options_that_do_not_go_together_are_refused(arguments, said):
 def test_the_model_may_be_named_once_in_the_environment(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("BENCHRIG_MODEL", "birch-26")
     assert "A-1   birch-26, core" in scan("A-1", "q", options=("--simulated", "good")).stderr
+
+
+def test_an_enter_that_came_before_the_question_does_not_begin_a_run(monkeypatch: pytest.MonkeyPatch):
+    pty = pytest.importorskip("pty", reason="pseudo-terminals are of POSIX")
+    keys, terminal = pty.openpty()
+    console = plain_console(stderr=True)
+    questions = TerminalBatchQuestions(console, LiveLine(console))
+    part = BatchPart("A-1", valve(), "core")
+    with open(terminal, encoding="utf-8") as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        os.write(keys, b"\n\n")
+        later = threading.Timer(0.05, os.write, (keys, b"-\n"))
+        later.start()
+        assert questions.fitted(part) is Fitted.BACK
+        later.join()
+    os.close(keys)
 
 
 def test_without_a_bench_the_batch_says_so_at_the_first_part():
