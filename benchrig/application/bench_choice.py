@@ -13,7 +13,7 @@ from benchrig.bench.opening import OpenedBench, open_bench_file, open_registered
 from benchrig.bench.traceability import BenchKey
 from benchrig.errors import ConfigError
 
-__all__ = ["BenchChoice", "key_of", "open_bench"]
+__all__ = ["BenchChoice", "bench_file_of", "key_of", "open_bench"]
 
 
 @dataclass(frozen=True)
@@ -42,13 +42,24 @@ def open_bench(choice: BenchChoice, *, wire_log: IO[str] | None = None) -> Opene
     """
     if choice.simulated is not None:
         return open_registered("simulated", choice.simulated, wire_log=wire_log)
+    return open_bench_file(bench_file_of(choice), wire_log=wire_log)
+
+
+def bench_file_of(choice: BenchChoice) -> Path:
+    """The bench file of a choice that is not simulated.
+
+    Raises
+    ------
+    ConfigError
+        None was named, and the workshop's folder has none.
+    """
     path = choice.bench_file or home() / "bench.toml"
     if choice.bench_file is None and not path.exists():
         raise ConfigError(
             f"No bench: neither --bench nor --simulated was given, and there is no {path}.",
             hint="Without hardware: --simulated good. With: 'benchrig bench show --example' prints a bench file.",
         )
-    return open_bench_file(path, wire_log=wire_log)
+    return path
 
 
 def key_of(bench: Bench, seed: int | None) -> BenchKey:

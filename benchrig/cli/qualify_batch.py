@@ -12,8 +12,8 @@ import click
 from benchrig.application.batch import BatchPlan, run_batch
 from benchrig.application.batch_parts import BatchPart, read_parts
 from benchrig.application.batch_tally import BatchTally
-from benchrig.application.bench_choice import BenchChoice, open_bench
-from benchrig.application.paths import home, model_folders, store_path
+from benchrig.application.bench_choice import BenchChoice, bench_file_of, open_bench
+from benchrig.application.paths import model_folders, store_path
 from benchrig.application.qualification import QualificationRequest
 from benchrig.bench.file import load_bench_file
 from benchrig.catalogue import Catalogue
@@ -95,5 +95,4 @@ def _today() -> datetime:
 
 
 def _says_simulated(bench_file: Path | None) -> bool:
-    path = bench_file or home() / "bench.toml"
-    return path.exists() and load_bench_file(path).file.bench.simulated
+    return load_bench_file(bench_file_of(BenchChoice(bench_file))).file.bench.simulated

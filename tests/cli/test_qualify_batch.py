@@ -137,7 +137,8 @@ def test_an_enter_that_came_before_the_question_does_not_begin_a_run(monkeypatch
     os.close(keys)
 
 
-def test_without_a_bench_the_batch_says_so_at_the_first_part():
+def test_without_a_bench_the_batch_says_so_before_anything_is_scanned():
     done = scan("A-1", "", options=("--model", "alder-24"))
     assert done.exit_code == 2
     assert "No bench" in done.stderr
+    assert "Tag" not in done.stderr
