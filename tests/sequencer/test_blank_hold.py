@@ -13,7 +13,6 @@ from tests.analysis.hold_records import AMBIENT_K, AMBIENT_PA, BENCH, cold_hold,
 from tests.sequencer.short_runs import context, short_bench
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("drift_k_min", [-2.0, 2.0])
 def test_a_drift_of_the_room_that_is_in_both_holds_is_not_taken_off_twice(drift_k_min):
     _, bench, _ = short_bench()
