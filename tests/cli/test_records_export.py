@@ -143,6 +143,6 @@ def test_what_cannot_be_written_is_told(store: Store, tmp_path: Path) -> None:
 
 
 def test_the_schema_is_printed_and_stands_in_the_documents() -> None:
-    assert run("--schema").stdout == schema_text() == (REPOSITORY / "EXPORT.md").read_text(encoding="utf-8")
+    assert run("--schema").stdout == schema_text() == (REPOSITORY / "benchrig/records/EXPORT.md").read_text("utf-8")
     told = json.loads(run("--schema", "--json").stdout)
     assert [each["name"] for each in told["characteristics"]] == [column.name for column in CHARACTERISTICS]
