@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from benchrig.records import Store
     from benchrig.records.run_list import RunsWanted
 
-__all__ = ["ground", "runs_wanted", "which_runs"]
+__all__ = ["runs_wanted", "which_runs"]
 
 _OPTIONS = (
     click.option("--tag", help="Only this part."),
@@ -54,7 +54,7 @@ def runs_wanted(
     """What the options say. A tag may be what a scanner reads from a label. Raises ConfigError."""
     from benchrig.records.run_list import RunsWanted, day_from, day_to
 
-    calibration, check = ground(store, rests_on)
+    calibration, check = _ground(store, rests_on)
     return RunsWanted(
         tag=None if tag is None else store.tag_of(tag),
         model=model,
@@ -69,7 +69,7 @@ def runs_wanted(
     )
 
 
-def ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
+def _ground(store: Store, named: str | None) -> tuple[int | None, int | None]:
     """The calibration or the check that is named, as numbers; it must be there. Says so when it was withdrawn."""
     if named is None:
         return None, None

@@ -144,8 +144,7 @@ def value_text(each: Characteristic | None) -> str:
     spread = COVERAGE * (each.u or 0.0)
     if each.bound or not spread > 0:
         return f"{each.bound} {_unsigned_zero(number_text(each.name, each.value))}".lstrip()
-    place = last_place(spread)
-    return f"{round(each.value, place):z.{max(place, 0)}f} ± {round(spread, place):.{max(place, 0)}f}"
+    return " ± ".join(with_spread(each.value, spread))
 
 
 def _unsigned_zero(text: str) -> str:

@@ -92,7 +92,7 @@ def _told(each: Spread) -> str:
     low, middle, high = (each.quantile(part) for part in (0.05, 0.5, 0.95))
     if low is None or middle is None or high is None:
         return "not measured"
-    places = last_place(max((high - low) / 20, abs(middle) * 1e-4, 1e-9))
+    places = max(last_place(max((high - low) / 20, abs(middle) * 1e-4, 1e-9)), 0)
     said = [f"median {middle:.{places}f}, 90 % from {low:.{places}f} to {high:.{places}f}{unit}"]
     allowed = limit_without_unit(each.limit)
     if each.limit is not None:

@@ -14,7 +14,7 @@ from benchrig.cli import cli
 from benchrig.records import Store
 from benchrig.records.run_list import RunsWanted
 from benchrig.records.summary import CauseCount, Spread, Summary
-from benchrig.reports.summary_page import summary_page_html
+from benchrig.reports.summary_page import _told, summary_page_html
 from benchrig.verdict.judgement import Limit
 from tests.records.many_runs import record_many
 from tests.reports.sample_record import STARTED
@@ -118,3 +118,10 @@ def test_where_there_is_nothing_nothing_is_made_up(path: Path, monkeypatch: pyte
 @pytest.mark.slow
 def test_what_was_typed_is_never_markup(found: Summary) -> None:
     assert "<b>x</b>" not in summary_page_html(found, "Summary, model <b>x</b>")
+
+
+def test_values_that_lie_thousands_apart_are_told_in_whole_numbers() -> None:
+    """Two figures of such a spread end left of the point, where no number of decimals is."""
+    limit = Limit("hold_leak_sccm", None, 2.0, "here")
+    wide = Spread("m", "hold_leak_sccm", "sccm", np.linspace(0.0, 9000.0, 10), 0, 0, limit, None)
+    assert "median 4500, 90 % from 450 to 8550 sccm" in _told(wide)
