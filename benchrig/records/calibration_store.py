@@ -127,21 +127,20 @@ class CalibrationStore:
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
                 )
-            written = connection.execute(
-                sa.insert(tables.withdrawals).values(
-                    calibration_id=number,
-                    at=withdrawal.at,
-                    operator=withdrawal.operator,
-                    reason=withdrawal.reason,
-                )
+            own = tables.insert_row(
+                connection,
+                tables.withdrawals,
+                {
+                    "calibration_id": number,
+                    "at": withdrawal.at,
+                    "operator": withdrawal.operator,
+                    "reason": withdrawal.reason,
+                },
             )
-            key = written.inserted_primary_key
-            if key is None:
-                raise TypeError("an insert of one row gives its key")
             c = tables.calibrations.c
             bench = connection.execute(sa.select(c.bench, c.simulated).where(c.id == number)).one()
             of = (bench.bench, bool(bench.simulated))
-            seal(connection, keys_beside(self._path), of, "withdrawal", int(key[0]), withdrawal.at)
+            seal(connection, keys_beside(self._path), of, "withdrawal", own, withdrawal.at)
             head, sealed = head_of(connection), heads(connection)
         if head is not None:
             keep_beside(self._path, head, sealed)

@@ -27,21 +27,10 @@ class Decision:
 
 def keep_decision(connection: sa.Connection, keys: BenchKeys, run_id: int, decision: Decision) -> None:
     """Write a decision about the part of a run, and seal it."""
-    written = connection.execute(
-        sa.insert(tables.decisions).values(
-            run_id=run_id,
-            at=decision.at,
-            operator=decision.operator,
-            disposition=decision.disposition,
-            because=decision.because,
-        )
-    )
-    key = written.inserted_primary_key
-    if key is None:
-        raise TypeError("an insert of one row gives its key")
+    number = tables.insert_row(connection, tables.decisions, {**vars(decision), "run_id": run_id})
     c = tables.runs.c
     bench, simulated = connection.execute(sa.select(c.bench, c.simulated).where(c.id == run_id)).one()
-    seal(connection, keys, (bench, bool(simulated)), "decision", int(key[0]), decision.at)
+    seal(connection, keys, (bench, bool(simulated)), "decision", number, decision.at)
 
 
 def decisions_of(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:

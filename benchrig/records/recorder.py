@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import sqlalchemy as sa
 from filelock import FileLock
@@ -105,7 +104,7 @@ class Recorder:
         try:
             with self._writing() as connection:
                 run_id = next_number(connection, "run")
-                _insert(
+                tables.insert_row(
                     connection,
                     tables.runs,
                     dict(
@@ -160,7 +159,7 @@ class Recorder:
             # The chain goes on from what is in the file, not from what we remember having written.
             last = last_link(connection, run_id)
             digest = digests.step_digest(last.digest, step)
-            step_id = _insert(
+            step_id = tables.insert_row(
                 connection,
                 tables.steps,
                 {
@@ -328,13 +327,6 @@ def give_back(lock: FileLock) -> None:
         Path(lock.lock_file).unlink(missing_ok=True)
     with suppress(OSError):
         lock.release()
-
-
-def _insert(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) -> int:
-    key = connection.execute(sa.insert(table).values(values)).inserted_primary_key
-    if key is None:
-        raise TypeError("an insert of one row gives its key")
-    return int(key[0])
 
 
 def _named(steps: list[str]) -> str:

@@ -7,6 +7,8 @@ SQLite refuses a text where a number belongs.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 
 from benchrig.records import serialization
@@ -21,6 +23,7 @@ __all__ = [
     "checks",
     "decisions",
     "identity",
+    "insert_row",
     "metadata",
     "rests_on",
     "runs",
@@ -297,6 +300,14 @@ APPEND_ONLY = (
     "sealed_since",
 )
 """Rows of these tables are never changed or taken away: the database itself refuses."""
+
+
+def insert_row(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) -> int:
+    """Write one row and return its number."""
+    key = connection.execute(sa.insert(table).values(values)).inserted_primary_key
+    if key is None:
+        raise TypeError("an insert of one row gives its key")
+    return int(key[0])
 
 
 def append_only_sql(table: str) -> tuple[str, str]:
