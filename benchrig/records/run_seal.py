@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from benchrig.records import serialization
 from benchrig.records.bench_keys import BenchKeys
 from benchrig.records.identity import chain_key
-from benchrig.records.seal_check import Checker, Fault, Seal, SealState, subject_name
+from benchrig.records.seal_check import Checker, Fault, Seal, SealState, subject_name, unsealed_fault
 from benchrig.records.sealed_content import FIGURES, SealedKind, digest_of
 from benchrig.records.seals import Entry, entries
 
@@ -121,11 +121,7 @@ def _decisions(connection: sa.Connection, checker: Checker, run_id: int) -> list
 
 def _unsealed(connection: sa.Connection, kind: SealedKind, subjects: Iterable[int]) -> list[Fault]:
     since = connection.exec_driver_sql(f'SELECT "{kind}" FROM sealed_since').scalar() or 0
-    return [
-        Fault(subject_name(kind, each), "added", "it has no seal: put in by hand, or its seal was taken away")
-        for each in subjects
-        if each > since
-    ]
+    return [unsealed_fault(kind, each) for each in subjects if each > since]
 
 
 def _grounds(connection: sa.Connection, checker: Checker, run_id: int) -> list[Fault]:

@@ -12,7 +12,19 @@ from benchrig.records.bench_keys import BenchKeys, key_name, signature_fits
 from benchrig.records.sealed_content import FIGURES, KINDS, SealedKind, content_of, digest_of
 from benchrig.records.seals import Entry, chain_title, entries, signed_bytes
 
-__all__ = ["SINGLE", "Chain", "Checker", "Fault", "How", "KeyTold", "Seal", "SealState", "subject_name", "told_keys"]
+__all__ = [
+    "SINGLE",
+    "Chain",
+    "Checker",
+    "Fault",
+    "How",
+    "KeyTold",
+    "Seal",
+    "SealState",
+    "subject_name",
+    "told_keys",
+    "unsealed_fault",
+]
 
 How = Literal["changed", "removed", "added", "swapped", "reordered", "sealed with another key", "not the kept one"]
 SealState = Literal["sealed", "going on", "not sealed then", "broken"]
@@ -122,10 +134,10 @@ def told_keys(connection: sa.Connection, keys: BenchKeys) -> list[KeyTold]:
     found = []
     for chain in Checker(connection, keys).chains.values():
         simulated = bool(chain.simulated)
-        path, kept = str(keys.path(chain.bench, simulated=simulated)), keys.kept(chain.bench, simulated=simulated)
+        path = str(keys.path(chain.bench, simulated=simulated))
         newest = next(reversed(chain.keys), None)
         for name, public in chain.keys.items():
-            here = name == kept
+            here = name == chain.kept
             too_open = here and keys.too_open(chain.bench, simulated=simulated)
             found.append(KeyTold(chain.title, name, public, name == newest, path, here, too_open))
     return found
@@ -276,6 +288,11 @@ class Checker:
 def subject_name(kind: SealedKind, number: int) -> str:
     """What was sealed, as people say it."""
     return f"{SINGLE[kind][0]}{number:04d}" if kind in SINGLE else f"run {number:04d}"
+
+
+def unsealed_fault(kind: SealedKind, number: int) -> Fault:
+    """What to say of something that has no seal although sealing had begun."""
+    return Fault(subject_name(kind, number), "added", "it has no seal: put in by hand, or its seal was taken away")
 
 
 def _about(entry: Entry) -> str:

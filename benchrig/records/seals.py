@@ -19,6 +19,7 @@ from benchrig.records.bench_keys import BenchKeys, Signer
 from benchrig.records.sealed_content import SealedKind, content_of, digest_of, short_parts
 
 __all__ = [
+    "SEALED_SINCE",
     "ChainHead",
     "Entry",
     "SealKind",
@@ -33,6 +34,7 @@ __all__ = [
 
 SealKind = Literal["key", "store"] | SealedKind
 FORMAT = 1
+SEALED_SINCE = 'SELECT run, "check", calibration, withdrawal, decision FROM sealed_since'
 _LONGEST_TITLE = 60
 _NUMBERED = ("run", "check", "calibration")
 """What has numbers that the store's identity keeps, in their order there."""
@@ -142,7 +144,7 @@ def heads(connection: sa.Connection) -> list[ChainHead]:
 def identity_says(connection: sa.Connection) -> dict[str, Any]:
     """What the first entry of a chain says of its store: who it is, its numbers, and up to where nothing was sealed."""
     own = connection.exec_driver_sql('SELECT store, made, run, "check", calibration FROM identity').one()
-    since = connection.exec_driver_sql('SELECT run, "check", calibration, withdrawal, decision FROM sealed_since').one()
+    since = connection.exec_driver_sql(SEALED_SINCE).one()
     return {
         "store": own.store,
         "made": own.made,

@@ -15,9 +15,9 @@ from benchrig.records import tables
 from benchrig.records.bench_keys import BenchKeys
 from benchrig.records.run_record import RunRecord
 from benchrig.records.run_seal import head_faults, not_sealed_faults
-from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault
+from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault, unsealed_fault
 from benchrig.records.sealed_content import SealedKind
-from benchrig.records.seals import Entry, entries, heads
+from benchrig.records.seals import SEALED_SINCE, Entry, entries, heads
 
 __all__ = ["ChainChecked", "KeptHead", "StoreChecked", "read_head", "verify_store"]
 
@@ -225,8 +225,7 @@ def _unsealed(connection: sa.Connection) -> Iterator[Fault]:
             f"(SELECT 1 FROM seals WHERE kind = :kind AND subject = {table}.id) ORDER BY id"
         )
         for subject in connection.execute(query, {"since": since, "kind": kind}).scalars():
-            name = f"{SINGLE[kind][0] if kind in SINGLE else 'run '}{subject:04d}"
-            yield Fault(name, "added", "it has no seal: put in by hand, or its seal was taken away")
+            yield unsealed_fault(kind, subject)
 
 
 _PARENTS = (
@@ -255,15 +254,10 @@ def _orphans(connection: sa.Connection) -> Iterator[Fault]:
             yield Fault(f"table {table}", "removed", says)
 
 
-_SINCE = 'SELECT run, "check", calibration, withdrawal, decision FROM sealed_since'
-
-
 def _identity(connection: sa.Connection) -> Iterator[Fault]:
     """Whether the store's identity, and what it says of its numbers and of when sealing began, are as they were."""
     own = connection.exec_driver_sql('SELECT store, made, run, "check", calibration, digest FROM identity').first()
-    since = connection.exec_driver_sql(
-        'SELECT run, "check", calibration, withdrawal, decision FROM sealed_since'
-    ).first()
+    since = connection.exec_driver_sql(SEALED_SINCE).first()
     for what, row in (("the store's identity", own), ("what is said of when sealing began", since)):
         if row is None:
             yield Fault(what, "removed", "its row is missing")
