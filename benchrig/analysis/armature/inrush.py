@@ -157,7 +157,7 @@ def analyse_inrush(
     check_record(time_s, current_a, voltage_v)
     # counted from switch-on: nothing may depend on where the time axis begins
     time_s = time_s - on_s
-    strange = _not_a_pulse(time_s, current_a)
+    strange = _not_a_pulse(time_s)
     if strange:
         return _nothing((strange,), None)
     trace = prepare(time_s, current_a, voltage_v, off_s - on_s if off_s is not None else None)
@@ -297,7 +297,7 @@ def analyse_inrush(
     )
 
 
-def _not_a_pulse(time_s: Samples, current_a: Samples) -> str:
+def _not_a_pulse(time_s: Samples) -> str:
     """What makes a record no pulse at all; empty when it may be one."""
     if float(time_s[0]) > max(0.5 * float(time_s[-1]), 0.0) and len(time_s) > 1:
         return f"the record begins {time_s[0]:.4g} s after switch-on: tell when that was on its time axis"

@@ -234,7 +234,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     pulse = np.flatnonzero(rise)
     if len(pulse) < FEWEST:
         few = f"only {len(pulse)} samples between switch-on and release, at least {FEWEST} needed"
-        return _cut(dt, time_s, current, rise, decay, end_s, notes, few)
+        return _cut(dt, time_s, current, rise, notes, few)
     tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
     noise = noise_of(current[tail])
     if len(raw_a) < UNEVEN * len(time_s) * block:
@@ -287,7 +287,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         rise = rise & (time_s < broken.at_s)
         if len(pulse) < FEWEST:
             trouble = trouble or broken.note
-            return _cut(dt, time_s, current, rise, decay, end_s, notes, trouble)
+            return _cut(dt, time_s, current, rise, notes, trouble)
         tail = slice(int(pulse[len(pulse) // 2]), int(pulse[-1]) + 1)
         volts, end_v, end_v_u, volts_sd = _voltage(columns[1][pulse] if voltage_v is not None else None, len(pulse))
     rest = settled_rest(current[tail])
@@ -337,9 +337,7 @@ def _without_hum(
     return hum, current - hum.wave if hum.words else current
 
 
-def _cut(
-    dt: float, time_s: Samples, current: Samples, rise: Flags, decay: Flags, end_s: float, notes: list[str], why: str
-) -> CoilTrace:
+def _cut(dt: float, time_s: Samples, current: Samples, rise: Flags, notes: list[str], why: str) -> CoilTrace:
     """Too little of a pulse to look at."""
     nothing = np.zeros(0)
     ones = np.ones(int(np.count_nonzero(rise)))

@@ -173,7 +173,7 @@ def analyse_flow(
     noise_pa = noise_of_record(p, p[:0]).sample_pa
     start_pa = float(np.mean(p[:5]))
     vacuum_pa = ambient_pa - start_pa
-    why = _unfit(p, start_pa, ambient_pa)
+    why = _unfit(p, ambient_pa)
     if why:
         return FlowResult(why_not=dict.fromkeys(_WANTED, why), notes=(why,), explanation=why)
     if vacuum_pa < max(LEAST_VACUUM_PA, 20 * noise_pa):
@@ -185,7 +185,7 @@ def analyse_flow(
     return _opened(t, p, noise_pa, setting, switched)
 
 
-def _unfit(p: Samples, start_pa: float, ambient_pa: float) -> str:
+def _unfit(p: Samples, ambient_pa: float) -> str:
     """Why a record is no pressure of a reservoir at all; empty if it may be one."""
     low, high = float(p.min()), float(p.max())
     if low == high:

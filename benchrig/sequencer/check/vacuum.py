@@ -140,7 +140,7 @@ def with_blind_plug(bench: Bench, operator: Operator, found: Findings, air_pa: f
     own_sccm, own_u = _leak_of(own)
     _tight(bench, found, own_sccm, own_u)
     _reference(bench, operator, found, air_pa, own_sccm, own_u)
-    _deep(bench, operator, found, air_pa)
+    _deep(bench, operator, found)
     _vent(bench, found, air_pa)
 
 
@@ -279,7 +279,7 @@ def flow_today_sccm(bench: Bench, flow: FlowTable, air_pa: float) -> float:
     )
 
 
-def _deep(bench: Bench, operator: Operator, found: Findings, air_pa: float) -> None:
+def _deep(bench: Bench, operator: Operator, found: Findings) -> None:
     """Pump until the pressure falls no more: the pump's end, and the transducer far from air."""
     check = bench.file.check
     bench.switch(pumping(coil=False))
