@@ -33,9 +33,9 @@ from benchrig.sequencer.steps.clicks import PULSE_MS, at_the_end, known_of_pulse
 from benchrig.sequencer.steps.coil import SHORT_MARGIN
 from benchrig.sequencer.steps.control import doubted, without_control
 from benchrig.sequencer.steps.flow import characteristics_of, known_of_fill
-from benchrig.sequencer.steps.hold import HELD_LABEL, at_full_vacuum, known_of, leak_of
+from benchrig.sequencer.steps.hold import HELD_LABEL, known_of, learned, limit_of
 from benchrig.sequencer.steps.hold_looks import HoldLooks
-from benchrig.sequencer.steps.vapour import LEAST_U_PA, ROOM_READ_U_K, RestRise, beside_vapour, learn_of_vapour
+from benchrig.sequencer.steps.vapour import LEAST_U_PA, ROOM_READ_U_K, RestRise
 from benchrig.verdict.judgement import Judgement, Limit
 
 __all__ = ["FinishedRun", "JudgedBy", "analysed_again", "bench_of_run"]
@@ -175,17 +175,9 @@ def _hold(run: Context, step: StepResult) -> Iterable[Characteristic]:
         rise_pa = step.readings["rise at rest before pumping"][0]
         look_s = run.bench.file.sequence.vapour_look_s
         rest = RestRise(rise_pa, math.sqrt(2.0) * LEAST_U_PA, look_s, run.ambient_pa, run.ambient_k)
-    limit_sccm = next((limit.high for limit in run.model.limits if limit.name == _LEAK), None)
-    result = HoldLooks(known_of(run), limit_sccm, rest).result(trace.time_s, pressure_pa, drift)
-    run.held_s = step.readings[HELD_LABEL][0]
+    result = HoldLooks(known_of(run), limit_of(run), rest).result(trace.time_s, pressure_pa, drift)
     run.reached_vacuum_pa = reached_pa
-    learn_of_vapour(run, result, rest, drift, run.held_s)
-    run.thermal_time_constant_s = result.thermal_time_constant_s
-    run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
-    leak = leak_of(result, run.held_s)
-    if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
-        leak = beside_vapour(leak, rest, run.bench.file.reservoir.volume_m3, limit_sccm)
-    return (at_full_vacuum(run, leak, reached_pa, limit_sccm),)
+    return (learned(run, result, rest, drift, step.readings[HELD_LABEL][0], reached_pa),)
 
 
 def _flow(run: Context, step: StepResult) -> Iterable[Characteristic]:

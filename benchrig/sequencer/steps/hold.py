@@ -16,19 +16,19 @@ from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
-from benchrig.sequencer.steps.vapour import Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
+from benchrig.sequencer.steps.vapour import RestRise, Room, beside_vapour, learn_of_vapour, rise_at_rest, vapour_odds
 
 __all__ = [
     "CHILL_LABEL",
     "HELD_LABEL",
     "QUICK_WORDS",
     "TAU_LABEL",
-    "at_full_vacuum",
     "capture_words",
     "hold",
     "known_of",
     "known_recovery_of",
-    "leak_of",
+    "learned",
+    "limit_of",
 ]
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
@@ -74,8 +74,7 @@ def hold(run: Context) -> StepOutput:
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
-    limit_sccm = next((limit.high for limit in run.model.limits if limit.name == NAME), None)
-    known = known_of(run)
+    known, limit_sccm = known_of(run), limit_of(run)
     looks = HoldLooks(known, limit_sccm, rest)
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
@@ -120,20 +119,14 @@ def hold(run: Context) -> StepOutput:
         drifted = {"ambient_drift_k_s": drift_k_s, "ambient_drift_u_k_s": drift_u_k_s}
         told = {**known, "limit_sccm": limit_sccm, **drifted, **vapour_odds(rest, drift)}
         run.held = HoldRecord(recording.time_s, pressure_pa, told)
-    learn_of_vapour(run, result, rest, drift, held_s)
-    run.held_s = held_s
-    run.thermal_time_constant_s = result.thermal_time_constant_s
-    run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
+    leak = learned(run, result, rest, drift, held_s, reached_pa)
     short_of = (
         (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
         if reached_pa < run.hold_vacuum_pa
         else ()
     )
-    leak = leak_of(result, held_s)
-    if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
-        leak = beside_vapour(leak, rest, file.reservoir.volume_m3, limit_sccm)
     return StepOutput(
-        characteristics=(at_full_vacuum(run, leak, reached_pa, limit_sccm),),
+        characteristics=(leak,),
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
@@ -145,6 +138,30 @@ def hold(run: Context) -> StepOutput:
         },
         notes=(*short_of, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
     )
+
+
+def limit_of(run: Context) -> float | None:
+    """The leak that the model allows; None where it sets no limit."""
+    return next((limit.high for limit in run.model.limits if limit.name == NAME), None)
+
+
+def learned(
+    run: Context,
+    result: HoldResult,
+    rest: RestRise | None,
+    drift: tuple[float, float],
+    held_s: float,
+    reached_pa: float,
+) -> Characteristic:
+    """Let the run know of what a hold of so many seconds from so much vacuum told; the leak."""
+    learn_of_vapour(run, result, rest, drift, held_s)
+    run.held_s = held_s
+    run.thermal_time_constant_s = result.thermal_time_constant_s
+    run.thermal_time_constant_u_s = result.thermal_time_constant_s_u
+    leak, limit_sccm = _leak(result, held_s), limit_of(run)
+    if run.rises_at_rest and result.explanation not in ("wet", "undecided"):
+        leak = beside_vapour(leak, rest, run.bench.file.reservoir.volume_m3, limit_sccm)
+    return _at_full_vacuum(run, leak, reached_pa, limit_sccm)
 
 
 def known_of(run: Context) -> dict[str, Any]:
@@ -181,7 +198,7 @@ def _why_stopped(stopped: Stopped, hold_s: float) -> str:
     )
 
 
-def at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit_sccm: float | None) -> Characteristic:
+def _at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit_sccm: float | None) -> Characteristic:
     """A leak at less vacuum than the limit is meant for can fail that limit, but it cannot pass it."""
     if reached_pa >= ENOUGH_VACUUM * run.hold_vacuum_pa or leak.value is None:
         return leak
@@ -195,7 +212,7 @@ def at_full_vacuum(run: Context, leak: Characteristic, reached_pa: float, limit_
     )
 
 
-def leak_of(result: HoldResult, held_s: float) -> Characteristic:
+def _leak(result: HoldResult, held_s: float) -> Characteristic:
     """What a hold of so many seconds told of the leak."""
     if result.explanation == "changing":
         return not_measured(
