@@ -122,7 +122,7 @@ def rehearse(
     from benchrig.application.rehearsal import RehearsalRequest, rehearse_valves
     from benchrig.cli.live_line import LiveLine
     from benchrig.rehearsal.json_output import rehearsal_document
-    from benchrig.rehearsal.operating_characteristic import write_picture
+    from benchrig.rehearsal.operating_characteristic import check_place, write_picture
     from benchrig.rehearsal.rehearsal_terminal import print_rehearsal
     from benchrig.rehearsal.valve_mix import default_text
 
@@ -145,6 +145,8 @@ def rehearse(
         calibrated,
         over_limits=picture is not None,
     )
+    if picture is not None:
+        check_place(picture)
     line = LiveLine(plain_console(stderr=True))
     with line.cleared():
         done = rehearse_valves(request, tell=_Display(line))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,7 @@ from benchrig.rehearsal.plan import NEAR, OVER_LIMITS
 from benchrig.rehearsal.tally import NEAR_STEP, Tally
 from benchrig.reports.operating_characteristic_figure import AcceptanceCurve, operating_characteristic_svg
 
-__all__ = ["Step", "operating_characteristics", "write_picture"]
+__all__ = ["Step", "check_place", "operating_characteristics", "write_picture"]
 
 TITLES = {
     "seat-leak": "Hold leak",
@@ -55,6 +56,18 @@ def operating_characteristics(tally: Tally) -> dict[str, tuple[Step, ...]]:
     return found
 
 
+def check_place(path: Path) -> None:
+    """Make sure that a picture can be written there, before hours of rehearsal are spent on it.
+
+    Raises
+    ------
+    ConfigError
+        Its folder is not there, or nobody may write into it.
+    """
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise _not_written(path, "no folder there, or no leave to write into it")
+
+
 def write_picture(path: Path, tally: Tally) -> None:
     """Draw the curves into an SVG file.
 
@@ -67,10 +80,12 @@ def write_picture(path: Path, tally: Tally) -> None:
     try:
         path.write_text(operating_characteristic_svg(curves), encoding="utf-8")
     except OSError as error:
-        raise ConfigError(
-            f"The picture {path} cannot be written: {error.strerror or error}.",
-            hint="Does the folder exist, and may you write there?",
-        ) from error
+        raise _not_written(path, error.strerror or str(error)) from error
+
+
+def _not_written(path: Path, why: str) -> ConfigError:
+    hint = "Does the folder exist, and may you write there?"
+    return ConfigError(f"The picture {path} cannot be written: {why}.", hint=hint)
 
 
 def _curve(condition: str, steps: Sequence[Step]) -> AcceptanceCurve:

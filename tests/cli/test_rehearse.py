@@ -143,3 +143,11 @@ def test_ctrl_c_ends_with_what_there_is_and_says_that_it_is_partial(tmp_path):
     assert said["valves"] < said["asked"] == 5000
     assert f"partial, {said['valves']} of 5000 valves" in rest
     assert "Traceback" not in rest
+
+
+def test_a_picture_that_cannot_be_written_is_refused_before_anything_is_rehearsed(tmp_path, monkeypatch):
+    monkeypatch.setattr("benchrig.application.rehearsal.rehearse_valves", lambda *_, **__: pytest.fail("rehearsed"))
+    picture = tmp_path / "none" / "oc.svg"
+    refused = rehearse("--valves", "4", "--operating-characteristic", str(picture), "--json")
+    assert refused.exit_code == 2
+    assert f"{picture} cannot be written" in json.loads(refused.stdout)["error"]
