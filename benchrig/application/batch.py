@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import Enum
 from typing import Protocol
@@ -20,11 +20,32 @@ from benchrig.bench.opening import OpenedBench
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import RunSummary, Store
 from benchrig.records.run_list import RunsWanted
+from benchrig.reports.formatting import visible
 
-__all__ = ["BatchPlan", "BatchQuestions", "Fitted", "run_batch", "seed_of_tag"]
+__all__ = ["BatchPlan", "BatchQuestions", "Fitted", "batch_name", "run_batch", "seed_of_tag"]
 
 _LOOKED_AT = 20
 """So many of a tag's newest runs are looked at for one that came to its end."""
+
+
+LONGEST_NAME = 60
+
+
+def batch_name(typed: str) -> str:
+    """Accept a batch's name: printable, at most `LONGEST_NAME` characters.
+
+    Raises
+    ------
+    ConfigError
+        It is not.
+    """
+    name = typed.strip()
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        raise ConfigError(
+            f"{visible(name)!r} cannot be the name of a batch: 1 to {LONGEST_NAME} printable characters.",
+            hint="Give another one by --batch-name, an order's number perhaps.",
+        )
+    return name
 
 
 class Fitted(Enum):
@@ -58,6 +79,8 @@ class BatchPlan:
 
     Attributes
     ----------
+    name : str
+        Stands in the record of each part: the store finds the batch by it.
     part : callable
         A tag that is not on the list -> the part; raises `ConfigError` where only listed parts are tested.
     request, bench : callable
@@ -70,6 +93,7 @@ class BatchPlan:
         The list; empty: whatever is scanned.
     """
 
+    name: str
     part: Callable[[str], BatchPart]
     request: Callable[[BatchPart], QualificationRequest]
     bench: Callable[[BatchPart], OpenedBench]
@@ -102,7 +126,7 @@ def run_batch(
             done = qualify_valve(
                 store,
                 plan.bench(part),
-                plan.request(part),
+                _of_batch(plan.request(part), plan.name),
                 questions=questions.during_run,
                 tell=tell,
                 stop_wanted=stop_wanted,
@@ -113,6 +137,10 @@ def run_batch(
             tell(BatchStopped(batch.tally))
         raise
     return batch.tally
+
+
+def _of_batch(request: QualificationRequest, name: str) -> QualificationRequest:
+    return replace(request, intake=replace(request.intake, batch=name))
 
 
 def seed_of_tag(tag: str, seed: int) -> int:
@@ -141,7 +169,7 @@ class _Batch:
         tested = [tag for tag in self._listed if self._earlier(tag) is not None]
         for tag in tested:
             del self._left[tag]
-        self._tell(BatchBegan(self._plan.since, tuple(self._listed), tuple(tested)))
+        self._tell(BatchBegan(self._plan.name, self._plan.since, tuple(self._listed), tuple(tested)))
 
     def keep(self, done: PartJudged) -> None:
         """Count a part that has its verdict."""

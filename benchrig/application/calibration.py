@@ -18,6 +18,7 @@ from benchrig.bench.traceability import BenchKey
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records import Store
+from benchrig.records.run_list import RunsWanted
 from benchrig.sequencer.calibration.calibrate import METHODS, MOVED_MOST, Method, calibrate
 
 __all__ = ["Withdrawn", "calibrate_bench", "method_for", "moved_text", "withdraw_calibration"]
@@ -139,5 +140,5 @@ def withdraw_calibration(store: Store, name: str, *, operator_name: str, reason:
         raise ConfigError("The reason is empty.", hint="Say why: whoever reads the history will ask.")
     key, found = store.calibration_store.calibration(name)
     store.calibration_store.withdraw(found.number, Withdrawal(utc_now(), operator_name, reason))
-    runs = store.runs(limit=1_000_000, calibration=found.number)
+    runs = store.runs(1_000_000, RunsWanted(calibration=found.number))
     return Withdrawn(found, key, tuple(each.run for each in runs))

@@ -210,6 +210,7 @@ class RunsJudgedAgain(NamedTuple):
 class BatchBegan(NamedTuple):
     """A batch begins. `tested`: those of the list that have a finished run since then, and are left out."""
 
+    name: str
     since: datetime
     listed: tuple[str, ...]
     tested: tuple[str, ...]

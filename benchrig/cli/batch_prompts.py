@@ -98,7 +98,8 @@ class BatchDisplay:
     def __call__(self, event: Event) -> None:
         """Show an event."""
         match event:
-            case BatchBegan(since, listed, tested):
+            case BatchBegan(name, since, listed, tested):
+                self._console.print(Text(f"Batch {visible(name)}", style="bold"))
                 if listed:
                     left_out = (
                         f", {len(tested)} of them left out: a finished run since {since.astimezone():%Y-%m-%d %H:%M}"

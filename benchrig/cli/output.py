@@ -5,21 +5,32 @@ from __future__ import annotations
 import functools
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from benchrig import stop_requests
-from benchrig.errors import BenchError, aborted
+from benchrig.errors import BenchError, ConfigError, aborted
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
     from benchrig.application.events import PageNotWritten
     from benchrig.records import RunRecord
 
-__all__ = ["as_json_option", "emit", "leave_if_broken", "plain_console", "say_page_not_written", "speaks"]
+__all__ = [
+    "as_json_option",
+    "emit",
+    "leave_if_broken",
+    "plain_console",
+    "say_page_not_written",
+    "speaks",
+    "writing_pages",
+]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -47,6 +58,18 @@ def say_page_not_written(event: PageNotWritten) -> None:
         f"  free some space, then  benchrig report {event.name}",
         err=True,
     )
+
+
+@contextmanager
+def writing_pages(folder: Path) -> Iterator[None]:
+    """Around the writing of pages: a folder or a disk that does not take them is told as ours."""
+    try:
+        yield
+    except OSError as error:
+        raise ConfigError(
+            f"The page cannot be written into {folder} ({error.strerror or error}).",
+            hint="Check the folder and the free space.",
+        ) from error
 
 
 def leave_if_broken(record: RunRecord) -> None:

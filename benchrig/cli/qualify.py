@@ -45,6 +45,9 @@ __all__ = ["qualify"]
 )
 @click.option("--since", help="When the batch began: a date, or with a time of day. Default: today, 00:00.")
 @click.option(
+    "--batch-name", help="What the records call the batch. Default: its day, and the model or the list's file name."
+)
+@click.option(
     "--bench",
     "bench_file",
     type=click.Path(path_type=Path),
@@ -138,6 +141,7 @@ def qualify(
     batch: bool,
     parts_file: Path | None,
     since: str | None,
+    batch_name: str | None,
     bench_file: Path | None,
     simulated: str | None,
     seed: int,
@@ -239,11 +243,12 @@ def qualify(
             complaint=complaint,
             parts_file=parts_file,
             since=since,
+            named=batch_name,
             as_json=as_json,
         )
         sys.exit(status)
-    if parts_file is not None or since is not None:
-        raise click.UsageError("--parts and --since are for a batch: give --batch too.")
+    if (parts_file, since, batch_name) != (None, None, None):
+        raise click.UsageError("--parts, --since and --batch-name are for a batch: give --batch too.")
     if model is None or tag is None:
         raise click.UsageError(f"Missing option '{'--model' if model is None else '--tag'}'.")
     store = Store(store_path())

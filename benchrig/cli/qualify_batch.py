@@ -9,7 +9,7 @@ from typing import cast
 
 import click
 
-from benchrig.application.batch import BatchPlan, run_batch
+from benchrig.application.batch import BatchPlan, batch_name, run_batch
 from benchrig.application.batch_parts import BatchPart, read_parts
 from benchrig.application.batch_tally import BatchTally
 from benchrig.application.bench_choice import BenchChoice, bench_file_of, open_bench
@@ -24,6 +24,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.run_list import day_from
+from benchrig.reports.formatting import visible
 from benchrig.verdict.judgement import Reason
 
 __all__ = ["qualify_batch"]
@@ -40,6 +41,7 @@ def qualify_batch(
     complaint: str,
     parts_file: Path | None,
     since: str | None,
+    named: str | None,
     as_json: bool,
 ) -> int:
     """Test part after part; return the exit status: 0, or 3 when some of the list have no verdict."""
@@ -58,11 +60,14 @@ def qualify_batch(
         def part_of(tag: str) -> BatchPart:
             return BatchPart(tag, valve, why, complaint)
 
+    begun = _today() if since is None else day_from(since)
+    what = parts_file.stem if parts_file is not None else model
     plan = BatchPlan(
+        batch_name(named or f"{begun.astimezone():%Y-%m-%d} {what}"),
         part_of,
         request,
         lambda part: open_bench(choice(part)),
-        since=_today() if since is None else day_from(since),
+        since=begun,
         simulated=simulated or _says_simulated(bench_file),
         parts=parts,
     )
@@ -75,18 +80,19 @@ def qualify_batch(
     if as_json:
         emit(tally.document())
     else:
-        _tell(tally)
+        _tell(tally, plan.name)
     return 3 if tally.left else 0
 
 
-def _tell(tally: BatchTally) -> None:
-    click.echo(f"\nBatch   {tally_text(tally)}")
+def _tell(tally: BatchTally, name: str) -> None:
+    click.echo(f"\nBatch {visible(name)}\n        {tally_text(tally)}")
     for verdict, cause, number in tally.causes:
         click.echo(f"  {number:4d}  {verdict}: {cause}")
     if tally.left:
         click.echo(f"  {len(tally.left):4d}  of the list not tested yet; the same command goes on with them")
     if tally.parts:
         click.echo(f"record  {store_path()}  runs {tally.parts[0].run} to {tally.parts[-1].run}")
+        click.echo(f"sum     benchrig records summary --batch '{name}'")
 
 
 def _today() -> datetime:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.output import as_json_option, emit, plain_console, speaks, writing_pages
 from benchrig.cli.run_choice import runs_wanted, which_runs
 
 __all__ = ["summary"]
@@ -25,7 +25,6 @@ def summary(day: str | None, as_page: bool, as_json: bool, **which: Any) -> None
     """
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.clock import utc_now
-    from benchrig.errors import ConfigError
     from benchrig.records import Store
 
     if day is None and not any(each is not None for each in which.values()):
@@ -41,13 +40,8 @@ def summary(day: str | None, as_page: bool, as_json: bool, **which: Any) -> None
     if as_page:
         from benchrig.reports.page_files import write_summary_page
 
-        try:
+        with writing_pages(pages_folder()):
             page = write_summary_page(found, title, pages_folder())
-        except OSError as error:
-            raise ConfigError(
-                f"The page cannot be written into {pages_folder()} ({error.strerror or error}).",
-                hint="Check the folder and the free space.",
-            ) from error
     if as_json:
         emit({"title": title, **found.document(), "page": None if page is None else str(page)})
         return
@@ -61,7 +55,14 @@ def summary(day: str | None, as_page: bool, as_json: bool, **which: Any) -> None
 def _title(day: str | None, which: dict[str, Any]) -> str:
     """What the summary is of."""
     said = [] if day is None else [day]
-    named = {"model": "model", "tag": "tag", "verdict": "verdict", "cause": "cause", "bench_name": "bench"}
+    named = {
+        "model": "model",
+        "tag": "tag",
+        "verdict": "verdict",
+        "cause": "cause",
+        "batch": "batch",
+        "bench_name": "bench",
+    }
     said += [f"{word} {which[key]}" for key, word in named.items() if which[key] is not None]
     if day is None:
         said += [f"{word} {which[key]}" for key, word in (("since", "from"), ("until", "to")) if which[key] is not None]

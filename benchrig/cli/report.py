@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchrig.cli.output import as_json_option, emit, leave_if_broken, speaks
+from benchrig.cli.output import as_json_option, emit, leave_if_broken, speaks, writing_pages
 
 if TYPE_CHECKING:
     from benchrig.records import Store
@@ -28,7 +28,6 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
     A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
     """
     from benchrig.application.paths import pages_folder, store_path
-    from benchrig.errors import ConfigError
     from benchrig.records import Store
     from benchrig.reports.label import label_html
     from benchrig.reports.page import page_html
@@ -40,14 +39,9 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
         _check_page(store, tag_or_run, where, as_json=as_json)
         return
     record = store.run(tag_or_run)
-    try:
+    with writing_pages(where):
         page = write_page(record, where, store.signed(record, page_html(record, store.before(record))))
         label = write_label(record, where, store.signed(record, label_html(record)))
-    except OSError as error:
-        raise ConfigError(
-            f"The page cannot be written into {where} ({error.strerror or error}).",
-            hint="Check the folder and the free space.",
-        ) from error
     if as_json:
         seal = None if record.seal is None else record.seal.document()
         emit({"run": record.run, "tag": record.intake.tag, "page": str(page), "label": str(label), "seal": seal})
@@ -58,17 +52,11 @@ def report(tag_or_run: str, folder: Path | None, as_json: bool) -> None:
 
 def _check_page(store: Store, name: str, where: Path, *, as_json: bool) -> None:
     """The page of a bench check, by its name: ``check-0003``."""
-    from benchrig.errors import ConfigError
     from benchrig.reports.page_files import write_check_page
 
     bench, done, check = store.calibration_store.check(name)
-    try:
+    with writing_pages(where):
         page = write_check_page(check, done, bench, where)
-    except OSError as error:
-        raise ConfigError(
-            f"The page cannot be written into {where} ({error.strerror or error}).",
-            hint="Check the folder and the free space.",
-        ) from error
     if as_json:
         emit({"check": done.name, "page": str(page)})
     else:

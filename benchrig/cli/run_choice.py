@@ -21,6 +21,7 @@ _OPTIONS = (
     click.option("--cause", help="Only runs with this likely cause, e.g. 'seat leak'."),
     click.option("--from", "since", metavar="DATE", help="Only runs begun on this day or later, e.g. 2026-11-27."),
     click.option("--to", "until", metavar="DATE", help="Only runs begun on this day or before."),
+    click.option("--batch", help="Only parts of this batch, e.g. '2026-11-27 alder-24'."),
     click.option("--bench", "bench_name", help="Only runs of the bench of this name."),
     click.option("--real/--only-simulated", "real", default=None, help="Only runs on real, or on simulated benches."),
     click.option(
@@ -47,6 +48,7 @@ def runs_wanted(
     cause: str | None,
     since: str | None,
     until: str | None,
+    batch: str | None,
     bench_name: str | None,
     real: bool | None,
     rests_on: str | None,
@@ -60,6 +62,7 @@ def runs_wanted(
         model=model,
         verdict=verdict,  # type: ignore[arg-type]  # one of the choices
         cause=cause,
+        batch=batch,
         bench=bench_name,
         since=None if since is None else day_from(since),
         before=None if until is None else day_to(until),

@@ -89,16 +89,23 @@ class BenchKeys:
         OSError
             A new key could not be written.
         """
+        found = self.there(bench, simulated=simulated)
+        if found is None:
+            path = self.path(bench, simulated=simulated)
+            found = self._read[path] = _signer(_make(path))
+        return found
+
+    def there(self, bench: str, *, simulated: bool) -> Signer | None:
+        """The key of a bench; None when it has none here. Raises ConfigError as `signer` does."""
         path = self.path(bench, simulated=simulated)
-        if path not in self._read:
-            private = _private(path)
-            self._read[path] = _signer(_make(path) if private is None else private)
-        return self._read[path]
+        if path not in self._read and (private := _private(path)) is not None:
+            self._read[path] = _signer(private)
+        return self._read.get(path)
 
     def kept(self, bench: str, *, simulated: bool) -> str | None:
         """The name of the key that is kept here for a bench; None when there is none, or it cannot be read."""
         with suppress(ConfigError):
-            private = _private(self.path(bench, simulated=simulated))
+            private = _private(self.path(bench, simulated=simulated))  # looked at anew: it may have been put back
             return None if private is None else _signer(private).name
         return None
 

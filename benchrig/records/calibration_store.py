@@ -22,8 +22,9 @@ from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.bench_keys import keys_beside
 from benchrig.records.database_errors import read_connection, write_connection
-from benchrig.records.identity import head_of, keep_beside, next_number
-from benchrig.records.seals import heads, seal
+from benchrig.records.head_beside import head_kept
+from benchrig.records.identity import next_number
+from benchrig.records.seals import seal
 
 __all__ = ["CalibrationStore"]
 
@@ -50,7 +51,8 @@ class CalibrationStore:
     ) -> int:
         """Write one row with the next number of its kind, and return that number."""
         written = serialization.text(serialization.canonical(content))
-        with write_connection(self._writer, self._path, "bench check" if what == "check" else what) as connection:
+        named = "bench check" if what == "check" else what
+        with head_kept(self._path) as keep, write_connection(self._writer, self._path, named) as connection:
             number = next_number(connection, what)
             connection.execute(
                 sa.insert(table).values(
@@ -62,9 +64,7 @@ class CalibrationStore:
                 )
             )
             seal(connection, keys_beside(self._path), (bench.name, bench.simulated), what, number, at)
-            head, sealed = head_of(connection), heads(connection)
-        if head is not None:
-            keep_beside(self._path, head, sealed)
+            keep(connection)
         return number
 
     # -- calibrations
@@ -122,7 +122,7 @@ class CalibrationStore:
         BenchError
             It could not be written.
         """
-        with write_connection(self._writer, self._path, "withdrawal") as connection:
+        with head_kept(self._path) as keep, write_connection(self._writer, self._path, "withdrawal") as connection:
             if number in _withdrawals(connection):
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
@@ -141,9 +141,7 @@ class CalibrationStore:
             bench = connection.execute(sa.select(c.bench, c.simulated).where(c.id == number)).one()
             of = (bench.bench, bool(bench.simulated))
             seal(connection, keys_beside(self._path), of, "withdrawal", own, withdrawal.at)
-            head, sealed = head_of(connection), heads(connection)
-        if head is not None:
-            keep_beside(self._path, head, sealed)
+            keep(connection)
 
     # -- checks
 

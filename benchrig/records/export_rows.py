@@ -62,6 +62,7 @@ CHARACTERISTICS = (
     Column("error", "text", False, "what ended an aborted run"),
     Column("program", "text", False, "name and version of the program that measured"),
     Column("digest", "text", False, "digest of the record, 64 hexadecimal figures"),
+    Column("batch", "text", True, "the batch that it was tested in"),
 )
 TRACES = (
     Column("run", "text", False, "number of the run"),
@@ -102,7 +103,7 @@ def characteristic_rows(record: RunRecord) -> Iterator[tuple[Any, ...]]:
         record.decisions[-1].disposition if record.decisions else None,
         record.bench_seconds,
     )
-    after = (record.error, record.program, record.digest)
+    after = (record.error, record.program, record.digest, intake.batch or None)
     limits = {limit.name: limit for limit in record.model.limits}
     judged = {} if judgement is None else {each.characteristic.name: each for each in judgement.judged}
     found = [(step.name, each) for step in record.steps for each in step.characteristics]

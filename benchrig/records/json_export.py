@@ -40,6 +40,7 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         "run": record.run,
         "tag": record.intake.tag,
         "model": record.intake.model,
+        "batch": record.intake.batch or None,
         "verdict": None if judgement is None else judgement.verdict,
         "why": None if judgement is None else judgement.why,
         "cause": None if judgement is None else judgement.cause,

@@ -28,9 +28,9 @@ _SIGNED = re.compile(rb"<!-- signed with the bench's key ([0-9a-f]{16}): ([0-9a-
 def signed_page(html: str, record: RunRecord, keys: BenchKeys) -> str:
     """The page with its signature; as it is where the bench's key cannot be read, or there is none yet."""
     simulated = record.bench.simulated
-    with suppress(ConfigError, OSError):
-        if keys.kept(record.bench.name, simulated=simulated) is not None:
-            signer = keys.signer(record.bench.name, simulated=simulated)
+    with suppress(ConfigError):
+        signer = keys.there(record.bench.name, simulated=simulated)
+        if signer is not None:
             return f"{html}<!-- signed with the bench's key {signer.name}: {signer.sign(_told(html.encode()))} -->\n"
     return html
 

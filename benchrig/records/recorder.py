@@ -17,8 +17,9 @@ from benchrig.bench.traceability import TraceabilityItem
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
 from benchrig.records.bench_keys import BenchKeys, keys_beside
-from benchrig.records.identity import head_of, keep_beside, next_number
-from benchrig.records.seals import heads, seal
+from benchrig.records.head_beside import head_kept
+from benchrig.records.identity import next_number
+from benchrig.records.seals import seal
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
 __all__ = [
@@ -102,7 +103,7 @@ class Recorder:
             raise ValueError("a recorder writes one run at a time")
         self._kept = []
         try:
-            with self._writing() as connection:
+            with head_kept(self._path) as keep, self._writing() as connection:
                 run_id = next_number(connection, "run")
                 tables.insert_row(
                     connection,
@@ -131,7 +132,7 @@ class Recorder:
                 if run.bench.grounds:
                     connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
                 seal(connection, self._keys, (run.bench.name, run.bench.simulated), "run", run_id, run.at)
-                head, sealed = head_of(connection), heads(connection)
+                keep(connection)
                 # Locked before the row can be seen: nobody ever finds this run running and unlocked.
                 self._lock = FileLock(lock_path(self._path, number), thread_local=False)
                 self._lock.acquire(timeout=0)
@@ -141,8 +142,6 @@ class Recorder:
             self._let_go()
             raise
         self._run_id = run_id
-        if head is not None:
-            keep_beside(self._path, head, sealed)
         self._witness(digest)
         return number
 
@@ -199,14 +198,12 @@ class Recorder:
         """
         run_id = self._running()
         try:
-            with self._writing() as connection:
+            with head_kept(self._path) as keep, self._writing() as connection:
                 close_run(connection, self._keys, run_id, end)
-                head, sealed = head_of(connection), heads(connection)
+                keep(connection)
         finally:
             self._run_id = None
             self._let_go()
-        if head is not None:
-            keep_beside(self._path, head, sealed)
 
     def _disconnect(self) -> None:
         if self._connection is not None:

@@ -16,12 +16,13 @@ from benchrig.records.identity import head_of
 from benchrig.records.recorder import run_number
 from benchrig.records.run_record import RunSummary
 
-__all__ = ["RunsWanted", "day_from", "day_to", "numbers_wanted", "summaries"]
+__all__ = ["ALL_RUNS", "RunsWanted", "day_from", "day_to", "numbers_wanted", "summaries"]
 
 UNREADABLE = "the store is damaged at this run: restore it from a backup"
 _AS_THEY_ARE = (
     "tag",
     "model",
+    "batch",
     "ending",
     "verdict",
     "cause",
@@ -38,7 +39,7 @@ class RunsWanted:
 
     Attributes
     ----------
-    tag, model, bench, cause : str or None
+    tag, model, bench, batch, cause : str or None
         As they stand in the records; a cause in any case of its letters.
     verdict : str or None
         Or ``aborted``.
@@ -60,6 +61,7 @@ class RunsWanted:
     simulated: bool | None = None
     calibration: int | None = None
     check: int | None = None
+    batch: str | None = None
 
     def conditions(self) -> list[sa.ColumnElement[bool]]:
         """The same for the database."""
@@ -68,7 +70,7 @@ class RunsWanted:
         if self.tag is not None:
             found.append(c.tag == self.tag.strip())
         cause = None if self.cause is None else self.cause.lower()
-        for column, wanted in ((c.model, self.model), (c.bench, self.bench), (c.cause, cause)):
+        for column, wanted in ((c.model, self.model), (c.bench, self.bench), (c.cause, cause), (c.batch, self.batch)):
             if wanted is not None:
                 found.append(column == wanted.strip())
         if self.verdict == "aborted":
@@ -89,8 +91,11 @@ class RunsWanted:
     @property
     def by_time(self) -> bool:
         """Whether the index that finds them has them in the order of their beginnings, not of their numbers."""
-        asked = (self.verdict, self.cause, self.bench, self.since, self.before)
+        asked = (self.verdict, self.cause, self.bench, self.batch, self.since, self.before)
         return self.tag is None and any(each is not None for each in asked)
+
+
+ALL_RUNS = RunsWanted()
 
 
 def day_from(typed: str) -> datetime:
@@ -148,7 +153,7 @@ def summaries(reader: sa.Engine, path: Path, wanted: RunsWanted, limit: int) -> 
         with reader.begin() as connection:
             return [_summary(row) for row in connection.execute(query.order_by(*order)).mappings()]
     except sa.exc.DatabaseError as error:
-        if wanted != RunsWanted():
+        if wanted != ALL_RUNS:
             raise unreadable(path, error) from error
         return _one_by_one(reader, path, query, limit)
 
@@ -192,4 +197,4 @@ def _summary(row: Any) -> RunSummary:
 
 
 def _damaged_summary(run_id: int) -> RunSummary:
-    return RunSummary(run_number(run_id), "", "", None, "damaged", None, None, None, None, None, False, UNREADABLE)
+    return RunSummary(run_number(run_id), "", "", "", None, "damaged", None, None, None, None, None, False, UNREADABLE)

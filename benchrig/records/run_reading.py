@@ -33,7 +33,7 @@ def read_run(connection: sa.Connection, run_id: int, *, traces: bool) -> RunReco
             drawn[step_id].append(trace_from(TraceContent(*content)))
     return RunRecord(
         run=run_number(run_id),
-        intake=Intake(run.tag, run.model, run.reason, run.operator, run.complaint, run.findings),
+        intake=Intake(run.tag, run.model, run.reason, run.operator, run.complaint, run.findings, run.batch),
         model=run.model_facts,
         bench=run.bench_facts,
         started=run.started_at,

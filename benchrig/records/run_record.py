@@ -132,6 +132,8 @@ class RunSummary:
     run: str
     tag: str
     model: str
+    batch: str
+    """Empty for a part tested by itself."""
     started: datetime | None
     """None when what stands in the store is no date."""
     ending: SummaryEnding
@@ -149,6 +151,7 @@ class RunSummary:
             "run": self.run,
             "tag": self.tag,
             "model": self.model,
+            "batch": self.batch or None,
             "started": None if self.started is None else utc_text(self.started),
             "ending": self.ending,
             "verdict": self.verdict,

@@ -2,7 +2,8 @@
 
 Every column of these rows enters, whoever reads it and whether or not another column says the same; so does every byte
 of the traces. Rows enter in parts that have names, so that a part that was changed can be named. The numbers that the
-database gives its rows stand apart: they mean nothing outside this file.
+database gives its rows stand apart: they mean nothing outside this file. What came later than the first seals enters
+only where there is something: the seals before it stay as they are.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ _START = {
     "limits of the model": ("model_facts",),
     "bench": ("bench", "bench_facts"),
     "first digest": ("start_digest",),
+    "batch": ("batch",),
 }
+_NOT_EMPTY = ("batch",)
 _ENDED = {
     **_START,
     "when it ended": ("ended_at",),
@@ -140,7 +143,8 @@ def content_of(connection: sa.Connection, kind: SealedKind, subject: int) -> Con
         return None
     named = {"run": _START, "run end": _ENDED}.get(kind) or _SINGLE[kind][1]
     found = iter(row)
-    parts = {name: digest_of([next(found) for _ in columns]) for name, columns in named.items()}
+    told = {name: [next(found) for _ in columns] for name, columns in named.items()}
+    parts = {name: digest_of(values) for name, values in told.items() if name not in _NOT_EMPTY or any(values)}
     rows: list[list[Any]] = []
     if kind in ("run", "run end"):
         rests = connection.execute(_RESTS, {"id": subject}).all()

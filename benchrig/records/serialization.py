@@ -116,8 +116,9 @@ def readings_from(content: list[list[Any]]) -> dict[str, tuple[float, str]]:
 
 
 def intake_content(intake: Intake) -> dict[str, str]:
-    """Plain content of the intake."""
+    """Plain content of the intake. The batch is left out where there is none, as it once was."""
     return {
+        **({"batch": text(intake.batch)} if intake.batch else {}),
         "tag": text(intake.tag),
         "model": text(intake.model),
         "reason": intake.reason,

@@ -18,8 +18,9 @@ from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.database_errors import read_connection, unreadable, write_connection
 from benchrig.records.decisions import Decision, keep_decision
+from benchrig.records.head_beside import head_kept
 from benchrig.records.history import CheckValveHistory, check_valve_history
-from benchrig.records.identity import FROM_BACKUP, head_of, heads_beside, keep_beside
+from benchrig.records.identity import FROM_BACKUP, heads_beside
 from benchrig.records.label_code import read_label_code
 from benchrig.records.page_signature import check_pages, signed_page
 from benchrig.records.read_only import may_write, open_for_reading
@@ -35,7 +36,7 @@ from benchrig.records.recorder import (
     run_number,
     spare_path,
 )
-from benchrig.records.run_list import RunsWanted, numbers_wanted, summaries
+from benchrig.records.run_list import ALL_RUNS, RunsWanted, numbers_wanted, summaries
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.run_reading import read_run
 from benchrig.records.run_record import RunRecord, RunSummary
@@ -198,11 +199,9 @@ class Store:
 
     def decide(self, record: RunRecord, decision: Decision) -> None:
         """Keep what a person decided about the part of a run. Raises BenchError when it cannot be written."""
-        with write_connection(self._writer, self.path, "decision") as connection:
+        with head_kept(self.path) as keep, write_connection(self._writer, self.path, "decision") as connection:
             keep_decision(connection, keys_beside(self.path), int(record.run), decision)
-            head, sealed = head_of(connection), heads(connection)
-        if head is not None:
-            keep_beside(self.path, head, sealed)
+            keep(connection)
 
     def before(self, record: RunRecord) -> RunRecord | None:
         """The last finished run of the same part as the same model before a run; None when it is the first."""
@@ -240,21 +239,9 @@ class Store:
             )
         return tag
 
-    def runs(
-        self,
-        limit: int = 50,
-        tag: str | None = None,
-        *,
-        calibration: int | None = None,
-        check: int | None = None,
-        wanted: RunsWanted | None = None,
-    ) -> list[RunSummary]:
-        """Summaries, newest first, at most `limit` of them: of all parts or of one, or those that rested on a ground.
-
-        `calibration` and `check` are numbers as in the store; `wanted` may say all of this, and more.
-        """
-        asked = RunsWanted(tag=tag, calibration=calibration, check=check) if wanted is None else wanted
-        return summaries(self._reader, self.path, asked, limit)
+    def runs(self, limit: int = 50, wanted: RunsWanted = ALL_RUNS) -> list[RunSummary]:
+        """Summaries of the runs that are wanted, newest first, at most `limit` of them."""
+        return summaries(self._reader, self.path, wanted, limit)
 
     def numbers(self, wanted: RunsWanted) -> list[int]:
         """Numbers of the runs that are wanted, the first that was begun first."""

@@ -36,7 +36,7 @@ __all__ = [
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0005"
+HEAD = "0006"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -80,6 +80,7 @@ runs = sa.Table(
     sa.Column("start_digest", PlainText, nullable=False),
     sa.Column("end_digest", PlainText),
     sa.Column("bench", PlainText, nullable=False, server_default=""),
+    sa.Column("batch", PlainText, nullable=False, server_default=""),
     sa.CheckConstraint("ending IN ('running', 'finished', 'aborted')", name="ending"),
     sa.CheckConstraint("(verdict IS NOT NULL) = (ending = 'finished')", name="verdict_only_when_finished"),
     sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
@@ -91,6 +92,7 @@ runs = sa.Table(
 sa.Index(None, runs.c.started_at)
 for _found_by in ("verdict", "cause", "bench"):
     sa.Index(None, runs.c[_found_by], runs.c.started_at)
+sa.Index("ix_runs_batch", runs.c.batch, runs.c.started_at, sqlite_where=runs.c.batch != sa.literal_column("''"))
 sa.Index("ix_runs_running", runs.c.id, sqlite_where=runs.c.ending == sa.literal_column("'running'"))
 sa.Index(
     "ix_runs_check_valve",

@@ -41,6 +41,8 @@ class Intake:
     operator: str
     complaint: str = ""
     findings: str = ""
+    batch: str = ""
+    """The batch that it was tested in; empty for a part by itself."""
 
 
 @dataclass(frozen=True)

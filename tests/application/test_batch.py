@@ -64,6 +64,7 @@ def plan(*listed: str, faults: dict[str, str] | None = None, opened: list | None
         return found
 
     return BatchPlan(
+        "2026-11-27 alder-24",
         not_listed if listed else of_tag,
         lambda part: QualificationRequest(part.model, Intake(part.tag, "alder-24", part.reason, "me"), seed=1),
         bench,
@@ -93,6 +94,7 @@ def tested(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def quick(*listed: str) -> BatchPlan:
     return BatchPlan(
+        "2026-11-27 alder-24",
         not_listed if listed else of_tag,
         lambda part: QualificationRequest(part.model, Intake(part.tag, "alder-24", part.reason, "me")),
         lambda part: None,  # type: ignore[arg-type, return-value]

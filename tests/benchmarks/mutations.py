@@ -718,6 +718,7 @@ USE_CASES = [
         ("a simulated run counts on a real bench", ", simulated=self._plan.simulated", ""),
         ("repeats are not asked about", "if earlier is not None and not", "if False and not"),
         ("a stopped batch does not say what is done", "tell(BatchStopped(batch.tally))", "pass"),
+        ("a part does not name its batch", "replace(request.intake, batch=name)", "request.intake"),
     ),
     *_of(
         "benchrig/cli/batch_prompts.py",

@@ -10,17 +10,19 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from benchrig.application.batch import Fitted
+from benchrig.application.batch import Fitted, batch_name
 from benchrig.application.batch_parts import BatchPart
 from benchrig.application.paths import store_path
 from benchrig.cli import cli
 from benchrig.cli.batch_prompts import TerminalBatchQuestions
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.output import plain_console
+from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.sequencer.steps import flow as flow_step
 from simulators import entry
 from tests.application.consoles import SHORT
+from tests.records.raw_database import raw_database
 from tests.sequencer.short_runs import canned_flow, valve
 
 
@@ -142,3 +144,31 @@ def test_without_a_bench_the_batch_says_so_before_anything_is_scanned():
     assert done.exit_code == 2
     assert "No bench" in done.stderr
     assert "Tag" not in done.stderr
+
+
+@pytest.mark.slow
+def test_a_batch_is_found_by_its_name_in_list_summary_and_export_and_its_name_is_sealed(tmp_path: Path):
+    done = scan("A-1", "", "q", options=("--model", "alder-24", "--simulated", "good", "--batch-name", "ORDER 17"))
+    assert "--batch 'ORDER 17'" in done.stdout
+    scan("A-2", "", "q")
+    run = CliRunner().invoke
+    listed = json.loads(run(cli, ["records", "list", "--batch", "ORDER 17", "--json"]).stdout)
+    assert [(each["tag"], each["batch"]) for each in listed] == [("A-1", "ORDER 17")]
+    summed = json.loads(run(cli, ["records", "summary", "--batch", "ORDER 17", "--json"]).stdout)
+    assert (summed["title"], summed["runs"]) == ("Summary, batch ORDER 17", 1)
+    other = Store(store_path()).run("A-2")
+    assert other.intake.batch == f"{other.started.astimezone():%Y-%m-%d} alder-24"
+    assert json.loads(run(cli, ["records", "show", "A-1", "--json"]).stdout)["batch"] == "ORDER 17"
+    with raw_database(store_path()) as raw:
+        raw.execute("UPDATE runs SET batch = 'ORDER 18' WHERE tag = 'A-1'")
+    assert [each.says for each in Store(store_path()).verify().faults] == ["not as it was sealed: batch"]
+
+
+@pytest.mark.parametrize("name", ["", " ", "x" * 61, "two\nlines"])
+def test_a_name_that_cannot_be_a_batchs_is_refused_before_anything_is_scanned(name: str):
+    with pytest.raises(ConfigError, match="cannot be the name of a batch"):
+        batch_name(name)
+
+
+def test_the_longest_name_of_a_batch_is_taken():
+    assert batch_name("x" * 60) == "x" * 60

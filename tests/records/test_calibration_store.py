@@ -15,6 +15,7 @@ from benchrig.bench.traceability import BenchKey, TraceabilityItem
 from benchrig.errors import ConfigError
 from benchrig.records import Store
 from benchrig.records.identity import identity_path
+from benchrig.records.run_list import RunsWanted
 from benchrig.records.schema import make_engine, open_database
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import BENCH, record_into, started
@@ -110,9 +111,9 @@ def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) 
         uncalibrated=("heat: never",),
     )
     number = store.recorder().run_started(replace(started("C-7"), bench=bench))
-    assert [run.run for run in store.runs(calibration=2)] == [number]
-    assert [run.run for run in store.runs(check=1)] == [number]
-    assert store.runs(calibration=1) == []
+    assert [run.run for run in store.runs(wanted=RunsWanted(calibration=2))] == [number]
+    assert [run.run for run in store.runs(wanted=RunsWanted(check=1))] == [number]
+    assert store.runs(wanted=RunsWanted(calibration=1)) == []
     assert store.run(number).bench == bench
     assert store.run(number).digest_faults() == ()
 

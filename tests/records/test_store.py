@@ -17,6 +17,7 @@ from benchrig.analysis.results import Characteristic, Trace
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import Store, run_document
 from benchrig.records.label_code import label_code
+from benchrig.records.run_list import RunsWanted
 from benchrig.records.tables import UtcText, traces
 from benchrig.sequencer.events import RunEnded, StepResult
 from tests.records.raw_database import raw_database
@@ -67,8 +68,8 @@ def test_runs_are_numbered_and_listed_newest_first(store: Store) -> None:
     assert [summary.run for summary in listed] == numbers[::-1]
     assert [summary.verdict for summary in listed] == [None, "undecided", "reject", "accept"]
     assert [summary.run for summary in store.runs(limit=2)] == ["0004", "0003"]
-    assert [summary.run for summary in store.runs(tag="T-reject")] == ["0002"]
-    assert store.runs(tag="nobody") == []
+    assert [summary.run for summary in store.runs(wanted=RunsWanted(tag="T-reject"))] == ["0002"]
+    assert store.runs(wanted=RunsWanted(tag="nobody")) == []
     assert all(json.dumps(summary.document(), allow_nan=False) for summary in listed)
 
 
@@ -120,7 +121,7 @@ def test_an_odd_tag_is_only_data(store: Store, tag: str) -> None:
     record = store.run(tag)
     assert record.run == number
     assert record.intake.tag == record.intake.complaint == record.intake.findings == record.intake.operator == tag
-    assert [summary.run for summary in store.runs(tag=tag)] == [number]
+    assert [summary.run for summary in store.runs(wanted=RunsWanted(tag=tag))] == [number]
     assert record.digest_faults() == ()
 
 
