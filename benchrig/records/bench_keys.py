@@ -14,6 +14,7 @@ import re
 import stat
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,7 @@ class BenchKeys:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._read: dict[Path, Signer] = {}
+        self._read: dict[Path, tuple[_Mark | None, Signer]] = {}
 
     def path(self, bench: str, *, simulated: bool) -> Path:
         """The file of a bench's key: its name made fit for a file, and figures that tell alike names apart."""
@@ -92,15 +93,22 @@ class BenchKeys:
         found = self.there(bench, simulated=simulated)
         if found is None:
             path = self.path(bench, simulated=simulated)
-            found = self._read[path] = _signer(_make(path))
+            found = self._keep(path, _make(path))
         return found
 
     def there(self, bench: str, *, simulated: bool) -> Signer | None:
         """The key of a bench; None when it has none here. Raises ConfigError as `signer` does."""
         path = self.path(bench, simulated=simulated)
-        if path not in self._read and (private := _private(path)) is not None:
-            self._read[path] = _signer(private)
-        return self._read.get(path)
+        mark, signer = self._read.get(path, (None, None))
+        if signer is not None and mark is not None and mark == _mark(path):
+            return signer
+        private = _private(path)
+        return None if private is None else self._keep(path, private)
+
+    def _keep(self, path: Path, private: Ed25519PrivateKey) -> Signer:
+        signer = _signer(private)
+        self._read[path] = (_mark(path), signer)
+        return signer
 
     def kept(self, bench: str, *, simulated: bool) -> str | None:
         """The name of the key that is kept here for a bench; None when there is none, or it cannot be read."""
@@ -138,7 +146,25 @@ class BenchKeys:
 def keys_beside(store: Path) -> BenchKeys:
     """The keys of a store: the folder ``keys`` beside it, or the one that ``BENCHRIG_KEYS`` names."""
     named = os.environ.get("BENCHRIG_KEYS")
-    return BenchKeys(Path(named).expanduser().absolute() if named else store.parent / "keys")
+    return _kept_in(Path(named).expanduser().absolute() if named else store.parent / "keys")
+
+
+@lru_cache(maxsize=8)
+def _kept_in(folder: Path) -> BenchKeys:
+    """One object for a folder: a key is read once and not for each run; a file that was exchanged is noticed."""
+    return BenchKeys(folder)
+
+
+_Mark = tuple[int, ...]
+
+
+def _mark(path: Path) -> _Mark | None:
+    """What tells one file from another that took its place; None where it cannot be looked at."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns, found.st_ctime_ns, found.st_size
 
 
 def _signer(private: Ed25519PrivateKey) -> Signer:

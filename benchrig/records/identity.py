@@ -36,6 +36,7 @@ __all__ = [
     "lost",
     "new_head",
     "next_number",
+    "note_run",
     "read_beside",
     "write_head",
 ]
@@ -51,6 +52,13 @@ FROM_BACKUP = (
     "If this is the newest there is: 'benchrig records new-store --from-backup' goes on from it; the numbers of the "
     "lost runs are never used again."
 )
+_NUMBERS = {
+    kind: sa.text(f'SELECT (SELECT max(id) FROM {kind}s), (SELECT "{kind}" FROM identity WHERE id = 1)')
+    for kind in ("run", "check", "calibration")
+}
+"""The highest number in a table and the highest given out. Plain text: it is part of what each run costs."""
+_GIVEN = {kind: sa.text(f'UPDATE identity SET "{kind}" = :number WHERE id = 1') for kind in _NUMBERS}
+_DIGEST = sa.text("UPDATE identity SET digest = :digest WHERE id = 1")
 _ABOUT = (
     "benchrig notices by this file when the store beside it was lost or put back from an old backup: leave it here."
 )
@@ -118,13 +126,15 @@ def head_of(connection: sa.Connection) -> Head | None:
 
 def next_number(connection: sa.Connection, kind: Numbered) -> int:
     """Give out the next number of a kind, inside the transaction that writes what it is given to."""
-    table = {"run": tables.runs, "check": tables.checks, "calibration": tables.calibrations}[kind]
-    column = tables.identity.c[kind]
-    highest = connection.execute(sa.select(sa.func.max(table.c.id))).scalar() or 0
-    given = connection.execute(sa.select(column).where(tables.identity.c.id == 1)).scalar() or 0
-    number = max(int(highest), int(given)) + 1
-    connection.execute(sa.update(tables.identity).where(tables.identity.c.id == 1).values({column: number}))
+    highest, given = connection.execute(_NUMBERS[kind]).one()
+    number = max(int(highest or 0), int(given or 0)) + 1
+    connection.execute(_GIVEN[kind], {"number": number})
     return number
+
+
+def note_run(connection: sa.Connection, digest: str) -> None:
+    """Keep the start digest of the run whose number was given out last."""
+    connection.execute(_DIGEST, {"digest": digest})
 
 
 # -- the file beside it

@@ -18,7 +18,7 @@ from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
 from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.head_beside import head_kept
-from benchrig.records.identity import next_number
+from benchrig.records.identity import next_number, note_run
 from benchrig.records.seals import seal
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
@@ -36,7 +36,11 @@ __all__ = [
     "spare_path",
 ]
 
+# Statements are made once: built anew they cost more than what the database does with them.
 _BENCH_OF_RUN = sa.text("SELECT bench, simulated FROM runs WHERE id = :id")
+_LAST_STEP = sa.text("SELECT digest, position, ended_s FROM steps WHERE run_id = :id ORDER BY position DESC LIMIT 1")
+_FIRST_DIGEST = sa.text("SELECT start_digest FROM runs WHERE id = :id")
+_END = sa.update(tables.runs).where(tables.runs.c.id == sa.bindparam("of_run"))
 SPARE_BYTES = 256 * 1024
 """Several times what the last entry of a record, its journal and the journal's index take."""
 
@@ -105,6 +109,8 @@ class Recorder:
         try:
             with head_kept(self._path) as keep, self._writing() as connection:
                 run_id = next_number(connection, "run")
+                number = run_number(run_id)
+                digest = digests.start_digest(number, run)
                 tables.insert_row(
                     connection,
                     tables.runs,
@@ -121,14 +127,11 @@ class Recorder:
                         error="",
                         hint="",
                         bench_state="",
-                        start_digest="",
+                        start_digest=digest,
                         bench=run.bench.name,
                     ),
                 )
-                number = run_number(run_id)
-                digest = digests.start_digest(number, run)
-                connection.execute(sa.update(tables.runs).where(tables.runs.c.id == run_id).values(start_digest=digest))
-                connection.execute(sa.update(tables.identity).values(digest=digest))
+                note_run(connection, digest)
                 if run.bench.grounds:
                     connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
                 seal(connection, self._keys, (run.bench.name, run.bench.simulated), "run", run_id, run.at)
@@ -275,13 +278,10 @@ class ChainLink:
 
 def last_link(connection: sa.Connection, run_id: int) -> ChainLink:
     """Where a run's chain of digests has come to."""
-    c = tables.steps.c
-    query = sa.select(c.digest, c.position, c.ended_s).where(c.run_id == run_id).order_by(c.position.desc()).limit(1)
-    row = connection.execute(query).first()
+    row = connection.execute(_LAST_STEP, {"id": run_id}).first()
     if row is not None:
-        return ChainLink(row.digest, row.position, row.ended_s)
-    start = sa.select(tables.runs.c.start_digest).where(tables.runs.c.id == run_id)
-    return ChainLink(connection.execute(start).scalar_one(), -1, 0.0)
+        return ChainLink(*row)
+    return ChainLink(connection.execute(_FIRST_DIGEST, {"id": run_id}).scalar_one(), -1, 0.0)
 
 
 def has_link(connection: sa.Connection, run_id: int, digest: str) -> bool:
@@ -295,24 +295,22 @@ def has_link(connection: sa.Connection, run_id: int, digest: str) -> bool:
 def close_run(connection: sa.Connection, keys: BenchKeys, run_id: int, end: RunEnded) -> None:
     """Write how a run ended, and seal the whole of it."""
     judgement = end.judgement
-    connection.execute(
-        sa.update(tables.runs)
-        .where(tables.runs.c.id == run_id)
-        .values(
-            ended_at=end.at,
-            ending=end.ending,
-            verdict=None if judgement is None else judgement.verdict,
-            cause=None if judgement is None else judgement.cause,
-            cause_probability=None if judgement is None else judgement.cause_probability,
-            disposition=None if judgement is None else judgement.disposition,
-            judgement=judgement,
-            bench_seconds=end.bench_seconds,
-            error=end.error,
-            hint=end.hint,
-            bench_state=end.bench_state,
-            end_digest=digests.end_digest(last_link(connection, run_id).digest, end),
-        )
-    )
+    written = {
+        "of_run": run_id,
+        "ended_at": end.at,
+        "ending": end.ending,
+        "verdict": None if judgement is None else judgement.verdict,
+        "cause": None if judgement is None else judgement.cause,
+        "cause_probability": None if judgement is None else judgement.cause_probability,
+        "disposition": None if judgement is None else judgement.disposition,
+        "judgement": judgement,
+        "bench_seconds": end.bench_seconds,
+        "error": end.error,
+        "hint": end.hint,
+        "bench_state": end.bench_state,
+        "end_digest": digests.end_digest(last_link(connection, run_id).digest, end),
+    }
+    connection.execute(_END, written)
     bench, simulated = connection.execute(_BENCH_OF_RUN, {"id": run_id}).one()
     seal(connection, keys, (bench, bool(simulated)), "run end", run_id, end.at)
 

@@ -182,11 +182,13 @@ def short_parts(content: Content) -> dict[str, str]:
 
 def digest_of(content: object) -> str:
     """SHA-256 of plain content: JSON with sorted keys, bytes by their own SHA-256."""
-    told = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_bytes)
-    return hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()
+    return hashlib.sha256(_CONTENT.encode(content).encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _bytes(value: object) -> str:
     if not isinstance(value, bytes | memoryview):
         raise TypeError(f"{type(value).__name__} cannot be sealed")
     return f"sha256 {hashlib.sha256(value).hexdigest()}"
+
+
+_CONTENT = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_bytes)

@@ -112,8 +112,10 @@ class ChainHead(NamedTuple):
 
 _COLUMNS = ", ".join(Entry._fields)
 # Plain text, where the library would build a statement each time: this is a good part of what a run costs.
-_LAST = sa.text("SELECT number, digest, key FROM seals WHERE chain = :chain ORDER BY number DESC LIMIT 1")
-_CHAIN = sa.text("SELECT id FROM chains WHERE bench = :bench AND simulated = :simulated")
+_LAST = sa.text(
+    "SELECT id, number, digest, key FROM chains LEFT JOIN seals ON seals.chain = chains.id "
+    "WHERE bench = :bench AND simulated = :simulated ORDER BY number DESC LIMIT 1"
+)
 _NEW_CHAIN = sa.text("INSERT INTO chains (bench, simulated) VALUES (:bench, :simulated)")
 _NEW_SEAL = sa.text(
     f"INSERT INTO seals (chain, {_COLUMNS}) VALUES (:chain, {', '.join(f':{name}' for name in Entry._fields)})"
@@ -188,9 +190,7 @@ def _append(
     rows: str,
 ) -> None:
     named = (serialization.text(bench[0]), int(bench[1]))
-    chain = _chain(connection, *named)
-    last = connection.execute(_LAST, {"chain": chain}).first()
-    place = _Place(0, "", "") if last is None else _Place(*last)
+    chain, place = _place(connection, *named)
     signer = keys.signer(named[0], simulated=bool(named[1]))
     if place.key != signer.name:
         introduced = {"public": signer.public, **identity_says(connection)}
@@ -211,14 +211,15 @@ class _Place(NamedTuple):
     key: str
 
 
-def _chain(connection: sa.Connection, bench: str, simulated: int) -> int:
-    """A chain's number in the store; it is begun where there is none."""
+def _place(connection: sa.Connection, bench: str, simulated: int) -> tuple[int, _Place]:
+    """A chain's number in the store, and where it has come to; it is begun where there is none."""
     named = {"bench": bench, "simulated": simulated}
-    found = connection.execute(_CHAIN, named).scalar()
+    found = connection.execute(_LAST, named).first()
     if found is None:
         connection.execute(_NEW_CHAIN, named)
-        found = connection.execute(_CHAIN, named).scalar_one()
-    return int(found)
+        found = connection.execute(_LAST, named).one()
+    chain, *last = found
+    return int(chain), _Place(0, "", "") if last[0] is None else _Place(*last)
 
 
 def _signed(

@@ -44,13 +44,16 @@ def canonical(content: object) -> str:
 
     A dataclass is an object with its fields, a date or an instant is ISO 8601 text.
     """
-    return json.dumps(
-        content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
-    )
+    return _CANONICAL.encode(content)
 
 
 def _plain(value: object) -> object:
     return value.isoformat() if isinstance(value, date) else vars(value)
+
+
+_CANONICAL = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
+)
 
 
 def number(value: float | None) -> float | None:

@@ -306,7 +306,8 @@ APPEND_ONLY = (
 
 def insert_row(connection: sa.Connection, table: sa.Table, values: dict[str, Any]) -> int:
     """Write one row and return its number."""
-    key = connection.execute(sa.insert(table).values(values)).inserted_primary_key
+    # With the values apart the statement is compiled once; with them in it, it is built and looked up for each row.
+    key = connection.execute(sa.insert(table), values).inserted_primary_key
     if key is None:
         raise TypeError("an insert of one row gives its key")
     return int(key[0])

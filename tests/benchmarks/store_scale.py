@@ -16,6 +16,7 @@ import argparse
 import math
 import os
 import sqlite3
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -54,19 +55,16 @@ found = steps("accept")
 found = found if traced else tuple(replace(each, traces=()) for each in found)
 
 def seconds(work):
-    work(3)
     began, cpu = time.perf_counter(), time.process_time()
-    work(times)
-    return (time.perf_counter() - began) / times, (time.process_time() - cpu) / times
+    work()
+    return time.perf_counter() - began, time.process_time() - cpu
 
-def ours(count):
-    store = Store(folder / "ours.sqlite")
-    for number in range(count):
-        recorder = store.recorder()
-        recorder.run_started(started(f"T-{number}"))
-        for each in found:
-            recorder.step_finished(each)
-        recorder.run_ended(ended("accept", found))
+def ours():
+    recorder = ours_store.recorder()
+    recorder.run_started(started("T-1"))
+    for each in found:
+        recorder.step_finished(each)
+    recorder.run_ended(ended("accept", found))
 
 def rows(raw, table, where):
     at = raw.execute(f"SELECT * FROM {table} WHERE {where}")
@@ -75,7 +73,7 @@ def rows(raw, table, where):
     text = ", ".join('"' + name + '"' for name in names)
     return names, f"INSERT INTO {table} ({text}) VALUES ({', '.join('?' for _ in names)})", made
 
-ours(1)
+ours_store = Store(folder / "ours.sqlite")
 store = Store(folder / "plain.sqlite")
 recorder = store.recorder()
 recorder.run_started(started("T"))
@@ -91,47 +89,49 @@ with closing(sqlite3.connect(folder / "plain.sqlite")) as raw:
         )
     )
 
-def plain(count):
+def plain():
     # The same rows in the same transactions, with the same promises of the disk, a connection for each run so that
     # one plain file is left; digests, seals and compressed traces ready made.
     with_id = lambda kind, row, **new: [new.get(n, v) for n, v in zip(kind[0], row)]
-    for _ in range(count):
-        with closing(sqlite3.connect(folder / "plain.sqlite", isolation_level=None)) as raw:
-            for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-                raw.execute(f"PRAGMA {pragma}")
-            kept = ("runs", "steps", "characteristics", "traces")
-            ids = {t: raw.execute(f"SELECT coalesce(max(id), 0) FROM {t}").fetchone()[0] for t in kept}
-            number = raw.execute("SELECT max(number) FROM seals").fetchone()[0]
-            ids["runs"] += 1
-            number += 1
+    with closing(sqlite3.connect(folder / "plain.sqlite", isolation_level=None)) as raw:
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+            raw.execute(f"PRAGMA {pragma}")
+        kept = ("runs", "steps", "characteristics", "traces")
+        ids = {t: raw.execute(f"SELECT coalesce(max(id), 0) FROM {t}").fetchone()[0] for t in kept}
+        number = raw.execute("SELECT max(number) FROM seals").fetchone()[0]
+        ids["runs"] += 1
+        number += 1
+        raw.execute("BEGIN IMMEDIATE")
+        first = with_id(run, run[2][0], id=ids["runs"], ending="running", verdict=None, cause=None, judgement=None)
+        raw.execute(run[1], first)
+        raw.execute(seal[1], with_id(seal, seal[2][0], number=number, subject=ids["runs"]))
+        raw.execute("UPDATE identity SET run = ?", (ids["runs"],))
+        raw.execute("COMMIT")
+        for each in step[2]:
             raw.execute("BEGIN IMMEDIATE")
-            first = with_id(run, run[2][0], id=ids["runs"], ending="running", verdict=None, cause=None, judgement=None)
-            raw.execute(run[1], first)
-            raw.execute(seal[1], with_id(seal, seal[2][0], number=number, subject=ids["runs"]))
-            raw.execute("UPDATE identity SET run = ?", (ids["runs"],))
+            ids["steps"] += 1
+            raw.execute(step[1], with_id(step, each, id=ids["steps"], run_id=ids["runs"]))
+            for kind, table in ((value, "characteristics"), (trace, "traces")):
+                for one in (r for r in kind[2] if r[kind[0].index("step_id")] == each[0]):
+                    ids[table] += 1
+                    raw.execute(kind[1], with_id(kind, one, id=ids[table], step_id=ids["steps"]))
             raw.execute("COMMIT")
-            for each in step[2]:
-                raw.execute("BEGIN IMMEDIATE")
-                ids["steps"] += 1
-                raw.execute(step[1], with_id(step, each, id=ids["steps"], run_id=ids["runs"]))
-                for kind, table in ((value, "characteristics"), (trace, "traces")):
-                    for one in (r for r in kind[2] if r[kind[0].index("step_id")] == each[0]):
-                        ids[table] += 1
-                        raw.execute(kind[1], with_id(kind, one, id=ids[table], step_id=ids["steps"]))
-                raw.execute("COMMIT")
-            raw.execute("BEGIN IMMEDIATE")
-            last = dict(zip(run[0], run[2][0]))
-            names = ("ended_at", "ending", "verdict", "cause", "disposition", "judgement", "bench_seconds")
-            text = ", ".join(f"{n} = ?" for n in names)
-            raw.execute(f"UPDATE runs SET {text} WHERE id = ?", [*(last[n] for n in names), ids["runs"]])
-            number += 1
-            raw.execute(seal[1], with_id(seal, seal[2][1], number=number, subject=ids["runs"]))
-            raw.execute("COMMIT")
+        raw.execute("BEGIN IMMEDIATE")
+        last = dict(zip(run[0], run[2][0]))
+        names = ("ended_at", "ending", "verdict", "cause", "disposition", "judgement", "bench_seconds")
+        text = ", ".join(f"{n} = ?" for n in names)
+        raw.execute(f"UPDATE runs SET {text} WHERE id = ?", [*(last[n] for n in names), ids["runs"]])
+        number += 1
+        raw.execute(seal[1], with_id(seal, seal[2][1], number=number, subject=ids["runs"]))
+        raw.execute("COMMIT")
 
-for name, work in (("ours", ours), ("plain", plain), ("ours", ours), ("plain", plain)):
-    print(name, *seconds(work))
+for _ in range(3):
+    ours(), plain()
+for _ in range(times):  # in turn, so that both meet the same disk and the same neighbours
+    for name, work in (("ours", ours), ("plain", plain)):
+        print(name, *seconds(work))
 """
-"""The same runs recorded by the program and by hand-written SQL: seconds and CPU seconds a run."""
+"""The same runs recorded by the program and by hand-written SQL, in turn: seconds and CPU seconds of each run."""
 BEGIN = """
 import sys
 from pathlib import Path
@@ -263,11 +263,18 @@ def compare_inserts(tree: Path, times: int) -> None:
         with tempfile.TemporaryDirectory() as folder:
             timed = Timed(tree, Path(folder) / "records.sqlite", 1)
             lines = [line.split() for line in timed.python("-c", INSERTS, folder, str(times), kind)[0].splitlines()]
-        took = {name: [min(float(line[n]) for line in lines if line[0] == name) for n in (1, 2)] for name, *_ in lines}
-        (wall, cpu), (plain_wall, plain_cpu) = took["ours"], took["plain"]
+        took = {
+            name: [[float(line[n]) for line in lines if line[0] == name] for n in (1, 2)] for name in ("ours", "plain")
+        }
+        (wall, cpu), (plain_wall, plain_cpu) = (map(statistics.median, took[name]) for name in ("ours", "plain"))
+        low, middle, high = statistics.quantiles(
+            [one / other for one, other in zip(took["ours"][0], took["plain"][0], strict=True)], n=4
+        )
         print(
             f"a run recorded, {kind}: {1e3 * wall:.1f} ms ({1e3 * cpu:.1f} ms of CPU), by plain sqlite3 "
-            f"{1e3 * plain_wall:.1f} ms ({1e3 * plain_cpu:.1f} ms): {wall / plain_wall:.2f} times"
+            f"{1e3 * plain_wall:.1f} ms ({1e3 * plain_cpu:.1f} ms): {wall / plain_wall:.2f} times; "
+            f"of neighbouring pairs {middle:.2f} ({low:.2f} to {high:.2f}), of all together "
+            f"{sum(took['ours'][0]) / sum(took['plain'][0]):.2f}"
         )
 
 
