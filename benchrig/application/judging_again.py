@@ -196,6 +196,8 @@ def judge_one(setting: _Setting, number: int) -> RunAgain:
         was = record.judgement
         if was is None:
             return RunAgain(run, why_not=_NO_VERDICT)
+        if record.away is not None and record.away.why_not:
+            return RunAgain(run, why_not=record.away.why_not)
         by = JudgedBy.of(record.model if setting.model is None else setting.model)
         finished = FinishedRun(record.intake, record.bench, record.steps, was)
         now = analysed_again(finished, bench_of_run(record.bench, setting.bench), by)

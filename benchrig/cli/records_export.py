@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.cli.run_choice import runs_wanted, which_runs
+
+if TYPE_CHECKING:
+    from benchrig.records import RunRecord
 
 __all__ = ["export"]
 
@@ -56,7 +60,7 @@ def export(file: Path | None, named: str | None, traces: bool, schema: bool, as_
         written["rows"] = write_rows(part, kind, CHARACTERISTICS, rows)
         if traces:
             with new_file(beside) as traced:
-                samples = (row for record in store.read(numbers, traces=True) for row in trace_rows(record))
+                samples = (row for record in _told(store.read(numbers, traces=True)) for row in trace_rows(record))
                 written |= {"traces": str(beside), "samples": write_rows(traced, kind, TRACES, samples)}
     if as_json:
         emit(written)
@@ -65,3 +69,11 @@ def export(file: Path | None, named: str | None, traces: bool, schema: bool, as_
     if traces:
         click.echo(f"{beside}: {written['samples']} rows")
     click.echo("'benchrig records export --schema' says what the columns are.", err=True)
+
+
+def _told(records: Iterator[RunRecord]) -> Iterator[RunRecord]:
+    """The same; says which of them have traces that could not be read."""
+    for record in records:
+        if record.away is not None and record.away.why_not:
+            click.echo(f"Run {record.run} is exported without traces: {record.away.why_not}.", err=True)
+        yield record

@@ -90,6 +90,9 @@ def _say(found: StoreChecked) -> None:
         )
     ]
     console.print(Text(f"Held against their seals: {', '.join(counted)}."))
+    if found.counts.get("in archive files"):
+        says = f"The traces of {found.counts['in archive files']} runs in archive files are those that were recorded."
+        console.print(Text(says))
     if found.counts.get("not sealed then"):
         says = f"{found.counts['not sealed then']} runs are older than the seals: held against their own digests only."
         console.print(Text(says, style="yellow"))

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from benchrig.analysis.results import Samples
 from benchrig.records import serialization
+from benchrig.records.archive.archived_arrays import ArchivedArrays, read_place
 from benchrig.records.arrays import pack_arrays, unpack_arrays
 
 __all__ = ["REAL", "ArraysBlob", "FiniteReal", "JsonText", "PlainText", "UtcText"]
@@ -94,16 +95,22 @@ class JsonText(sa.types.TypeDecorator[Any]):
         return content if self.restored is None else self.restored(content)
 
 
-class ArraysBlob(sa.types.TypeDecorator[Mapping[str, Samples]]):
-    """Arrays by name, as a compressed NumPy archive."""
+class ArraysBlob(sa.types.TypeDecorator["Mapping[str, Samples] | ArchivedArrays"]):
+    """Arrays by name, as a compressed NumPy archive; or the name of the archive file that they were moved into."""
 
     impl = sa.LargeBinary
     cache_ok = True
 
-    def process_bind_param(self, value: Mapping[str, Samples] | None, dialect: sa.Dialect) -> bytes | None:
+    def process_bind_param(
+        self, value: Mapping[str, Samples] | ArchivedArrays | None, dialect: sa.Dialect
+    ) -> bytes | None:
         """Write."""
+        if isinstance(value, ArchivedArrays):
+            return value.written()
         return None if value is None else pack_arrays(value)
 
-    def process_result_value(self, value: bytes | None, dialect: sa.Dialect) -> Mapping[str, Samples] | None:
+    def process_result_value(
+        self, value: bytes | None, dialect: sa.Dialect
+    ) -> Mapping[str, Samples] | ArchivedArrays | None:
         """Read."""
-        return None if value is None else unpack_arrays(value)
+        return None if value is None else read_place(value) or unpack_arrays(value)

@@ -84,6 +84,8 @@ def run_document(record: RunRecord, page: str | None) -> dict[str, Any]:
         "seal": None if record.seal is None else record.seal.document(),
         "page": page,
     }
+    if record.away is not None:
+        document["archive"] = {"file": record.away.file, "why_not_read": record.away.why_not or None}
     if record.ending != "finished":
         document |= {
             "error": record.error or "the run has not ended",

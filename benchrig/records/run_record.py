@@ -13,10 +13,38 @@ from benchrig.records.seal_check import Seal
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.judgement import Judgement, Verdict
 
-__all__ = ["RunEnding", "RunRecord", "RunSummary"]
+__all__ = ["RunEnding", "RunRecord", "RunSummary", "TracesAway"]
 
 RunEnding = Literal["running", "finished", "aborted"]
 SummaryEnding = Literal["running", "finished", "aborted", "damaged"]
+
+
+@dataclass(frozen=True)
+class TracesAway:
+    """Where the traces of a record are, when they are not in the store.
+
+    Attributes
+    ----------
+    file : str
+        Name of the archive file.
+    steps : tuple of str
+        The steps whose traces were moved there.
+    missing, damaged : str
+        Why they could not be read: the file is not here, which is no fault of the record; or it is not as it was
+        written. Empty where they are in the record.
+    """
+
+    file: str
+    steps: tuple[str, ...]
+    missing: str = ""
+    damaged: str = ""
+
+    @property
+    def why_not(self) -> str:
+        """Why the record has no traces, as a sentence without its full stop; empty where it has."""
+        if self.damaged:
+            return f"its traces cannot be read: the archive file {self.file} is damaged, {self.damaged}"
+        return f"its traces are in the archive file {self.file}, and {self.missing}" if self.missing else ""
 
 
 @dataclass(frozen=True)
@@ -37,6 +65,8 @@ class RunRecord:
         The chain as written: start, one a step, and the end if there was one.
     decisions : tuple of Decision
         What people decided about the part afterwards, oldest first; not covered by the digests.
+    away : TracesAway or None
+        The archive file that its traces were read from, or should have been.
     seal : Seal or None
         How the record stands with its seal; None where nobody looked.
     """
@@ -58,6 +88,7 @@ class RunRecord:
     program: str
     digests: tuple[str, ...]
     decisions: tuple[Decision, ...] = ()
+    away: TracesAway | None = field(default=None, compare=False)
     seal: Seal | None = field(default=None, compare=False)
 
     @property
@@ -97,7 +128,8 @@ class RunRecord:
     def digest_faults(self) -> tuple[str, ...]:
         """Compare the record with the chain of digests written beside it; name the parts that do not fit.
 
-        Each part is checked against the digest *written* before it, so one changed part is one line here.
+        Each part is checked against the digest *written* before it, so one changed part is one line here. Steps whose
+        traces are in an archive file that could not be read are left out.
         """
         started = RunStarted(self.started, self.intake, self.model, self.bench, self.seed, self.program)
         parts = [("the start of the run", start_digest(self.run, started))]
@@ -115,10 +147,11 @@ class RunRecord:
             )
             before = self.digests[-2] if len(self.digests) > 1 else ""
             parts.append(("the end of the run", end_digest(before, end)))
+        unread = () if self.away is None or not self.away.why_not else self.away.steps
         faults = [
             f"{name} is not as it was written"
             for (name, now), kept in zip(parts, self.digests, strict=False)
-            if now != kept
+            if now != kept and name.removeprefix("step ") not in unread
         ]
         if len(parts) != len(self.digests):
             faults.append(f"{len(self.digests)} digests for {len(parts)} parts: something was added or taken away")

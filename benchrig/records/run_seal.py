@@ -17,7 +17,7 @@ from benchrig.records.seals import Entry, entries
 if TYPE_CHECKING:
     from benchrig.records.run_record import RunRecord
 
-__all__ = ["head_faults", "not_sealed_faults", "seal_of_run", "taken_away"]
+__all__ = ["archived_faults", "head_faults", "not_sealed_faults", "seal_of_run", "taken_away"]
 
 
 def seal_of_run(connection: sa.Connection, keys: BenchKeys, run_id: int, behind: dict[str, list[Any]]) -> Seal:
@@ -171,6 +171,18 @@ def not_sealed_faults(connection: sa.Connection, record: RunRecord) -> tuple[Fau
         if there != said:
             faults.append(Fault(what, "changed", f"its {name} stands there as {there} and as {said}"))
     return tuple(faults)
+
+
+def archived_faults(record: RunRecord) -> tuple[Fault, ...]:
+    """Hold the traces that were read from an archive file against the digests of their steps, which are sealed."""
+    if record.away is None:
+        return ()
+    if record.away.damaged:
+        return (Fault(f"the archive file {record.away.file}", "changed", record.away.why_not),)
+    return tuple(
+        Fault(f"run {record.run}", "changed", f"by the archive file {record.away.file}: {says}")
+        for says in record.digest_faults()
+    )
 
 
 def taken_away(connection: sa.Connection, wanted: str) -> str | None:

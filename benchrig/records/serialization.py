@@ -12,6 +12,7 @@ from typing import Any
 from benchrig.analysis.results import Characteristic, Curve, Samples, Trace
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.clock import SinceBoot
+from benchrig.records.archive.archived_arrays import ArchivedArrays
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts
 from benchrig.verdict.judgement import Cause, Judged, Judgement, Limit
 
@@ -252,7 +253,7 @@ class TraceContent:
     samples: int
     marks: list[list[Any]]
     curves: list[list[str]]
-    arrays: dict[str, Samples]
+    arrays: Mapping[str, Samples] | ArchivedArrays
 
 
 def trace_content(trace: Trace) -> TraceContent:
@@ -272,6 +273,8 @@ def trace_content(trace: Trace) -> TraceContent:
 
 def trace_from(content: TraceContent) -> Trace:
     """Back from `trace_content`."""
+    if isinstance(content.arrays, ArchivedArrays):
+        raise TypeError("these arrays are in an archive file")
     arrays = dict(content.arrays)
     curves = tuple(
         (column, Curve(label, arrays.pop(f"curve {position} time_s"), arrays.pop(f"curve {position} values")))

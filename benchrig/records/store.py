@@ -14,6 +14,8 @@ from benchrig.bench.traceability import BenchKey
 from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import tables
+from benchrig.records.archive.archive_files import archive_beside
+from benchrig.records.archive.archiving import Archived, archive_traces
 from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.database_errors import read_connection, unreadable, write_connection
@@ -40,7 +42,7 @@ from benchrig.records.run_list import ALL_RUNS, RunsWanted, numbers_wanted, summ
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.run_reading import read_run
 from benchrig.records.run_record import RunRecord, RunSummary
-from benchrig.records.run_seal import not_sealed_faults, seal_of_run, taken_away
+from benchrig.records.run_seal import archived_faults, not_sealed_faults, seal_of_run, taken_away
 from benchrig.records.schema import open_database
 from benchrig.records.seal_check import Fault, KeyTold, Seal, told_keys
 from benchrig.records.seals import ChainHead, heads
@@ -79,6 +81,7 @@ class Store:
     def __init__(self, path: Path, *, reading: bool = False) -> None:
         self.path = path.absolute()
         self._waiting = Waiting()
+        self._archive = archive_beside(self.path)
         if reading and not may_write(self.path):
             self._writer = self._reader = open_for_reading(self.path, self._waiting)
             return
@@ -136,7 +139,7 @@ class Store:
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
                 )
             try:
-                record = read_run(connection, run_id, traces=traces)
+                record = read_run(connection, run_id, traces=traces, archive=self._archive)
                 return replace(record, seal=self._seal(connection, record, whole=traces))
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
@@ -154,6 +157,8 @@ class Store:
             more = not_sealed_faults(connection, record)
         elif whole and record.ending != "finished":  # until the end was sealed only digests held the steps
             more = tuple(Fault(f"run {record.run}", "changed", says) for says in record.digest_faults())
+        elif whole:
+            more = archived_faults(record)
         return replace(seal, state="broken", faults=(*seal.faults, *more)) if more else seal
 
     def verify(self, kept: Iterable[KeptHead] = (), trusted: Iterable[str] = ()) -> StoreChecked:
@@ -161,11 +166,20 @@ class Store:
         with read_connection(self._reader, self.path) as connection:
 
             def read(run_id: int) -> RunRecord:
-                return read_run(connection, run_id, traces=True)
+                return read_run(connection, run_id, traces=True, archive=self._archive)
 
             return verify_store(
                 connection, keys_beside(self.path), heads_beside(self.path), read, kept=kept, trusted=trusted
             )
+
+    @property
+    def archive_folder(self) -> Path:
+        """Where traces that were moved out of the store are."""
+        return self._archive.folder
+
+    def archive(self, before: datetime, tell: Callable[[int], object] = lambda _: None) -> Archived:
+        """Move the traces of runs that were begun before then into archive files; see `archiving.archive_traces`."""
+        return archive_traces(self._writer, self._reader, self.path, self._archive, before, tell)
 
     def summary(self, wanted: RunsWanted) -> Summary:
         """Some runs together."""
@@ -258,7 +272,7 @@ class Store:
         """
         for number in numbers:
             with read_connection(self._reader, self.path) as connection:
-                yield read_run(connection, number, traces=traces)
+                yield read_run(connection, number, traces=traces, archive=self._archive)
 
     def check_valve_runs(self, tag: str | None = None) -> CheckValveHistory:
         """All finished runs of one check valve, oldest first; of the one measured last when no tag is given.

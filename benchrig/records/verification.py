@@ -12,9 +12,10 @@ import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
 from benchrig.records import tables
+from benchrig.records.archive.archived_arrays import MARK
 from benchrig.records.bench_keys import BenchKeys
 from benchrig.records.run_record import RunRecord
-from benchrig.records.run_seal import head_faults, not_sealed_faults
+from benchrig.records.run_seal import archived_faults, head_faults, not_sealed_faults
 from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault, unsealed_fault
 from benchrig.records.sealed_content import SealedKind
 from benchrig.records.seals import SEALED_SINCE, Entry, entries, heads
@@ -124,6 +125,7 @@ def verify_store(
         _kept(connection, kept),
         _not_ended(connection, read),
         _older(connection, read, found),
+        _archived(connection, read, found),
     ):
         found.faults += more
     found.faults = list(dict.fromkeys(found.faults))
@@ -328,6 +330,31 @@ def _older(connection: sa.Connection, read: Callable[[int], RunRecord], found: S
         for number, content, digest in connection.exec_driver_sql(query):
             if hashlib.sha256(content.encode()).hexdigest() != digest:
                 yield Fault(f"{name}{number:04d}", "changed", "what was found does not fit its digest")
+
+
+def _archived(connection: sa.Connection, read: Callable[[int], RunRecord], found: StoreChecked) -> Iterator[Fault]:
+    """Traces in archive files: held against the digests of their steps. A file that is not here is said, no fault."""
+    query = sa.text(
+        "SELECT DISTINCT run_id FROM steps JOIN traces ON traces.step_id = steps.id "
+        "WHERE substr(traces.arrays, 1, :length) = :mark ORDER BY run_id"
+    )
+    missing: dict[tuple[str, str], int] = {}
+    for run_id in connection.execute(query, {"length": len(MARK), "mark": MARK}).scalars().all():
+        try:
+            record = read(run_id)
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            yield Fault(f"run {run_id:04d}", "changed", f"it cannot be read: {error}")
+            continue
+        if record.away is not None and record.away.missing:
+            key = (record.away.file, record.away.missing)
+            missing[key] = missing.get(key, 0) + 1
+        elif record.away is not None and record.away.damaged:
+            yield Fault(f"run {run_id:04d}", "changed", record.away.why_not)
+        else:
+            found.counts["in archive files"] = found.counts.get("in archive files", 0) + 1
+            yield from archived_faults(record)
+    for (file, why), runs in missing.items():
+        found.remarks.append(f"The archive file {file} was not looked at, {why}: it holds the traces of {runs} runs.")
 
 
 def _kept(connection: sa.Connection, kept: Iterable[KeptHead]) -> Iterator[Fault]:

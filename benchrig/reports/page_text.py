@@ -58,7 +58,9 @@ def remarks(found: tuple[Row, ...]) -> tuple[dict[str, Remark], list[tuple[int, 
 def notes(record: RunRecord, said: list[str]) -> tuple[str, ...]:
     """Each note once, and none that a footnote holds already."""
     lowered = [each.lower() for each in said]
-    every = dict.fromkeys(in_print(note) for note in record.notes)
+    away = "" if record.away is None else record.away.why_not
+    told = [f"Pictures are left out: {away}.", *record.notes] if away else record.notes
+    every = dict.fromkeys(in_print(note) for note in told)
     return tuple(note for note in every if not any(note.lower() in each for each in lowered))
 
 

@@ -157,6 +157,8 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
         lines.append(("rests on", ", ".join(named)))
     lines += [("left out", f"{step.title}: {visible(step.skipped)}") for step in record.steps if step.skipped]
     lines += [("note", visible(note)) for note in record.notes]
+    if record.away is not None:
+        lines.append(("traces", visible(record.away.why_not or f"in the archive file {record.away.file}")))
     if record.seal is not None:
         sealed = record.seal.head or seal_line(record)
         lines.append(("seal", f"{sealed} of {visible(record.seal.chain)}" if record.seal.number else sealed))

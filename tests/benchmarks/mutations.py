@@ -712,6 +712,23 @@ STOPPING_RULES = [
 
 USE_CASES = [
     *_of(
+        "benchrig/records/archive/archiving.py",
+        ("tests/records/test_archive.py",),
+        ("younger runs are archived too", "started_at < :before", "started_at <> :before"),
+        ("a changed record is archived", "return not faults", "return True"),
+        ("a file is not held against the store", "        if not all(_alike(", "        if False and not all(_alike("),
+        ("a file that was cut off is not taken up", "        if waits:", "        if False:"),
+    ),
+    *_of(
+        "benchrig/records/run_seal.py",
+        ("tests/records/test_archive.py",),
+        (
+            "archived traces are not held against digests",
+            "        for says in record.digest_faults()\n    )",
+            "        for says in ()\n    )",
+        ),
+    ),
+    *_of(
         "benchrig/application/batch.py",
         ("tests/application/test_batch.py",),
         ("an aborted run counts as tested", 'if run.ending == "finished"', "if run.ending"),
