@@ -37,6 +37,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=40)
     parser.add_argument("--runs", type=int, default=60)
+    parser.add_argument("--within", type=float, default=1.0, help="s after the archive's folder was made")
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     choose = random.Random(given.seed)
@@ -55,7 +56,7 @@ def main() -> None:
             archive = Path(folder) / "archive"
             while not archive.exists() and program.poll() is None:
                 time.sleep(0.002)
-            time.sleep(choose.uniform(0.0, 0.02 * given.runs))
+            time.sleep(choose.uniform(0.0, given.within))
             program.send_signal(signal.SIGKILL)
             program.communicate()
             files = sorted(each.name for each in archive.glob("*.parquet")) if archive.exists() else []

@@ -125,6 +125,30 @@ def test_cut_off_at_any_moment_nothing_is_lost_and_no_trace_is_twice(
     assert all(alike(a, b) for a, b in zip(before, records(path), strict=True))
 
 
+def test_a_file_that_was_cut_off_and_changed_since_is_not_taken_up(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = records(path)
+    with monkeypatch.context() as now:
+        now.setattr(archiving, "_move", lambda *_: None)
+        Store(path).archive(LATER)
+    file = path.parent / "archive" / "traces-0001-0004.parquet"
+    change_a_number(file)
+    done = Store(path).archive(LATER)
+    assert done.left == ["run 0002 is left in the store: what traces-0001-0004.parquet holds of it is something else"]
+    assert done.files == ["traces-0001-0004.parquet", "traces-0002-0002.parquet"]
+    assert all(alike(a, b) for a, b in zip(before, records(path), strict=True))
+
+
+def change_a_number(file: Path) -> None:
+    """One sample of run 2, by a billionth."""
+    written = pq.read_metadata(file).metadata
+    table = pq.read_table(file)
+    rows = table.to_pylist()
+    place = next(at for at, row in enumerate(rows) if row["run"] == 2 and row["step"] == "hold")
+    rows[place]["values"][3] += 1e-9
+    schema = table.schema.with_metadata({key: each for key, each in written.items() if key != b"ARROW:schema"})
+    pq.write_table(type(table).from_pylist(rows, schema=schema), file)
+
+
 def test_a_missing_archive_file_is_said_and_no_fault_of_the_record(path: Path) -> None:
     Store(path).archive(LATER)
     (path.parent / "archive" / "traces-0001-0004.parquet").unlink()
@@ -142,12 +166,7 @@ def test_a_missing_archive_file_is_said_and_no_fault_of_the_record(path: Path) -
 
 def test_a_number_that_was_changed_in_an_archive_file_is_found_and_named(path: Path) -> None:
     Store(path).archive(LATER)
-    file = path.parent / "archive" / "traces-0001-0004.parquet"
-    table = pq.read_table(file)
-    rows = table.to_pylist()
-    place = next(at for at, row in enumerate(rows) if row["run"] == 2 and row["step"] == "hold")
-    rows[place]["values"][3] += 1e-9
-    pq.write_table(type(table).from_pylist(rows, schema=table.schema), file)
+    change_a_number(path.parent / "archive" / "traces-0001-0004.parquet")
     record = Store(path).run("run:2")
     assert record.seal is not None
     assert [each.says for each in record.seal.faults] == [

@@ -28,7 +28,7 @@ __all__ = ["ArchiveAbsent", "ArchiveFolder", "RunTraces", "archive_beside"]
 FORMAT = "1"
 GROUP_SAMPLES = 200_000
 """A row group ends with the run in which it comes to so many: to read one run little else has to be unpacked."""
-_FILE_HAS = b"benchrig.runs"
+_FILE_HAS = b"runs"
 
 Place = tuple[int, int]
 """Of a trace within its run: position of its step, position within that step."""
@@ -185,7 +185,7 @@ def _schema() -> pa.Schema:
         "values": pa.list_(pa.field("element", pa.float64(), nullable=False)),
     }
     fields = [pa.field(name, kind, nullable=False) for name, kind in kinds.items()]
-    return pa.schema(fields, metadata={"benchrig.archive": FORMAT})
+    return pa.schema(fields, metadata={"archive": FORMAT})
 
 
 def _write(path: Path, runs: Iterable[RunTraces]) -> None:
