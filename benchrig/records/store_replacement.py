@@ -19,7 +19,7 @@ from benchrig.records.schema import begin_store, cannot_open, make_engine, migra
 from benchrig.records.seals import heads, seal_new_identity
 from benchrig.records.tables import HEAD
 
-__all__ = ["begin_anew", "go_on_from_backup"]
+__all__ = ["begin_anew", "go_on_from_backup", "set_aside"]
 
 
 def begin_anew(path: Path, pages: Path | None = None) -> tuple[Head, list[Path]]:
@@ -44,13 +44,9 @@ def begin_anew(path: Path, pages: Path | None = None) -> tuple[Head, list[Path]]
     for known in (read_beside(path), _highest_in(path), _highest_page(pages)):
         if known is not None:
             before = before.after(known)
-    stamp = f"{utc_now():%Y%m%d-%H%M%S}"
-    aside: list[Path] = []
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        for old in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm")), identity_path(path)):
-            if old.exists():
-                aside.append(old.rename(old.with_name(f"{path.name}.set-aside-{stamp}{old.name[len(path.name) :]}")))
+        aside = set_aside(path)
         _forget_leftovers(path)
         with make_engine(path, begin="BEGIN IMMEDIATE").begin() as connection:
             head = begin_store(connection, path, before)
@@ -58,6 +54,17 @@ def begin_anew(path: Path, pages: Path | None = None) -> tuple[Head, list[Path]]
         raise cannot_open(path, error) from error
     keep_beside(path, head, ())
     return head, aside
+
+
+def set_aside(path: Path, *, identity: bool = True) -> list[Path]:
+    """Give the files of a store other names, with the time in them; return these. Raises OSError."""
+    stamp = f"{utc_now():%Y%m%d-%H%M%S}"
+    aside: list[Path] = []
+    files = [path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))]
+    for old in [*files, identity_path(path)] if identity else files:
+        if old.exists():
+            aside.append(old.rename(old.with_name(f"{path.name}.set-aside-{stamp}{old.name[len(path.name) :]}")))
+    return aside
 
 
 def go_on_from_backup(path: Path, pages: Path | None = None) -> Head:

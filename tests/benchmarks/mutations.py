@@ -720,6 +720,13 @@ USE_CASES = [
         ("a file that was cut off is not taken up", "        if waits:", "        if False:"),
     ),
     *_of(
+        "benchrig/records/backup.py",
+        ("tests/records/test_backup.py",),
+        ("a changed copy is taken", "        if found.checked.faults:", "        if False:"),
+        ("a store with a run going on is replaced", "    if running:", "    if False:"),
+        ("an older copy goes on as the lost store", "    if not as_new:", "    if False:"),
+    ),
+    *_of(
         "benchrig/records/run_seal.py",
         ("tests/records/test_archive.py",),
         (
