@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import importlib.util
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests.helpers import absent
+from tests.postgresql import Cluster, binaries
 
 settings.register_profile("ci", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("night", max_examples=5000, deadline=None)
@@ -32,3 +37,20 @@ def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "workshop"
     monkeypatch.setenv("BENCHRIG_HOME", str(folder))
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[Cluster]:
+    """A PostgreSQL server for this process of tests; skips where there is none, or fails if all is required."""
+    if binaries() is None:
+        absent("PostgreSQL is not installed")
+    if importlib.util.find_spec("psycopg") is None:
+        absent("psycopg, the driver for PostgreSQL, is not installed")
+    with Cluster() as cluster:
+        yield cluster
+
+
+@pytest.fixture
+def server_url(postgresql: Cluster) -> str:
+    """The URL of an empty schema on that server."""
+    return postgresql.new_schema()

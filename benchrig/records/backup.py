@@ -18,6 +18,7 @@ import sqlalchemy as sa
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records.archive.archive_files import archive_beside
 from benchrig.records.bench_keys import keys_beside
+from benchrig.records.database.place import StorePlace
 from benchrig.records.export_files import new_file
 from benchrig.records.identity import chain_key, compare, head_of, heads_beside, read_beside
 from benchrig.records.run_reading import read_run
@@ -172,7 +173,7 @@ def restore(store: Path, file: Path, pages: Path | None = None) -> Restored:
         found.aside = set_aside(store, identity=False)
         part.replace(store)
     except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
-        raise cannot_open(store, error) from error
+        raise cannot_open(StorePlace(store), error) from error
     finally:
         for end in ("", "-wal", "-shm"):
             with suppress(OSError):
@@ -192,7 +193,7 @@ def _bring_up(file: Path, part: Path) -> None:
     if revision is None:
         raise ConfigError(f"{file} is no copy of a store.", hint="The file that 'benchrig records backup' wrote.")
     if revision != HEAD:
-        migrate(engine, file, revision)
+        migrate(engine, StorePlace(file), revision)
 
 
 def _as_new(connection: sa.Connection, store: Path) -> bool:
@@ -201,7 +202,7 @@ def _as_new(connection: sa.Connection, store: Path) -> bool:
     if beside is None:
         return True
     try:
-        compare(store, head_of(connection), beside)
+        compare(StorePlace(store), head_of(connection), beside)
     except ConfigError:
         return False
     there = {chain_key(each.bench, each.simulated): each.number for each in heads(connection)}

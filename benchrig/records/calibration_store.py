@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, replace
 from datetime import date, datetime
-from pathlib import Path
 from typing import Any, Literal
 
 import sqlalchemy as sa
@@ -21,6 +20,7 @@ from benchrig.bench.traceability import BenchKey, CheckDone
 from benchrig.errors import ConfigError
 from benchrig.records import serialization, tables
 from benchrig.records.bench_keys import keys_beside
+from benchrig.records.database.place import StorePlace
 from benchrig.records.database_errors import read_connection, write_connection
 from benchrig.records.head_beside import head_kept
 from benchrig.records.identity import next_number
@@ -35,10 +35,10 @@ _ANYTHING = "SELECT EXISTS (SELECT 1 FROM checks) OR EXISTS (SELECT 1 FROM calib
 class CalibrationStore:
     """Bench checks and calibrations, append-only by the database's own rules too. See `Store.calibration_store`."""
 
-    def __init__(self, writer: sa.Engine, reader: sa.Engine, path: Path) -> None:
+    def __init__(self, writer: sa.Engine, reader: sa.Engine, place: StorePlace) -> None:
         self._writer = writer
         self._reader = reader
-        self._path = path
+        self._place = place
 
     def _keep(
         self,
@@ -52,7 +52,7 @@ class CalibrationStore:
         """Write one row with the next number of its kind, and return that number."""
         written = serialization.text(serialization.canonical(content))
         named = "bench check" if what == "check" else what
-        with head_kept(self._path) as keep, write_connection(self._writer, self._path, named) as connection:
+        with head_kept(self._place.beside) as keep, write_connection(self._writer, self._place, named) as connection:
             number = next_number(connection, what)
             connection.execute(
                 sa.insert(table).values(
@@ -63,7 +63,7 @@ class CalibrationStore:
                     digest=_digest(written),
                 )
             )
-            seal(connection, keys_beside(self._path), (bench.name, bench.simulated), what, number, at)
+            seal(connection, keys_beside(self._place.beside), (bench.name, bench.simulated), what, number, at)
             keep(connection)
         return number
 
@@ -96,7 +96,7 @@ class CalibrationStore:
         query = sa.select(tables.calibrations).order_by(c.id)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             gone = _withdrawals(connection)
             return tuple((_key(row), _calibration(row, gone)) for row in connection.execute(query).mappings())
 
@@ -104,11 +104,11 @@ class CalibrationStore:
         """One calibration by its name (``cal-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "cal")
         c = tables.calibrations.c
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             row = connection.execute(sa.select(tables.calibrations).where(c.id == number)).mappings().first()
             if row is None:
                 raise ConfigError(
-                    f"No calibration {wanted!r} in {self._path}.", hint="'benchrig bench history' lists them."
+                    f"No calibration {wanted!r} in {self._place}.", hint="'benchrig bench history' lists them."
                 )
             return _key(row), _calibration(row, _withdrawals(connection))
 
@@ -122,7 +122,8 @@ class CalibrationStore:
         BenchError
             It could not be written.
         """
-        with head_kept(self._path) as keep, write_connection(self._writer, self._path, "withdrawal") as connection:
+        place = self._place
+        with head_kept(place.beside) as keep, write_connection(self._writer, place, "withdrawal") as connection:
             if number in _withdrawals(connection):
                 raise ConfigError(
                     f"Calibration cal-{number:04d} was withdrawn before.", hint="'benchrig bench history' says why."
@@ -140,7 +141,7 @@ class CalibrationStore:
             c = tables.calibrations.c
             bench = connection.execute(sa.select(c.bench, c.simulated).where(c.id == number)).one()
             of = (bench.bench, bool(bench.simulated))
-            seal(connection, keys_beside(self._path), of, "withdrawal", own, withdrawal.at)
+            seal(connection, keys_beside(self._place.beside), of, "withdrawal", own, withdrawal.at)
             keep(connection)
 
     # -- checks
@@ -163,11 +164,11 @@ class CalibrationStore:
     def check(self, wanted: str) -> tuple[BenchKey, CheckDone, CheckResult]:
         """One check by its name (``check-0003``, or ``3``), and the bench that it is of. Raises ConfigError."""
         number = _number(wanted, "check")
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             row = connection.execute(sa.select(tables.checks).where(tables.checks.c.id == number)).mappings().first()
         if row is None:
             raise ConfigError(
-                f"No bench check {wanted!r} in {self._path}.", hint="'benchrig bench history' lists them."
+                f"No bench check {wanted!r} in {self._place}.", hint="'benchrig bench history' lists them."
             )
         check = _check(row)
         return _key(row), _done(number, check), check
@@ -175,7 +176,7 @@ class CalibrationStore:
     def last_check_and_calibrations(self, bench: BenchKey) -> tuple[CheckDone | None, tuple[Calibration, ...]]:
         """The last check and all calibrations of a bench, in one look."""
         c, k = tables.calibrations.c, tables.checks.c
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             if not connection.exec_driver_sql(_ANYTHING).scalar():
                 return None, ()  # every workshop's first day, and most demonstrations: no need to build the queries
             query = sa.select(tables.calibrations).where(*_of_bench(c, bench)).order_by(c.id)
@@ -193,7 +194,7 @@ class CalibrationStore:
         """
         r, c = tables.runs.c, tables.checks.c
         facts = sa.type_coerce(r.bench_facts, sa.Text).label("facts")  # unreadable ones must not hide the date
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             run = connection.execute(sa.select(r.started_at, facts).order_by(r.id.desc()).limit(1)).first()
             checked = connection.execute(sa.select(c.ended_at).order_by(c.id.desc()).limit(1)).scalar()
         clock = None
@@ -209,13 +210,13 @@ class CalibrationStore:
         query = sa.select(tables.checks).order_by(c.id.desc()).limit(limit)
         if bench is not None:
             query = query.where(*_of_bench(c, bench))
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             return tuple(_done(row["id"], _check(row)) for row in connection.execute(query).mappings())
 
     def faults(self) -> tuple[str, ...]:
         """Compare each check and calibration with the digest written beside it; name those that do not fit."""
         found = []
-        with read_connection(self._reader, self._path) as connection:
+        with read_connection(self._reader, self._place) as connection:
             for table, prefix in ((tables.calibrations, "cal"), (tables.checks, "check")):
                 for row in connection.execute(sa.select(table).order_by(table.c.id)).mappings():
                     if _digest(row["content"]) != row["digest"]:

@@ -17,7 +17,7 @@ from benchrig.records import serialization
 from benchrig.records.archive.archived_arrays import ArchivedArrays, read_place
 from benchrig.records.arrays import pack_arrays, unpack_arrays
 
-__all__ = ["REAL", "ArraysBlob", "FiniteReal", "JsonText", "PlainText", "UtcText"]
+__all__ = ["REAL", "WHOLE", "ArraysBlob", "FiniteReal", "JsonText", "PlainText", "UtcText"]
 
 
 class UtcText(sa.types.TypeDecorator[datetime]):
@@ -52,6 +52,9 @@ class PlainText(sa.types.TypeDecorator[str]):
 
 REAL: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
 """Eight bytes: a strict SQLite table knows REAL, which is that, but not DOUBLE; elsewhere REAL would mean four."""
+
+WHOLE: sa.types.TypeEngine[int] = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+"""A whole number of 64 bits, as every SQLite integer is."""
 
 
 class FiniteReal(sa.types.TypeDecorator[float]):

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import sqlalchemy as sa
 
 from benchrig.errors import BenchError
+from benchrig.records.database.place import StorePlace
 
 __all__ = ["read_connection", "unreadable", "write_connection"]
 
 
 @contextmanager
-def write_connection(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Connection]:
+def write_connection(writer: sa.Engine, place: StorePlace, what: str) -> Iterator[sa.Connection]:
     """A transaction that is committed at the end of the block.
 
     Raises
@@ -28,13 +28,13 @@ def write_connection(writer: sa.Engine, path: Path, what: str) -> Iterator[sa.Co
     except (sa.exc.DBAPIError, OSError) as error:
         reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
         raise BenchError(
-            f"The {what} could not be written into {path}: {reason}.",
+            f"The {what} could not be written into {place}: {reason}.",
             hint="Free space on the disk? Is another program holding the file? What was there before stands.",
         ) from error
 
 
 @contextmanager
-def read_connection(reader: sa.Engine, path: Path) -> Iterator[sa.Connection]:
+def read_connection(reader: sa.Engine, place: StorePlace) -> Iterator[sa.Connection]:
     """A transaction that only reads.
 
     Raises
@@ -46,16 +46,16 @@ def read_connection(reader: sa.Engine, path: Path) -> Iterator[sa.Connection]:
         with reader.begin() as connection:
             yield connection
     except sa.exc.DBAPIError as error:
-        raise unreadable(path, error) from error
+        raise unreadable(place, error) from error
     except (ValueError, KeyError, TypeError) as error:
-        raise unreadable(path, error) from error
+        raise unreadable(place, error) from error
 
 
-def unreadable(path: Path, error: Exception) -> BenchError:
+def unreadable(place: StorePlace, error: Exception) -> BenchError:
     """The error for a store of which something cannot be read."""
     reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
     return BenchError(
-        f"Records {path}: something in it cannot be read: {reason}.",
+        f"Records {place}: something in it cannot be read: {reason}.",
         hint="Health of the disk; was the file changed by another program? Restore it from a backup. Until then "
         "'benchrig records list' names the runs that can be read.",
     )

@@ -7,12 +7,12 @@ from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 
 import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
 from benchrig.records import tables
+from benchrig.records.database.place import StorePlace
 from benchrig.records.recorder import run_number
 
 __all__ = ["REASON", "CheckValveHistory", "CheckValveRun", "check_valve_history"]
@@ -44,7 +44,7 @@ class CheckValveHistory:
     units: Mapping[str, str]
 
 
-def check_valve_history(connection: sa.Connection, where: Path, tag: str | None) -> CheckValveHistory:
+def check_valve_history(connection: sa.Connection, where: StorePlace, tag: str | None) -> CheckValveHistory:
     """Read them. Runs of the same tag as another valve model, or on the other kind of bench, are left out.
 
     Raises

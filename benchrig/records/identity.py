@@ -21,6 +21,7 @@ import sqlalchemy as sa
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records import tables
+from benchrig.records.database.place import StorePlace
 
 __all__ = [
     "FROM_BACKUP",
@@ -186,19 +187,19 @@ def _sealed(text: str | None) -> dict[str, list[Any]]:
         return {}
 
 
-def chain_key(bench: str, simulated: int) -> str:
+def chain_key(bench: str, simulated: int, origin: str = "") -> str:
     """How the file names a chain."""
-    return f"{'simulated' if simulated else 'real'}: {bench}"
+    return f"{'simulated' if simulated else 'real'}: {bench}{f' ({origin})' if origin else ''}"
 
 
-def keep_beside(store: Path, head: Head, sealed: Iterable[tuple[str, int, int, str]]) -> None:
+def keep_beside(store: Path, head: Head, sealed: Iterable[tuple[str, int, int, str, str]]) -> None:
     """Write the file, whole or not at all. A full disk does not matter: the file may be behind the database.
 
-    `sealed` are the heads of the chains of seals: bench, simulated or not, number, digest.
+    `sealed` are the heads of the chains of seals: bench, simulated or not, number, digest, origin.
     """
     text = _text_beside(store)
     before = _said(text)
-    chains = {chain_key(bench, simulated): [number, digest] for bench, simulated, number, digest in sealed}
+    chains = {chain_key(bench, sim, origin): [number, digest] for bench, sim, number, digest, origin in sealed}
     if before is not None and before.store == head.store:
         kept = _sealed(text)
         chains = {**kept, **{key: each for key, each in chains.items() if key not in kept or each[0] > kept[key][0]}}
@@ -219,15 +220,15 @@ def keep_beside(store: Path, head: Head, sealed: Iterable[tuple[str, int, int, s
 # -- both together
 
 
-def lost(path: Path, beside: Head, what: str) -> ConfigError:
+def lost(place: StorePlace, beside: Head, what: str) -> ConfigError:
     """The error for a store that was here and is not any more."""
     kept = f" Runs up to {beside.run:04d} were in it." if beside.run else ""
     return ConfigError(
-        f"Records {path}: {what}, but a store was kept here.{kept} Nothing was begun anew.", hint=NEW_STORE
+        f"Records {place}: {what}, but a store was kept here.{kept} Nothing was begun anew.", hint=NEW_STORE
     )
 
 
-def compare(path: Path, own: Head | None, beside: Head | None) -> None:
+def compare(place: StorePlace, own: Head | None, beside: Head | None) -> None:
     """Hold what the database says of itself against the file beside it.
 
     Raises
@@ -239,7 +240,7 @@ def compare(path: Path, own: Head | None, beside: Head | None) -> None:
         return
     if own is None or own.store != beside.store:
         raise ConfigError(
-            f"Records {path}: this is not the store that was kept here"
+            f"Records {place}: this is not the store that was kept here"
             + (f", which came to run {beside.run:04d}" if beside.run else "")
             + ". Was a file of another computer, or an old backup, put in its place?",
             hint=FROM_BACKUP,
@@ -257,14 +258,15 @@ def compare(path: Path, own: Head | None, beside: Head | None) -> None:
         "",
     )
     if behind:
+        lacks_log = not place.on_server and not _log(place.beside)
         raise ConfigError(
-            f"Records {path}: the store is older than it once was: {behind}. "
-            f"{'Its write-ahead log is missing, or ' if not _log(path) else ''}an old backup was put in its place.",
+            f"Records {place}: the store is older than it once was: {behind}. "
+            f"{'Its write-ahead log is missing, or ' if lacks_log else ''}an old backup was put in its place.",
             hint=FROM_BACKUP,
         )
     if own.run == beside.run and beside.digest and own.digest != beside.digest:
         raise ConfigError(
-            f"Records {path}: run {own.run:04d} in it is not the run {own.run:04d} that was kept here. Was an old "
+            f"Records {place}: run {own.run:04d} in it is not the run {own.run:04d} that was kept here. Was an old "
             "backup used meanwhile on another computer?",
             hint=FROM_BACKUP,
         )

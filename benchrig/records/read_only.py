@@ -15,6 +15,7 @@ from sqlalchemy import event
 from sqlalchemy.pool import NullPool
 
 from benchrig.errors import ConfigError
+from benchrig.records.database.place import StorePlace
 from benchrig.records.identity import compare, head_of
 from benchrig.records.schema import cannot_open, look_before, revision_of
 from benchrig.records.tables import HEAD
@@ -59,9 +60,9 @@ def open_for_reading(path: Path, waiting: Waiting) -> sa.Engine:
                     "date where it may not write.",
                     hint="Copy the whole folder to a disk that can be written and name that by BENCHRIG_HOME.",
                 )
-            compare(path, head_of(connection), beside)
-    except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
-        raise cannot_open(path, error) from error
+            compare(StorePlace(path), head_of(connection), beside)
+    except (sa.exc.DBAPIError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
+        raise cannot_open(StorePlace(path), error) from error
     return engine
 
 

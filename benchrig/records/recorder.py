@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import errno
-import glob
 import sqlite3
+import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
 
 import sqlalchemy as sa
-from filelock import FileLock
 
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.errors import BenchError
 from benchrig.records import digests, serialization, tables
 from benchrig.records.bench_keys import BenchKeys, keys_beside
+from benchrig.records.database.place import StorePlace
+from benchrig.records.database.run_holds import FileHold, RunHold, ServerHold, run_number
+from benchrig.records.database.server import server_is_away
 from benchrig.records.head_beside import head_kept
 from benchrig.records.identity import next_number, note_run
 from benchrig.records.seals import seal
@@ -24,16 +25,11 @@ from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 
 __all__ = [
     "ChainLink",
-    "Leftover",
     "Recorder",
     "close_run",
-    "give_back",
     "has_link",
     "last_link",
-    "leftovers",
-    "lock_path",
     "run_number",
-    "spare_path",
 ]
 
 # Statements are made once: built anew they cost more than what the database does with them.
@@ -41,59 +37,20 @@ _BENCH_OF_RUN = sa.text("SELECT bench, simulated FROM runs WHERE id = :id")
 _LAST_STEP = sa.text("SELECT digest, position, ended_s FROM steps WHERE run_id = :id ORDER BY position DESC LIMIT 1")
 _FIRST_DIGEST = sa.text("SELECT start_digest FROM runs WHERE id = :id")
 _END = sa.update(tables.runs).where(tables.runs.c.id == sa.bindparam("of_run"))
-SPARE_BYTES = 256 * 1024
-"""Several times what the last entry of a record, its journal and the journal's index take."""
-
-
-def run_number(run_id: int) -> str:
-    """A run's number as people say it: at least four digits."""
-    return f"{run_id:04d}"
-
-
-def lock_path(store: Path, run: str) -> Path:
-    """The file beside the store that a run going on holds locked; the lock falls when its program ends, in any way."""
-    return store.with_name(f"{store.name}.run-{run}.lock")
-
-
-def spare_path(store: Path, run: str) -> Path:
-    """A file that only takes up room, given up when the disk is full so that the record can be closed."""
-    return store.with_name(f"{store.name}.run-{run}.spare")
-
-
-@dataclass(frozen=True)
-class Leftover:
-    """Files of a run that was going on: its number, and the digest of what it had written last; empty for none."""
-
-    run_id: int
-    spare: Path
-    lock: Path
-    digest: str
-
-
-def leftovers(store: Path) -> tuple[Leftover, ...]:
-    """What runs that are going on, or were cut off, keep beside the store."""
-    found = []
-    for spare in sorted(store.parent.glob(f"{glob.escape(store.name)}.run-*.spare")):
-        number = spare.name[len(store.name) + 5 : -6]
-        if number.isascii() and number.isdigit() and len(number) < 18:
-            with suppress(OSError), spare.open("rb") as file:
-                digest = file.read(64).rstrip(b"\0").decode("ascii", "replace")
-                found.append(Leftover(int(number), spare, lock_path(store, number), digest))
-    return tuple(found)
+_ENDING_OF_RUN = sa.text("SELECT ending FROM runs WHERE id = :id")
 
 
 class Recorder:
     """Writes one run at a time into the store. Get one from `Store.recorder`."""
 
-    def __init__(self, writer: sa.Engine, path: Path) -> None:
+    def __init__(self, writer: sa.Engine, place: StorePlace) -> None:
         self._writer = writer
-        self._path = path
+        self._place = place
         self._run_id: int | None = None
-        self._lock: FileLock | None = None
-        self._spare: Path | None = None
+        self._hold: RunHold = ServerHold() if place.on_server else FileHold(place.beside)
         self._connection: sa.Connection | None = None
         self._kept: list[str] = []
-        self._keys = keys_beside(path)
+        self._keys = keys_beside(place.beside)
 
     def run_started(self, run: RunStarted) -> str:
         """Open a record and return the run's number, e.g. ``"0042"``.
@@ -107,7 +64,7 @@ class Recorder:
             raise ValueError("a recorder writes one run at a time")
         self._kept = []
         try:
-            with head_kept(self._path) as keep, self._writing() as connection:
+            with head_kept(self._place.beside) as keep, self._writing() as connection:
                 run_id = next_number(connection, "run")
                 number = run_number(run_id)
                 digest = digests.start_digest(number, run)
@@ -136,16 +93,12 @@ class Recorder:
                     connection.execute(sa.insert(tables.rests_on), [_ground_row(run_id, g) for g in run.bench.grounds])
                 seal(connection, self._keys, (run.bench.name, run.bench.simulated), "run", run_id, run.at)
                 keep(connection)
-                # Locked before the row can be seen: nobody ever finds this run running and unlocked.
-                self._lock = FileLock(lock_path(self._path, number), thread_local=False)
-                self._lock.acquire(timeout=0)
-                self._spare = spare_path(self._path, number)
-                self._spare.write_bytes(bytes(SPARE_BYTES))
+                self._hold.take(connection, run_id)
         except BaseException:
             self._let_go()
             raise
         self._run_id = run_id
-        self._witness(digest)
+        self._hold.witness(digest)
         return number
 
     def step_finished(self, step: StepResult) -> None:
@@ -189,7 +142,7 @@ class Recorder:
                 if rows:
                     connection.execute(sa.insert(table), rows)
         self._kept.append(step.name)
-        self._witness(digest)
+        self._hold.witness(digest)
 
     def run_ended(self, end: RunEnded) -> None:
         """Close the record.
@@ -201,12 +154,29 @@ class Recorder:
         """
         run_id = self._running()
         try:
-            with head_kept(self._path) as keep, self._writing() as connection:
+            with head_kept(self._place.beside) as keep, self._writing() as connection:
                 close_run(connection, self._keys, run_id, end)
                 keep(connection)
         finally:
             self._run_id = None
             self._let_go()
+
+    def _hold_again(self, connection: sa.Connection) -> None:
+        """On a server the hold is the connection's own: it ends with it and is taken anew by the next."""
+        if not self._place.on_server:
+            return
+        connection.detach()
+        weakref.finalize(self, _forget, connection)
+        if self._run_id is None:
+            return
+        with connection.begin():
+            self._hold.take(connection, self._run_id)
+            ending = connection.execute(_ENDING_OF_RUN, {"id": self._run_id}).scalar()
+        if ending != "running":
+            raise BenchError(
+                f"Run {run_number(self._run_id)} in {self._place} was closed as {ending} while the server was away.",
+                hint="Its finished steps are kept. Start the run again.",
+            )
 
     def _disconnect(self) -> None:
         if self._connection is not None:
@@ -215,24 +185,9 @@ class Recorder:
                 self._connection.close()
             self._connection = None
 
-    def _witness(self, digest: str) -> None:
-        """Note beside the store how far the run has come, after its commit: a lost write-ahead log is noticed by it."""
-        if self._spare is not None:
-            with suppress(OSError), self._spare.open("r+b") as file:
-                file.write(digest.encode())
-
-    def _give_room(self) -> None:
-        if self._spare is not None:
-            with suppress(OSError):
-                self._spare.unlink(missing_ok=True)
-            self._spare = None
-
     def _let_go(self) -> None:
         self._disconnect()
-        self._give_room()
-        if self._lock is not None:
-            give_back(self._lock)
-            self._lock = None
+        self._hold.let_go()
 
     def _running(self) -> int:
         if self._run_id is None:
@@ -245,17 +200,24 @@ class Recorder:
         try:
             if self._connection is None:
                 self._connection = self._writer.connect()
+                self._hold_again(self._connection)
             with self._connection.begin():
                 yield self._connection
         except (sa.exc.DBAPIError, OSError) as error:
             # Closing folds the write-ahead log back, and with the spare room the record can be closed on a full disk.
             self._disconnect()
-            self._give_room()
+            self._hold.make_room()
             reason = str(error.orig) if isinstance(error, sa.exc.DBAPIError) else error.strerror or str(error)
             run = "" if self._run_id is None else f" Run {run_number(self._run_id)} keeps {_named(self._kept)}."
             raise BenchError(
-                f"The record could not be written into {self._path}: {reason}.{run}", hint=_advice(error)
+                f"The record could not be written into {self._place}: {reason}.{run}", hint=_advice(error)
             ) from error
+
+
+def _forget(connection: sa.Connection) -> None:
+    """A recorder that is given up lets its run fall."""
+    with suppress(sa.exc.DBAPIError):
+        connection.close()
 
 
 def _ground_row(run_id: int, ground: TraceabilityItem) -> dict[str, int | None]:
@@ -315,15 +277,6 @@ def close_run(connection: sa.Connection, keys: BenchKeys, run_id: int, end: RunE
     seal(connection, keys, (bench, bool(simulated)), "run end", run_id, end.at)
 
 
-def give_back(lock: FileLock) -> None:
-    """Let go of a run's lock and take its file away."""
-    # Taken away while still held, so that no other run's lock can be meant; a file that stays behind does no harm.
-    with suppress(OSError):
-        Path(lock.lock_file).unlink(missing_ok=True)
-    with suppress(OSError):
-        lock.release()
-
-
 def _named(steps: list[str]) -> str:
     if not steps:
         return "its intake; no step had ended yet"
@@ -340,6 +293,11 @@ _SQLITE_ADVICE = {
     sqlite3.SQLITE_READONLY: _READ_ONLY,
     sqlite3.SQLITE_PERM: _READ_ONLY,
 }
+_SERVER_ADVICE = {
+    "53100": "Free some space on the server's disk, then start the run again. Nothing that was written is lost.",
+    "25006": "The server takes no changes: a copy, or in recovery? Name the one that does.",
+    "42501": "The user's rights in the database: he must be owner of the schema, or have been granted its use.",
+}
 _SYSTEM_ADVICE = {errno.ENOSPC: _DISK_FULL, errno.EACCES: _READ_ONLY, errno.EPERM: _READ_ONLY, errno.EROFS: _READ_ONLY}
 
 
@@ -347,6 +305,10 @@ def _advice(error: sa.exc.DBAPIError | OSError) -> str:
     """What to do about it, by SQLite's primary result code or the system's number of the error."""
     if isinstance(error, OSError):
         known = _SYSTEM_ADVICE.get(error.errno or 0)
-    else:
+    elif isinstance(error.orig, sqlite3.Error):
         known = _SQLITE_ADVICE.get(getattr(error.orig, "sqlite_errorcode", 0) & 0xFF)
+    elif server_is_away(error):
+        known = "Is the server running, and the network there? Then start the run again."
+    else:
+        known = _SERVER_ADVICE.get(str(getattr(error.orig, "sqlstate", "")))
     return known or "Free space and health of the disk, the cable of an external one. Then start the run again."

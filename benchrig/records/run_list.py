@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from pathlib import Path
 from typing import Any, Literal
 
 import sqlalchemy as sa
 
 from benchrig.errors import ConfigError
 from benchrig.records import tables
+from benchrig.records.database.place import StorePlace
 from benchrig.records.database_errors import unreadable
 from benchrig.records.identity import head_of
 from benchrig.records.recorder import run_number
@@ -136,7 +136,7 @@ def numbers_wanted(wanted: RunsWanted) -> sa.Select[Any]:
     return query.order_by(c.started_at, c.id) if wanted.by_time else query.order_by(c.id)
 
 
-def summaries(reader: sa.Engine, path: Path, wanted: RunsWanted, limit: int) -> list[RunSummary]:
+def summaries(reader: sa.Engine, place: StorePlace, wanted: RunsWanted, limit: int) -> list[RunSummary]:
     """Summaries of the runs that are wanted, newest first, at most `limit` of them.
 
     Raises
@@ -154,18 +154,18 @@ def summaries(reader: sa.Engine, path: Path, wanted: RunsWanted, limit: int) -> 
             return [_summary(row) for row in connection.execute(query.order_by(*order)).mappings()]
     except sa.exc.DatabaseError as error:
         if wanted != ALL_RUNS:
-            raise unreadable(path, error) from error
-        return _one_by_one(reader, path, query, limit)
+            raise unreadable(place, error) from error
+        return _one_by_one(reader, place, query, limit)
 
 
-def _one_by_one(reader: sa.Engine, path: Path, query: sa.Select[Any], limit: int) -> list[RunSummary]:
+def _one_by_one(reader: sa.Engine, place: StorePlace, query: sa.Select[Any], limit: int) -> list[RunSummary]:
     """Summaries from a file that is damaged inside, each run looked up by itself; what cannot be read is named."""
     c = tables.runs.c
     try:
         with reader.begin() as connection:
             own = head_of(connection)
     except sa.exc.DatabaseError as error:
-        raise unreadable(path, error) from error
+        raise unreadable(place, error) from error
     found: list[RunSummary] = []
     run_id = 0 if own is None else own.run
     while run_id > 0 and len(found) < limit:

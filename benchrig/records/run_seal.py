@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from benchrig.records import serialization
 from benchrig.records.bench_keys import BenchKeys
+from benchrig.records.database.wording import holds
 from benchrig.records.identity import chain_key
 from benchrig.records.seal_check import Checker, Fault, Seal, SealState, subject_name, unsealed_fault
 from benchrig.records.sealed_content import FIGURES, SealedKind, digest_of
@@ -87,7 +88,7 @@ def head_faults(
     faults = []
     seen = set()
     for chain_id, chain in checker.chains.items():
-        key = chain_key(chain.bench, chain.simulated)
+        key = chain_key(chain.bench, chain.simulated, chain.origin)
         seen.add(key)
         if key not in behind or (only is not None and chain_id != only):
             continue
@@ -112,7 +113,7 @@ def _decisions(connection: sa.Connection, checker: Checker, run_id: int) -> list
     # A decision that was taken away, or given to another run, is found by what its seal says of its run.
     mark = f'"run":"{digest_of([run_id])[:FIGURES]}"'
     of_run = "subject IN (SELECT id FROM decisions WHERE run_id = :run)"
-    where = f"kind = 'decision' AND (instr(says, :mark) > 0 OR {of_run})"
+    where = f"kind = 'decision' AND ({holds(connection, 'says', ':mark')} OR {of_run})"
     for chain, entry in entries(connection, where, mark=mark, run=run_id):
         sealed[entry.subject] = True
         faults += checker.entry_faults(chain, entry) + checker.content_faults(entry)

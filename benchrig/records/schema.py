@@ -1,4 +1,4 @@
-"""Opening the database file: make a fresh one, recognise our own, bring an older one up to date, refuse all others.
+"""Opening the database: make a fresh one, recognise our own, bring an older one up to date, refuse all others.
 
 A fresh database is made from the metadata and stamped with the newest revision, without importing Alembic, which costs
 more than everything else here together. Alembic is imported only when an older database has to be upgraded.
@@ -15,7 +15,14 @@ import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.pool import NullPool
 
-from benchrig.errors import ConfigError
+from benchrig.errors import BenchError, ConfigError
+from benchrig.records.database.place import StorePlace
+from benchrig.records.database.server import (
+    holds_other_tables,
+    server_cannot,
+    server_engines,
+    server_has_store,
+)
 from benchrig.records.identity import (
     Head,
     compare,
@@ -57,8 +64,8 @@ def make_engine(path: Path, *, begin: str, waiting: Waiting | None = None) -> sa
     return engine
 
 
-def open_database(path: Path, waiting: Waiting | None = None) -> tuple[sa.Engine, sa.Engine]:
-    """Make or open the database at `path`, bring it up to date, and make sure that it is the store that was kept here.
+def open_database(place: StorePlace, waiting: Waiting | None = None) -> tuple[sa.Engine, sa.Engine]:
+    """Make or open the store at `place`, bring it up to date, and make sure that it is the one that was kept there.
 
     Returns
     -------
@@ -68,10 +75,10 @@ def open_database(path: Path, waiting: Waiting | None = None) -> tuple[sa.Engine
     Raises
     ------
     ConfigError
-        The path cannot be written, the file is no database or another program's, or a newer benchrig made it; or a
-        store was kept here that is missing, emptied, another one, or older than it was.
+        The path cannot be written or the server not reached, what is there is no database or another program's, or a
+        newer benchrig made it; or a store was kept here that is missing, emptied, another one, or older than it was.
     """
-    path = path.absolute()
+    path = place.beside
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -80,28 +87,43 @@ def open_database(path: Path, waiting: Waiting | None = None) -> tuple[sa.Engine
             hint="Does a file of that name stand in the way? May you write there? BENCHRIG_HOME names another folder.",
         ) from error
     try:
-        beside = look_before(path)
+        beside = read_beside(path) if place.on_server else look_before(path)
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        raise cannot_open(place, error) from error
+    if place.on_server:
+        writer, reader = server_engines(place, Waiting() if waiting is None else waiting)
+    else:
         writer = make_engine(path, begin="BEGIN IMMEDIATE", waiting=waiting)
         reader = make_engine(path, begin="BEGIN", waiting=waiting)
+    try:
+        _bring_up(place, writer, reader, beside)
+    except BaseException:
+        writer.dispose()
+        reader.dispose()
+        raise
+    return writer, reader
+
+
+def _bring_up(place: StorePlace, writer: sa.Engine, reader: sa.Engine, beside: Head | None) -> None:
+    try:
         with reader.begin() as connection:
             found = revision_of(connection)
         if found is None:
             with writer.begin() as connection:
                 found = revision_of(connection)  # another program may have been quicker
                 if found is None:
-                    begin_store(connection, path)
+                    begin_store(connection, place)
                     found = HEAD
         if found != HEAD:
-            migrate(writer, path, found)
+            migrate(writer, place, found)
         with reader.begin() as connection:
             own = head_of(connection)
             sealed = heads(connection)
-    except (sa.exc.DBAPIError, sqlite3.Error) as error:
-        raise cannot_open(path, error) from error
-    compare(path, own, beside)
+    except (sa.exc.SQLAlchemyError, sqlite3.Error, UnicodeDecodeError) as error:
+        raise cannot_open(place, error) from error
+    compare(place, own, beside)
     if own is not None and (beside is None or beside.digest != own.digest or beside.after(own) != beside):
-        keep_beside(path, own, sealed)
-    return writer, reader
+        keep_beside(place.beside, own, sealed)
 
 
 def look_before(path: Path, mode: str = "rw") -> Head | None:
@@ -114,10 +136,11 @@ def look_before(path: Path, mode: str = "rw") -> Head | None:
         raise ConfigError(f"Records {path}: this is a folder, not a database file.", hint="Give the file inside it.")
     if not path.exists() or path.stat().st_size == 0:
         if beside is not None:
-            raise lost(path, beside, "the database is empty" if path.exists() else "the database is missing")
+            what = "the database is empty" if path.exists() else "the database is missing"
+            raise lost(StorePlace(path), beside, what)
         log = path.with_name(f"{path.name}-wal")
         if log.exists() and log.stat().st_size > 0:
-            raise lost(path, Head("", ""), f"there is a write-ahead log, {log.name}, without its database")
+            raise lost(StorePlace(path), Head("", ""), f"there is a write-ahead log, {log.name}, without its database")
         return None
     # Setting the journal mode would already change another program's file.
     with closing(sqlite3.connect(f"{path.as_uri()}?mode={mode}", uri=True, timeout=SLICE_S)) as probe:
@@ -131,7 +154,7 @@ def look_before(path: Path, mode: str = "rw") -> Head | None:
             hint="Give another path; benchrig makes its own database when the file does not exist.",
         )
     if not count and beside is not None:
-        raise lost(path, beside, "the database is empty")
+        raise lost(StorePlace(path), beside, "the database is empty")
     return beside
 
 
@@ -142,11 +165,13 @@ def _of_file(probe: sqlite3.Connection) -> tuple[int, int]:
     return int(application), int(count)
 
 
-def begin_store(connection: sa.Connection, path: Path, after: Head | None = None) -> Head:
+def begin_store(connection: sa.Connection, place: StorePlace, after: Head | None = None) -> Head:
     """Make the tables of a new store, unless one was kept here; its numbers go on after those of a lost one."""
-    beside = read_beside(path)
+    beside = read_beside(place.beside)
     if beside is not None and after is None:
-        raise lost(path, beside, "the database is empty")
+        raise lost(place, beside, "the database is empty")
+    if place.on_server:
+        _make_sure_of_room(connection, place)
     metadata.create_all(connection)
     _stamp(connection)
     head = new_head()
@@ -157,7 +182,21 @@ def begin_store(connection: sa.Connection, path: Path, after: Head | None = None
     return head
 
 
-def migrate(writer: sa.Engine, path: Path, found: str | None) -> None:
+def _make_sure_of_room(connection: sa.Connection, place: StorePlace) -> None:
+    if connection.exec_driver_sql("SELECT current_schema()").scalar() is None:
+        raise ConfigError(
+            f"Records {place}: there is no such schema, or this user may not use it.",
+            hint="The search_path in the URL's options. A schema is made on the server: CREATE SCHEMA name.",
+        )
+    if holds_other_tables(connection):
+        raise ConfigError(
+            f"Records {place}: there are tables of another program.",
+            hint="Name a database of its own for the records (createdb NAME), or an empty schema in the URL: "
+            "?options=-csearch_path%3DNAME",
+        )
+
+
+def migrate(writer: sa.Engine, place: StorePlace, found: str | None) -> None:
     """Upgrade a database from revision `found` (None: from nothing) to the newest, by the packaged migrations.
 
     Raises
@@ -178,23 +217,30 @@ def migrate(writer: sa.Engine, path: Path, found: str | None) -> None:
         known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
         if found is not None and found not in known:
             raise ConfigError(
-                f"Records {path}: written by a newer benchrig (store revision {found!r}; this program knows {HEAD!r}).",
+                f"Records {place}: written by a newer benchrig (store revision {found!r}; this program knows "
+                f"{HEAD!r}).",
                 hint="Update benchrig on this computer. The records are untouched.",
             )
         with writer.begin() as connection:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
-            connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
+            if not place.on_server:
+                connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
     except (sa.exc.DBAPIError, CommandError) as error:
         raise ConfigError(
-            f"Records {path}: bringing the store from revision {found} to {HEAD} failed ({_reason(error)}).",
+            f"Records {place}: bringing the store from revision {found} to {HEAD} failed ({_reason(error)}).",
             hint="Free space on the disk? Is another benchrig running? The records are as they were.",
         ) from error
 
 
 def revision_of(connection: sa.Connection) -> str | None:
     """The store's revision; None for a database without tables of ours."""
-    if connection.exec_driver_sql("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'").first() is None:
+    if connection.dialect.name == "postgresql":
+        there = server_has_store(connection)
+    else:
+        query = "SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'"
+        there = connection.exec_driver_sql(query).first() is not None
+    if not there:
         return None
     row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
     return str(row[0]) if row is not None else ""
@@ -205,23 +251,28 @@ def _stamp(connection: sa.Connection) -> None:
         "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL, "
         "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num))"
     )
-    connection.exec_driver_sql("INSERT INTO alembic_version VALUES (?)", (HEAD,))
-    connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
+    connection.execute(sa.text("INSERT INTO alembic_version VALUES (:head)"), {"head": HEAD})
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
 
 
-def cannot_open(path: Path, error: Exception) -> ConfigError:
+def cannot_open(place: StorePlace, error: Exception) -> BenchError:
     """The error for a database that the library would not open."""
+    if place.on_server:
+        return server_cannot(place, error)
     reason = _reason(error)
     if "not a database" in reason or "malformed" in reason:
         return ConfigError(
-            f"Records {path}: not a database ({reason}).",
+            f"Records {place}: not a database ({reason}).",
             hint="Give another path, or restore the file from a backup.",
         )
     return ConfigError(
-        f"Records {path}: cannot be opened for writing ({reason}).",
+        f"Records {place}: cannot be opened for writing ({reason}).",
         hint="May you write into that folder? Free space on the disk? Is another program holding the file?",
     )
 
 
 def _reason(error: Exception) -> str:
+    if isinstance(error, UnicodeDecodeError):  # SQLite tells of a damaged schema in its own words
+        return "malformed database schema"
     return str(error.orig) if isinstance(error, sa.exc.DBAPIError) else str(error)

@@ -9,8 +9,9 @@ from typing import Any, Literal, NamedTuple
 import sqlalchemy as sa
 
 from benchrig.records.bench_keys import BenchKeys, key_name, signature_fits
+from benchrig.records.database.wording import holds
 from benchrig.records.sealed_content import FIGURES, KINDS, SealedKind, content_of, digest_of
-from benchrig.records.seals import Entry, chain_title, entries, signed_bytes
+from benchrig.records.seals import WRITTEN_WITH, Entry, chain_title, entries, signed_bytes
 
 __all__ = [
     "SINGLE",
@@ -110,11 +111,12 @@ class Chain:
     """Number of the first entry that introduces a key that is known here."""
     kept: str | None
     """Name of the key that this computer keeps for the bench."""
+    origin: str = ""
 
     @property
     def title(self) -> str:
         """Its name, as people say it."""
-        return chain_title(self.bench, self.simulated)
+        return chain_title(self.bench, self.simulated, self.origin)
 
 
 class KeyTold(NamedTuple):
@@ -163,17 +165,17 @@ class Checker:
         self._swaps = swaps
         given = {each.strip().lower() for each in trusted}
         self._known = keys.known() | given | {key_name(bytes.fromhex(each)) for each in given if len(each) == 64}
-        rows = connection.exec_driver_sql("SELECT id, bench, simulated FROM chains ORDER BY id").all()
+        rows = connection.exec_driver_sql("SELECT id, bench, simulated, origin FROM chains ORDER BY id").all()
         introduced: dict[int, list[Entry]] = {}
         for chain, entry in entries(connection, "kind = 'key'"):
             introduced.setdefault(chain, []).append(entry)
         self.chains: dict[int, Chain] = {}
-        for chain, bench, simulated in rows:
+        for chain, bench, simulated, origin in rows:
             found = introduced.get(chain, [])
             public = {entry.key: str(entry.told().get("public", "")) for entry in found}
             first = next((entry.number for entry in found if entry.key in self._known), None)
             kept = keys.kept(bench, simulated=bool(simulated))
-            self.chains[chain] = Chain(bench, simulated, public, first, kept)
+            self.chains[chain] = Chain(bench, simulated, public, first, kept, origin)
 
     # -- entries
 
@@ -198,6 +200,8 @@ class Checker:
     def key_faults(self, chain_id: int) -> list[Fault]:
         """Whether a chain was sealed anew as a whole, with a key that is not the one kept here."""
         chain = self.chains[chain_id]
+        if chain.origin:
+            return _origin_faults(chain)
         if chain.kept is None or chain.kept in chain.keys or not chain.keys:
             return []
         return [
@@ -269,7 +273,8 @@ class Checker:
     def _sealed_elsewhere(self, kind: SealedKind, own: int, part: str, digest: str) -> str | None:
         """What was sealed with that very part, where it was another one of the same kind."""
         query = sa.text(
-            "SELECT subject FROM seals WHERE kind = :kind AND subject <> :own AND instr(says, :part) > 0 LIMIT 1"
+            "SELECT subject FROM seals WHERE kind = :kind AND subject <> :own "
+            f"AND {holds(self._connection, 'says', ':part')} LIMIT 1"
         )
         told = f'"{part}":"{digest}"'
         found = self._connection.execute(query, {"kind": kind, "own": own, "part": told}).scalar()
@@ -304,6 +309,14 @@ def _about(entry: Entry) -> str:
 def _telling(part: str) -> bool:
     """Whether two records never hold that part alike by chance."""
     return part.startswith(("values of", "traces of", "step ")) or part in ("verdict", "what was found")
+
+
+def _origin_faults(chain: Chain) -> list[Fault]:
+    """Whether a chain that somebody wrote into a store on a server has his key and no other."""
+    if not chain.origin.startswith(WRITTEN_WITH) or list(chain.keys) == [chain.origin.removeprefix(WRITTEN_WITH)]:
+        return []
+    says = f"it was begun with the {chain.origin}, and others are introduced: {', '.join(chain.keys) or 'none'}"
+    return [Fault(f"seals of {chain.title}", "sealed with another key", says)]
 
 
 def _unhex(figures: str) -> bytes:

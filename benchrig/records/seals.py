@@ -20,6 +20,8 @@ from benchrig.records.sealed_content import SealedKind, content_of, digest_of, s
 
 __all__ = [
     "SEALED_SINCE",
+    "STORE_FIGURES",
+    "WRITTEN_WITH",
     "ChainHead",
     "Entry",
     "SealKind",
@@ -35,15 +37,20 @@ __all__ = [
 SealKind = Literal["key", "store"] | SealedKind
 FORMAT = 1
 SEALED_SINCE = 'SELECT run, "check", calibration, withdrawal, decision FROM sealed_since'
+WRITTEN_WITH = "key "
+"""So begins the origin of a chain that somebody wrote into a store on a server; the name of his key follows."""
+STORE_FIGURES = 8
+"""So many figures of a store's identity tell it from others."""
 _LONGEST_TITLE = 60
 _NUMBERED = ("run", "check", "calibration")
 """What has numbers that the store's identity keeps, in their order there."""
 
 
-def chain_title(bench: str, simulated: int | bool) -> str:
-    """A chain's name, as people say it."""
+def chain_title(bench: str, simulated: int | bool, origin: str = "") -> str:
+    """A chain's name, as people say it; one that was delivered says from which store."""
     short = bench if len(bench) <= _LONGEST_TITLE else f"{bench[: _LONGEST_TITLE - 1]}…"
-    return f"{short} (simulated)" if simulated else short
+    short = f"{short} (simulated)" if simulated else short
+    return short if not origin or origin.startswith(WRITTEN_WITH) else f"{short} of store {origin[:STORE_FIGURES]}"
 
 
 class Entry(NamedTuple):
@@ -103,25 +110,27 @@ class ChainHead(NamedTuple):
     simulated: int
     number: int
     digest: str
+    origin: str = ""
 
     @property
     def title(self) -> str:
         """The chain's name, as people say it."""
-        return chain_title(self.bench, self.simulated)
+        return chain_title(self.bench, self.simulated, self.origin)
 
 
 _COLUMNS = ", ".join(Entry._fields)
 # Plain text, where the library would build a statement each time: this is a good part of what a run costs.
 _LAST = sa.text(
     "SELECT id, number, digest, key FROM chains LEFT JOIN seals ON seals.chain = chains.id "
-    "WHERE bench = :bench AND simulated = :simulated ORDER BY number DESC LIMIT 1"
+    "WHERE bench = :bench AND simulated = :simulated AND origin = :origin "
+    "ORDER BY number DESC LIMIT 1"
 )
-_NEW_CHAIN = sa.text("INSERT INTO chains (bench, simulated) VALUES (:bench, :simulated)")
+_NEW_CHAIN = sa.text("INSERT INTO chains (bench, simulated, origin) VALUES (:bench, :simulated, :origin)")
 _NEW_SEAL = sa.text(
     f"INSERT INTO seals (chain, {_COLUMNS}) VALUES (:chain, {', '.join(f':{name}' for name in Entry._fields)})"
 )
 _HEADS = """
-SELECT bench, simulated, number, digest FROM chains JOIN seals ON seals.chain = chains.id
+SELECT bench, simulated, number, digest, origin FROM chains JOIN seals ON seals.chain = chains.id
 WHERE number = (SELECT max(number) FROM seals WHERE chain = chains.id) ORDER BY chains.id
 """
 
@@ -174,7 +183,8 @@ def seal(
 def seal_new_identity(connection: sa.Connection, keys: BenchKeys, at: datetime) -> None:
     """Say in each chain that the store goes by another identity from here on: `store_replacement`."""
     says = identity_says(connection)
-    for bench, simulated in connection.exec_driver_sql("SELECT bench, simulated FROM chains ORDER BY id").all():
+    own = "SELECT bench, simulated FROM chains WHERE origin = '' ORDER BY id"
+    for bench, simulated in connection.exec_driver_sql(own).all():
         _append(connection, keys, (bench, bool(simulated)), "store", 0, at, says, digest_of(says), "")
 
 
@@ -190,8 +200,9 @@ def _append(
     rows: str,
 ) -> None:
     named = (serialization.text(bench[0]), int(bench[1]))
-    chain, place = _place(connection, *named)
     signer = keys.signer(named[0], simulated=bool(named[1]))
+    origin = "" if connection.dialect.name == "sqlite" else f"{WRITTEN_WITH}{signer.name}"
+    chain, place = _place(connection, *named, origin)
     if place.key != signer.name:
         introduced = {"public": signer.public, **identity_says(connection)}
         if kind in _NUMBERED:  # its own number was given out just now
@@ -211,9 +222,9 @@ class _Place(NamedTuple):
     key: str
 
 
-def _place(connection: sa.Connection, bench: str, simulated: int) -> tuple[int, _Place]:
+def _place(connection: sa.Connection, bench: str, simulated: int, origin: str) -> tuple[int, _Place]:
     """A chain's number in the store, and where it has come to; it is begun where there is none."""
-    named = {"bench": bench, "simulated": simulated}
+    named = {"bench": bench, "simulated": simulated, "origin": origin}
     found = connection.execute(_LAST, named).first()
     if found is None:
         connection.execute(_NEW_CHAIN, named)

@@ -1,4 +1,4 @@
-"""The store: one SQLite file with every run in it, and one lock file beside it for each run that is going on."""
+"""The store: every run that was recorded, in one SQLite file or on a PostgreSQL server."""
 
 from __future__ import annotations
 
@@ -8,36 +8,26 @@ from datetime import datetime
 from pathlib import Path
 
 import sqlalchemy as sa
-from filelock import FileLock, Timeout
 
 from benchrig.bench.traceability import BenchKey
-from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import tables
 from benchrig.records.archive.archive_files import archive_beside
 from benchrig.records.archive.archiving import Archived, archive_traces
-from benchrig.records.bench_keys import BenchKeys, keys_beside
+from benchrig.records.bench_keys import keys_beside
 from benchrig.records.calibration_store import CalibrationStore
+from benchrig.records.cut_off_runs import close_cut_off_runs
+from benchrig.records.database.place import StorePlace, place_of
 from benchrig.records.database_errors import read_connection, unreadable, write_connection
 from benchrig.records.decisions import Decision, keep_decision
 from benchrig.records.head_beside import head_kept
 from benchrig.records.history import CheckValveHistory, check_valve_history
-from benchrig.records.identity import FROM_BACKUP, heads_beside
+from benchrig.records.identity import heads_beside
 from benchrig.records.label_code import read_label_code
 from benchrig.records.page_signature import check_pages, signed_page
 from benchrig.records.read_only import may_write, open_for_reading
 from benchrig.records.recent_runs import RecentRun, recent_runs
-from benchrig.records.recorder import (
-    Recorder,
-    close_run,
-    give_back,
-    has_link,
-    last_link,
-    leftovers,
-    lock_path,
-    run_number,
-    spare_path,
-)
+from benchrig.records.recorder import Recorder, run_number
 from benchrig.records.run_list import ALL_RUNS, RunsWanted, numbers_wanted, summaries
 from benchrig.records.run_lookup import find_run, near_tags, tag_of_label
 from benchrig.records.run_reading import read_run
@@ -49,48 +39,49 @@ from benchrig.records.seals import ChainHead, heads
 from benchrig.records.summary import Summary, summarise
 from benchrig.records.verification import KeptHead, StoreChecked, verify_store
 from benchrig.records.waiting import Waiting
-from benchrig.sequencer.events import RunEnded
 
 __all__ = ["Store"]
 
-CUT_OFF = "the program was cut off before the run ended"
-CUT_OFF_HINT = "Power, computer, or was the program killed? The finished steps are kept; take the valve through again."
-CUT_OFF_STATE = "not known; the board turns all outputs off by itself when the program falls silent"
 TAKEN_AWAY_HINT = "Restore the store from a backup. 'benchrig records verify' says what else is missing."
 
 
 class Store:
-    """Every run, in one file.
+    """Every run, in one file or on a server.
 
     Opening it also closes the records of runs that were cut off: marked as running, but nobody holds their lock.
 
     Parameters
     ----------
-    path : Path
-        The database file; it and its folder are made when they do not exist.
+    place : Path or StorePlace
+        The database file, or the place on a server; it is made when it does not exist.
     reading : bool
         Only to look at: a file on a disk that cannot be written is then opened as it is.
 
     Raises
     ------
     ConfigError
-        The path cannot be written, the file is no database or another program's, or a newer benchrig made it; or a
-        store was kept here that is missing, emptied, another one, or older than it was.
+        The path cannot be written or the server not reached, what is there is no database or another program's, or a
+        newer benchrig made it; or a store was kept here that is missing, emptied, another one, or older than it was.
     """
 
-    def __init__(self, path: Path, *, reading: bool = False) -> None:
-        self.path = path.absolute()
+    def __init__(self, place: Path | StorePlace, *, reading: bool = False) -> None:
+        self.place = place_of(place)
         self._waiting = Waiting()
         self._archive = archive_beside(self.path)
-        if reading and not may_write(self.path):
+        if reading and not self.place.on_server and not may_write(self.path):
             self._writer = self._reader = open_for_reading(self.path, self._waiting)
             return
-        self._writer, self._reader = open_database(self.path, self._waiting)
+        self._writer, self._reader = open_database(self.place, self._waiting)
         try:
-            self._close_cut_off_runs()
+            close_cut_off_runs(self.place, self._writer, self._reader)
         except sa.exc.DatabaseError as error:  # damaged inside: what can be read is read
             if not reading:
-                raise unreadable(self.path, error) from error
+                raise unreadable(self.place, error) from error
+
+    @property
+    def path(self) -> Path:
+        """The database file; of a store on a server what files of it on this computer are named after."""
+        return self.place.beside
 
     def recorder(self, meanwhile: Callable[[], object] | None = None) -> Recorder:
         """A `Sink` that writes one run into this store.
@@ -100,12 +91,12 @@ class Store:
         """
         if meanwhile is not None:
             self._waiting.meanwhile = meanwhile
-        return Recorder(self._writer, self.path)
+        return Recorder(self._writer, self.place)
 
     @property
     def calibration_store(self) -> CalibrationStore:
         """Bench checks and calibrations."""
-        return CalibrationStore(self._writer, self._reader, self.path)
+        return CalibrationStore(self._writer, self._reader, self.place)
 
     def run(self, number_or_tag: str, *, traces: bool = True) -> RunRecord:
         """Read one run.
@@ -127,15 +118,15 @@ class Store:
             The record is damaged.
         """
         wanted = number_or_tag.strip()
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             run_id = find_run(connection, wanted)
             if run_id is None:
                 gone = taken_away(connection, wanted)
                 if gone is not None:
-                    raise BenchError(f"{gone} ({self.path}).", hint=TAKEN_AWAY_HINT)
+                    raise BenchError(f"{gone} ({self.place}).", hint=TAKEN_AWAY_HINT)
                 near = near_tags(connection, wanted)
                 raise ConfigError(
-                    f"No run and no tag {wanted!r} in {self.path}.",
+                    f"No run and no tag {wanted!r} in {self.place}.",
                     hint=f"Did you mean {near}?" if near else "'benchrig records list' shows what there is.",
                 )
             try:
@@ -144,7 +135,7 @@ class Store:
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
-                    f"The record of run {run_number(run_id)} in {self.path} is damaged: {reason}.",
+                    f"The record of run {run_number(run_id)} in {self.place} is damaged: {reason}.",
                     hint="Health of the disk; was the file changed by another program? Restore it from a backup. "
                     "The other runs: 'benchrig records list' names those that can be read.",
                 ) from error
@@ -163,7 +154,7 @@ class Store:
 
     def verify(self, kept: Iterable[KeptHead] = (), trusted: Iterable[str] = ()) -> StoreChecked:
         """Hold everything in the store against its seals; see `verification.verify_store`."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
 
             def read(run_id: int) -> RunRecord:
                 return read_run(connection, run_id, traces=True, archive=self._archive)
@@ -179,11 +170,11 @@ class Store:
 
     def archive(self, before: datetime, tell: Callable[[int], object] = lambda _: None) -> Archived:
         """Move the traces of runs that were begun before then into archive files; see `archiving.archive_traces`."""
-        return archive_traces(self._writer, self._reader, self.path, self._archive, before, tell)
+        return archive_traces(self._writer, self._reader, self.place, self._archive, before, tell)
 
     def summary(self, wanted: RunsWanted) -> Summary:
         """Some runs together."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             return summarise(connection, wanted)
 
     def signed(self, record: RunRecord, html: str) -> str:
@@ -192,7 +183,7 @@ class Store:
 
     def check_pages(self, folder: Path) -> tuple[int, list[Fault]]:
         """How many pages and labels in a folder are signed, and what is wrong with them or does not fit the store."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
 
             def digests(run_id: int) -> tuple[str, ...] | None:
                 there = connection.execute(sa.select(tables.runs.c.id).where(tables.runs.c.id == run_id)).scalar()
@@ -203,17 +194,17 @@ class Store:
 
     def heads(self) -> list[ChainHead]:
         """How far the seals of each bench have come."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             return heads(connection)
 
     def bench_keys(self) -> list[KeyTold]:
         """The keys that the benches have sealed with."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             return told_keys(connection, keys_beside(self.path))
 
     def decide(self, record: RunRecord, decision: Decision) -> None:
         """Keep what a person decided about the part of a run. Raises BenchError when it cannot be written."""
-        with head_kept(self.path) as keep, write_connection(self._writer, self.path, "decision") as connection:
+        with head_kept(self.path) as keep, write_connection(self._writer, self.place, "decision") as connection:
             keep_decision(connection, keys_beside(self.path), int(record.run), decision)
             keep(connection)
 
@@ -228,7 +219,7 @@ class Store:
             .order_by(c.id.desc())
             .limit(1)
         )
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             run_id = connection.execute(earlier).scalar()
         return None if run_id is None else self.run(f"run:{run_id}", traces=False)
 
@@ -243,23 +234,23 @@ class Store:
         code = read_label_code(typed_or_scanned)
         if code is None:
             return typed_or_scanned
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             tag = tag_of_label(connection, code)
         if tag is None:
             raise ConfigError(
-                f"The label of run {code.run} is of a part that is not in {self.path}; its tag is too long to stand on "
-                "the label.",
+                f"The label of run {code.run} is of a part that is not in {self.place}; its tag is too long to stand "
+                "on the label.",
                 hint="Type the tag instead. Is the label from another bench's store?",
             )
         return tag
 
     def runs(self, limit: int = 50, wanted: RunsWanted = ALL_RUNS) -> list[RunSummary]:
         """Summaries of the runs that are wanted, newest first, at most `limit` of them."""
-        return summaries(self._reader, self.path, wanted, limit)
+        return summaries(self._reader, self.place, wanted, limit)
 
     def numbers(self, wanted: RunsWanted) -> list[int]:
         """Numbers of the runs that are wanted, the first that was begun first."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             return list(connection.execute(numbers_wanted(wanted)).scalars())
 
     def read(self, numbers: Iterable[int], *, traces: bool) -> Iterator[RunRecord]:
@@ -271,7 +262,7 @@ class Store:
             One of them is damaged.
         """
         for number in numbers:
-            with read_connection(self._reader, self.path) as connection:
+            with read_connection(self._reader, self.place) as connection:
                 yield read_run(connection, number, traces=traces, archive=self._archive)
 
     def check_valve_runs(self, tag: str | None = None) -> CheckValveHistory:
@@ -282,60 +273,10 @@ class Store:
         ConfigError
             There is none.
         """
-        with read_connection(self._reader, self.path) as connection:
-            return check_valve_history(connection, self.path, tag)
+        with read_connection(self._reader, self.place) as connection:
+            return check_valve_history(connection, self.place, tag)
 
     def recent_runs(self, bench: BenchKey, since: datetime) -> tuple[RecentRun, ...]:
         """The newest runs on a bench that began since then, newest first."""
-        with read_connection(self._reader, self.path) as connection:
+        with read_connection(self._reader, self.place) as connection:
             return recent_runs(connection, bench, since)
-
-    def _close_cut_off_runs(self) -> None:
-        left = leftovers(self.path)
-        with self._reader.begin() as connection:
-            running = connection.exec_driver_sql("SELECT id FROM runs WHERE ending = 'running'").scalars().all()
-            lost = [each for each in left if each.digest and not has_link(connection, each.run_id, each.digest)]
-        for run_id in sorted({*running, *(each.run_id for each in left)}):
-            lock = FileLock(lock_path(self.path, run_number(run_id)), thread_local=False)
-            try:
-                lock.acquire(timeout=0)
-            except (Timeout, OSError):
-                continue  # it is going on, in this program or another one
-            try:
-                # Looked at again, now that it is sure that nobody is writing this run.
-                with self._reader.begin() as connection:
-                    gone = [x for x in lost if x.run_id == run_id and not has_link(connection, run_id, x.digest)]
-                if gone:
-                    raise _log_lost(self.path, run_id)
-                spare_path(self.path, run_number(run_id)).unlink(missing_ok=True)
-                if run_id in running:
-                    keys = keys_beside(self.path)
-                    if not keys.readable():
-                        continue  # who may sign closes it
-                    with self._writer.begin() as connection:
-                        _close_cut_off(connection, keys, run_id)
-            except (sa.exc.DBAPIError, OSError) as error:
-                reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
-                raise BenchError(
-                    f"Run {run_number(run_id)} was cut off; its record in {self.path} cannot be closed: {reason}.",
-                    hint="Free space on the disk? Is another program holding the file? Its finished steps are safe.",
-                ) from error
-            finally:
-                give_back(lock)
-
-
-def _log_lost(path: Path, run_id: int) -> ConfigError:
-    return ConfigError(
-        f"Records {path}: run {run_number(run_id)} was cut off, and what it had written last is not in the store. Its "
-        "write-ahead log is missing, or an old backup was put in its place.",
-        hint=FROM_BACKUP,
-    )
-
-
-def _close_cut_off(connection: sa.Connection, keys: BenchKeys, run_id: int) -> None:
-    ending = connection.execute(sa.select(tables.runs.c.ending).where(tables.runs.c.id == run_id)).scalar_one()
-    if ending != "running":
-        return  # it ended between our look and our lock
-    seconds = last_link(connection, run_id).ended_s
-    end = RunEnded(utc_now(), "aborted", seconds, error=CUT_OFF, hint=CUT_OFF_HINT, bench_state=CUT_OFF_STATE)
-    close_run(connection, keys, run_id, end)

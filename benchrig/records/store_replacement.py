@@ -13,8 +13,9 @@ import sqlalchemy as sa
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records.bench_keys import keys_beside
+from benchrig.records.database.place import StorePlace
+from benchrig.records.database.run_holds import leftovers
 from benchrig.records.identity import Head, head_of, identity_path, keep_beside, new_head, read_beside, write_head
-from benchrig.records.recorder import leftovers
 from benchrig.records.schema import begin_store, cannot_open, make_engine, migrate, revision_of
 from benchrig.records.seals import heads, seal_new_identity
 from benchrig.records.tables import HEAD
@@ -49,9 +50,9 @@ def begin_anew(path: Path, pages: Path | None = None) -> tuple[Head, list[Path]]
         aside = set_aside(path)
         _forget_leftovers(path)
         with make_engine(path, begin="BEGIN IMMEDIATE").begin() as connection:
-            head = begin_store(connection, path, before)
+            head = begin_store(connection, StorePlace(path), before)
     except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
-        raise cannot_open(path, error) from error
+        raise cannot_open(StorePlace(path), error) from error
     keep_beside(path, head, ())
     return head, aside
 
@@ -88,7 +89,7 @@ def go_on_from_backup(path: Path, pages: Path | None = None) -> Head:
                 f"Records {path}: not a store of benchrig.", hint="Copy the backup there, under this name."
             )
         if found != HEAD:
-            migrate(engine, path, found)
+            migrate(engine, StorePlace(path), found)
         with engine.begin() as connection:
             own = head_of(connection) or new_head()
             for known in (read_beside(path), _highest_page(pages)):
@@ -101,7 +102,7 @@ def go_on_from_backup(path: Path, pages: Path | None = None) -> Head:
         _forget_leftovers(path)
         identity_path(path).unlink(missing_ok=True)
     except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
-        raise cannot_open(path, error) from error
+        raise cannot_open(StorePlace(path), error) from error
     keep_beside(path, head, sealed)
     return head
 

@@ -12,7 +12,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from benchrig.records import serialization
-from benchrig.records.column_types import REAL, ArraysBlob, FiniteReal, JsonText, PlainText, UtcText
+from benchrig.records.column_types import REAL, WHOLE, ArraysBlob, FiniteReal, JsonText, PlainText, UtcText
+from benchrig.records.database.append_only import add_rules
 
 __all__ = [
     "APPLICATION_ID",
@@ -36,7 +37,7 @@ __all__ = [
 
 APPLICATION_ID = 0x62724C31
 """Stamped into the file's header (``PRAGMA application_id``): how the store knows its own databases."""
-HEAD = "0006"
+HEAD = "0007"
 """The newest revision in ``migrations/versions``: what `metadata` describes."""
 
 NAMING = {
@@ -50,10 +51,16 @@ NAMING = {
 
 metadata = sa.MetaData(naming_convention=NAMING)
 
+
+def _only_where(condition: sa.ColumnElement[bool]) -> dict[str, Any]:
+    """For an index of some rows only, on both engines."""
+    return {"sqlite_where": condition, "postgresql_where": condition}
+
+
 runs = sa.Table(
     "runs",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("id", WHOLE, primary_key=True),
     sa.Column("tag", PlainText, nullable=False, index=True),
     sa.Column("model", PlainText, nullable=False, index=True),
     sa.Column("reason", PlainText, nullable=False),
@@ -63,8 +70,8 @@ runs = sa.Table(
     sa.Column("started_at", UtcText, nullable=False),
     sa.Column("ended_at", UtcText),
     sa.Column("ending", PlainText, nullable=False),
-    sa.Column("simulated", sa.Integer, nullable=False),
-    sa.Column("seed", sa.Integer),
+    sa.Column("simulated", WHOLE, nullable=False),
+    sa.Column("seed", WHOLE),
     sa.Column("program", PlainText, nullable=False),
     sa.Column("model_facts", JsonText(serialization.model_content, serialization.model_from), nullable=False),
     sa.Column("bench_facts", JsonText(serialization.bench_content, serialization.bench_from), nullable=False),
@@ -92,22 +99,22 @@ runs = sa.Table(
 sa.Index(None, runs.c.started_at)
 for _found_by in ("verdict", "cause", "bench"):
     sa.Index(None, runs.c[_found_by], runs.c.started_at)
-sa.Index("ix_runs_batch", runs.c.batch, runs.c.started_at, sqlite_where=runs.c.batch != sa.literal_column("''"))
-sa.Index("ix_runs_running", runs.c.id, sqlite_where=runs.c.ending == sa.literal_column("'running'"))
+sa.Index("ix_runs_batch", runs.c.batch, runs.c.started_at, **_only_where(runs.c.batch != sa.literal_column("''")))
+sa.Index("ix_runs_running", runs.c.id, **_only_where(runs.c.ending == sa.literal_column("'running'")))
 sa.Index(
     "ix_runs_check_valve",
     runs.c.tag,
     runs.c.model,
     runs.c.simulated,
-    sqlite_where=runs.c.reason == sa.literal_column("'check-valve'"),
+    **_only_where(runs.c.reason == sa.literal_column("'check-valve'")),
 )
 
 steps = sa.Table(
     "steps",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False),
-    sa.Column("position", sa.Integer, nullable=False),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("run_id", WHOLE, sa.ForeignKey("runs.id"), nullable=False),
+    sa.Column("position", WHOLE, nullable=False),
     sa.Column("name", PlainText, nullable=False),
     sa.Column("title", PlainText, nullable=False),
     sa.Column("started_s", FiniteReal, nullable=False),
@@ -124,9 +131,9 @@ steps = sa.Table(
 characteristics = sa.Table(
     "characteristics",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("step_id", sa.Integer, sa.ForeignKey("steps.id"), nullable=False),
-    sa.Column("position", sa.Integer, nullable=False),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("step_id", WHOLE, sa.ForeignKey("steps.id"), nullable=False),
+    sa.Column("position", WHOLE, nullable=False),
     sa.Column("name", PlainText, nullable=False, index=True),
     sa.Column("value", REAL),
     sa.Column("u", REAL),
@@ -144,11 +151,11 @@ characteristics = sa.Table(
 traces = sa.Table(
     "traces",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("step_id", sa.Integer, sa.ForeignKey("steps.id"), nullable=False),
-    sa.Column("position", sa.Integer, nullable=False),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("step_id", WHOLE, sa.ForeignKey("steps.id"), nullable=False),
+    sa.Column("position", WHOLE, nullable=False),
     sa.Column("name", PlainText, nullable=False),
-    sa.Column("samples", sa.Integer, nullable=False),
+    sa.Column("samples", WHOLE, nullable=False),
     sa.Column("marks", JsonText(), nullable=False),
     sa.Column("curves", JsonText(), nullable=False),
     sa.Column("arrays", ArraysBlob, nullable=False),
@@ -160,14 +167,14 @@ traces = sa.Table(
 checks = sa.Table(
     "checks",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("id", WHOLE, primary_key=True),
     sa.Column("bench", PlainText, nullable=False, index=True),
-    sa.Column("simulated", sa.Integer, nullable=False),
-    sa.Column("seed", sa.Integer),
+    sa.Column("simulated", WHOLE, nullable=False),
+    sa.Column("seed", WHOLE),
     sa.Column("started_at", UtcText, nullable=False),
     sa.Column("ended_at", UtcText, nullable=False),
     sa.Column("operator", PlainText, nullable=False),
-    sa.Column("passed", sa.Integer, nullable=False),
+    sa.Column("passed", WHOLE, nullable=False),
     sa.Column("content", sa.Text, nullable=False),
     sa.Column("digest", PlainText, nullable=False),
     sa.CheckConstraint("passed IN (0, 1)", name="passed"),
@@ -178,10 +185,10 @@ checks = sa.Table(
 calibrations = sa.Table(
     "calibrations",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("id", WHOLE, primary_key=True),
     sa.Column("bench", PlainText, nullable=False, index=True),
-    sa.Column("simulated", sa.Integer, nullable=False),
-    sa.Column("seed", sa.Integer),
+    sa.Column("simulated", WHOLE, nullable=False),
+    sa.Column("seed", WHOLE),
     sa.Column("kind", PlainText, nullable=False),
     sa.Column("made_at", UtcText, nullable=False),
     sa.Column("until_at", UtcText, nullable=False),
@@ -195,8 +202,8 @@ calibrations = sa.Table(
 withdrawals = sa.Table(
     "withdrawals",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibrations.id"), nullable=False),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("calibration_id", WHOLE, sa.ForeignKey("calibrations.id"), nullable=False),
     sa.Column("at", UtcText, nullable=False),
     sa.Column("operator", PlainText, nullable=False),
     sa.Column("reason", PlainText, nullable=False),
@@ -208,10 +215,10 @@ withdrawals = sa.Table(
 rests_on = sa.Table(
     "rests_on",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False, index=True),
-    sa.Column("check_id", sa.Integer, sa.ForeignKey("checks.id"), index=True),
-    sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibrations.id"), index=True),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("run_id", WHOLE, sa.ForeignKey("runs.id"), nullable=False, index=True),
+    sa.Column("check_id", WHOLE, sa.ForeignKey("checks.id"), index=True),
+    sa.Column("calibration_id", WHOLE, sa.ForeignKey("calibrations.id"), index=True),
     sa.CheckConstraint("(check_id IS NULL) <> (calibration_id IS NULL)", name="one_of_both"),
     sqlite_strict=True,
 )
@@ -220,8 +227,8 @@ rests_on = sa.Table(
 decisions = sa.Table(
     "decisions",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False, index=True),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("run_id", WHOLE, sa.ForeignKey("runs.id"), nullable=False, index=True),
     sa.Column("at", UtcText, nullable=False),
     sa.Column("operator", PlainText, nullable=False),
     sa.Column("disposition", PlainText, nullable=False),
@@ -233,12 +240,12 @@ decisions = sa.Table(
 identity = sa.Table(
     "identity",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("id", WHOLE, primary_key=True),
     sa.Column("store", PlainText, nullable=False),
     sa.Column("made", PlainText, nullable=False),
-    sa.Column("run", sa.Integer, nullable=False),
-    sa.Column("check", sa.Integer, nullable=False),
-    sa.Column("calibration", sa.Integer, nullable=False),
+    sa.Column("run", WHOLE, nullable=False),
+    sa.Column("check", WHOLE, nullable=False),
+    sa.Column("calibration", WHOLE, nullable=False),
     sa.Column("digest", PlainText, nullable=False),
     sa.CheckConstraint("id = 1", name="one_row"),
     sqlite_strict=True,
@@ -248,22 +255,28 @@ identity = sa.Table(
 chains = sa.Table(
     "chains",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("id", WHOLE, primary_key=True),
     sa.Column("bench", PlainText, nullable=False),
-    sa.Column("simulated", sa.Integer, nullable=False),
-    sa.UniqueConstraint("bench", "simulated"),
+    sa.Column("simulated", WHOLE, nullable=False),
+    sa.Column("origin", PlainText, nullable=False, server_default=""),
+    sa.UniqueConstraint("bench", "simulated").ddl_if(dialect="sqlite"),
+    sa.Index("uq_chains_origin", "origin", "bench", "simulated", unique=True).ddl_if(dialect="postgresql"),
     sa.CheckConstraint("simulated IN (0, 1)", name="simulated"),
     sqlite_strict=True,
 )
-"""One row a bench that has sealed something; a simulated one apart from a real one of the same name."""
+"""One row a bench that has sealed something; a simulated one apart from a real one of the same name.
+
+`origin` is empty in a file, which has one keeper. On a server it is ``key NAME`` where somebody wrote into it, and the
+identity of the bench's own store for what was delivered from there: two benches of one name have two chains.
+"""
 
 seals = sa.Table(
     "seals",
     metadata,
-    sa.Column("chain", sa.Integer, sa.ForeignKey("chains.id"), primary_key=True, autoincrement=False),
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("chain", WHOLE, sa.ForeignKey("chains.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", WHOLE, primary_key=True, autoincrement=False),
     sa.Column("kind", PlainText, nullable=False),
-    sa.Column("subject", sa.Integer, nullable=False),
+    sa.Column("subject", WHOLE, nullable=False),
     sa.Column("at", PlainText, nullable=False),
     sa.Column("says", PlainText, nullable=False),
     sa.Column("content", sa.Text, nullable=False),
@@ -280,12 +293,12 @@ seals = sa.Table(
 sealed_since = sa.Table(
     "sealed_since",
     metadata,
-    sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("run", sa.Integer, nullable=False),
-    sa.Column("check", sa.Integer, nullable=False),
-    sa.Column("calibration", sa.Integer, nullable=False),
-    sa.Column("withdrawal", sa.Integer, nullable=False),
-    sa.Column("decision", sa.Integer, nullable=False),
+    sa.Column("id", WHOLE, primary_key=True),
+    sa.Column("run", WHOLE, nullable=False),
+    sa.Column("check", WHOLE, nullable=False),
+    sa.Column("calibration", WHOLE, nullable=False),
+    sa.Column("withdrawal", WHOLE, nullable=False),
+    sa.Column("decision", WHOLE, nullable=False),
     sa.CheckConstraint("id = 1", name="one_row"),
     sqlite_strict=True,
 )
@@ -313,17 +326,6 @@ def insert_row(connection: sa.Connection, table: sa.Table, values: dict[str, Any
     return int(key[0])
 
 
-def append_only_sql(table: str) -> tuple[str, str]:
-    """The two triggers that make a table append-only, for SQLite."""
-    return (
-        f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, '{table} are never changed'); END",
-        f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, '{table} are never taken away'); END",
-    )
-
-
-for _name in APPEND_ONLY:
-    for _sql in append_only_sql(_name):
-        _forbid = sa.DDL(_sql)  # type: ignore[no-untyped-call]  # the library leaves this one without types
-        sa.event.listen(metadata.tables[_name], "after_create", _forbid.execute_if(dialect="sqlite"))
+@sa.event.listens_for(metadata, "after_create")
+def _forbid(_metadata: object, connection: sa.Connection, **_: object) -> None:
+    add_rules(connection, APPEND_ONLY)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -14,6 +15,7 @@ from benchrig.errors import ConfigError
 from benchrig.records import tables
 from benchrig.records.archive.archived_arrays import MARK
 from benchrig.records.bench_keys import BenchKeys
+from benchrig.records.database.append_only import broken_rules
 from benchrig.records.run_record import RunRecord
 from benchrig.records.run_seal import archived_faults, head_faults, not_sealed_faults
 from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault, unsealed_fault
@@ -117,6 +119,12 @@ def verify_store(
     found.faults += _rules(connection)
     for chain_id in checker.chains:
         found.faults += _chain(connection, checker, chain_id, found)
+    titles = Counter(chain.title for chain in checker.chains.values())
+    found.remarks += [
+        f"{count} computers have sealed as {title}, each with its own key: do two benches go by one name?"
+        for title, count in titles.items()
+        if count > 1
+    ]
     for more in (
         _unsealed(connection),
         _orphans(connection),
@@ -205,16 +213,10 @@ def _file(connection: sa.Connection) -> Iterator[Fault]:
 
 def _rules(connection: sa.Connection) -> Iterator[Fault]:
     """Whether the database still forbids to change what is only ever added."""
-    if connection.dialect.name != "sqlite":
-        return
-    rows = connection.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").all()
-    there = {str(row.name): str(row.sql) for row in rows}
-    for table in tables.APPEND_ONLY:
-        for sql in tables.append_only_sql(table):
-            name = sql.split()[2]
-            if there.pop(name, None) != sql:
-                yield Fault(f"the database's rule {name}", "removed", f"that {table} are only ever added to")
-    for name in there:
+    gone, others = broken_rules(connection, tables.APPEND_ONLY)
+    for name, table in gone:
+        yield Fault(f"the database's rule {name}", "removed", f"that {table} are only ever added to")
+    for name in others:
         yield Fault(f"the trigger {name}", "added", "no part of a store: put in by another program")
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import psycopg
 import pytest
 
 from benchrig.bench.calibrations import Calibration, Constant, Reference, Withdrawal
@@ -14,12 +15,14 @@ from benchrig.bench.check_result import CheckItem, CheckResult
 from benchrig.bench.traceability import BenchKey, TraceabilityItem
 from benchrig.errors import ConfigError
 from benchrig.records import Store
+from benchrig.records.database.place import StorePlace
 from benchrig.records.identity import identity_path
 from benchrig.records.run_list import RunsWanted
 from benchrig.records.schema import make_engine, open_database
-from tests.records.raw_database import raw_database
+from tests.records.raw_database import behind, raw_database
 from tests.reports.sample_record import BENCH, record_into, started
 
+REFUSED = (sqlite3.IntegrityError, psycopg.DatabaseError)
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 KEY = BenchKey("bench-1", simulated=False)
 VOLUME = Calibration(
@@ -49,8 +52,8 @@ CHECK = CheckResult(
 )
 
 
-def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").calibration_store
+def test_what_was_kept_comes_back_the_same_with_its_number(place: StorePlace) -> None:
+    trust = Store(place).calibration_store
     kept = trust.keep_calibration(KEY, VOLUME)
     assert (kept.name, replace(kept, number=0)) == ("cal-0001", VOLUME)
     assert trust.calibrations(KEY) == (kept,)
@@ -62,8 +65,8 @@ def test_what_was_kept_comes_back_the_same_with_its_number(workshop: Path) -> No
     assert trust.faults() == ()
 
 
-def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their_own(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").calibration_store
+def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their_own(place: StorePlace) -> None:
+    trust = Store(place).calibration_store
     trust.keep_calibration(BenchKey("bench-1", simulated=True, seed=3), VOLUME)
     trust.keep_check(BenchKey("bench-1", simulated=True, seed=3), CHECK)
     for other in (KEY, BenchKey("bench-1", simulated=True, seed=4), BenchKey("bench-2", simulated=True, seed=3)):
@@ -72,25 +75,24 @@ def test_benches_do_not_see_each_others_and_simulated_seeds_are_benches_of_their
 
 
 @pytest.mark.parametrize("table", ["calibrations", "checks", "withdrawals", "rests_on"])
-def test_the_database_itself_refuses_to_change_or_lose_them(workshop: Path, table: str) -> None:
-    path = workshop / "records.sqlite"
-    store = Store(path)
+def test_the_database_itself_refuses_to_change_or_lose_them(place: StorePlace, table: str) -> None:
+    store = Store(place)
     trust = store.calibration_store
     trust.keep_calibration(KEY, VOLUME)
     trust.keep_check(KEY, CHECK)
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
     bench = replace(BENCH, grounds=(TraceabilityItem("check", 1, "c"), TraceabilityItem("volume", 1, "v")))
     store.recorder().run_started(replace(started(), bench=bench))
-    with raw_database(path) as raw:
+    with raw_database(place) as raw:
         assert raw.execute(f"SELECT count(*) FROM {table}").fetchone()[0] > 0
-        with pytest.raises(sqlite3.IntegrityError, match="never changed"):
-            raw.execute(f"UPDATE {table} SET id = id + 1")
-        with pytest.raises(sqlite3.IntegrityError, match="never taken away"):
-            raw.execute(f"DELETE FROM {table}")
+    with raw_database(place) as raw, pytest.raises(REFUSED, match="never changed"):
+        raw.execute(f"UPDATE {table} SET id = id + 1")
+    with raw_database(place) as raw, pytest.raises(REFUSED, match="never taken away"):
+        raw.execute(f"DELETE FROM {table}")
 
 
-def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_again(workshop: Path) -> None:
-    trust = Store(workshop / "records.sqlite").calibration_store
+def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_again(place: StorePlace) -> None:
+    trust = Store(place).calibration_store
     trust.keep_calibration(KEY, VOLUME)
     trust.withdraw(1, Withdrawal(NOW, "R. Counter", "the vessel was dented"))
     (found,) = trust.calibrations(KEY)
@@ -99,8 +101,8 @@ def test_a_withdrawn_calibration_stays_with_its_reason_and_cannot_be_withdrawn_a
         trust.withdraw(1, Withdrawal(NOW, "R. Counter", "again"))
 
 
-def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) -> None:
-    store = Store(workshop / "records.sqlite")
+def test_runs_that_rested_on_a_calibration_or_a_check_are_found(place: StorePlace) -> None:
+    store = Store(place)
     for _ in range(2):
         store.calibration_store.keep_calibration(KEY, VOLUME)
     store.calibration_store.keep_check(KEY, CHECK)
@@ -119,24 +121,21 @@ def test_runs_that_rested_on_a_calibration_or_a_check_are_found(workshop: Path) 
 
 
 @pytest.mark.parametrize("wanted", ["cal-0009", "9"])
-def test_a_calibration_that_is_not_there_is_told(workshop: Path, wanted: str) -> None:
+def test_a_calibration_that_is_not_there_is_told(place: StorePlace, wanted: str) -> None:
     with pytest.raises(ConfigError, match="No calibration"):
-        Store(workshop / "records.sqlite").calibration_store.calibration(wanted)
+        Store(place).calibration_store.calibration(wanted)
 
 
 @pytest.mark.parametrize("wanted", ["", "cal-x", "check-1", "²", "-1"])
-def test_a_name_that_is_none_is_told(workshop: Path, wanted: str) -> None:
+def test_a_name_that_is_none_is_told(place: StorePlace, wanted: str) -> None:
     with pytest.raises(ConfigError, match="no name like"):
-        Store(workshop / "records.sqlite").calibration_store.calibration(wanted)
+        Store(place).calibration_store.calibration(wanted)
 
 
-def test_a_changed_calibration_does_not_fit_its_digest(workshop: Path) -> None:
-    path = workshop / "records.sqlite"
-    trust = Store(path).calibration_store
+def test_a_changed_calibration_does_not_fit_its_digest(place: StorePlace) -> None:
+    trust = Store(place).calibration_store
     trust.keep_calibration(KEY, VOLUME)
-    with raw_database(path) as raw:
-        raw.execute("DROP TRIGGER calibrations_no_update")
-        raw.execute("UPDATE calibrations SET content = replace(content, '0.5013', '0.5113')")
+    behind(place, "UPDATE calibrations SET content = replace(content, '0.5013', '0.5113')")
     assert trust.faults() == ("cal-0001 is not as it was written",)
 
 
@@ -159,7 +158,7 @@ def test_a_store_of_the_first_schema_is_brought_up_to_date_with_its_runs(worksho
     with raw_database(path) as raw:
         assert raw.execute("SELECT count(*) FROM sqlite_master WHERE name = 'calibrations'").fetchone() == (0,)
     identity_path(path).unlink()  # programs of that day kept none
-    open_database(path)
+    open_database(StorePlace(path))
     store = Store(path)
     assert store.run("0001").digest_faults() == ()
     assert store.calibration_store.keep_calibration(KEY, VOLUME).number == 1

@@ -16,7 +16,7 @@ from benchrig.clock import RealClock
 from benchrig.errors import BenchError, InterlockOpen
 from benchrig.records import Recorder, Store, run_document
 from benchrig.records import schema as schema_module
-from benchrig.records.recorder import lock_path
+from benchrig.records.database.run_holds import lock_path
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import ended, record_into, started, steps
 

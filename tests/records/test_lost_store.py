@@ -13,6 +13,7 @@ import pytest
 
 from benchrig.errors import ConfigError
 from benchrig.records import Store
+from benchrig.records.database.place import StorePlace
 from benchrig.records.identity import Head, compare, heads_beside, identity_path, keep_beside, read_beside
 from benchrig.records.store_replacement import begin_anew, go_on_from_backup
 from tests.records.test_durability import other_program
@@ -125,8 +126,8 @@ def test_a_damaged_identity_beside_a_whole_store_is_written_anew(path: Path) -> 
 
 def test_what_is_kept_beside_never_falls_back(path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    keep_beside(path, Head("one", "then", run=5, check=1, digest="of 5"), [("bench", 0, 9, "nine")])
-    older = [("bench", 0, 8, "eight"), ("other", 1, 1, "one")]
+    keep_beside(path, Head("one", "then", run=5, check=1, digest="of 5"), [("bench", 0, 9, "nine", "")])
+    older = [("bench", 0, 8, "eight", ""), ("other", 1, 1, "one", "")]
     keep_beside(path, Head("one", "then", run=3, check=2, digest="of 3"), older)
     assert read_beside(path) == Head("one", "then", run=5, check=2, digest="of 5")
     assert heads_beside(path) == {"real: bench": [9, "nine"], "simulated: other": [1, "one"]}
@@ -134,7 +135,7 @@ def test_what_is_kept_beside_never_falls_back(path: Path) -> None:
 
 def test_a_database_without_an_identity_is_not_the_store_that_was_kept_here(path: Path) -> None:
     with pytest.raises(ConfigError, match="not the store that was kept here, which came to run 0005"):
-        compare(path, None, Head("one", "then", run=5))
+        compare(StorePlace(path), None, Head("one", "then", run=5))
 
 
 def test_the_number_of_a_run_that_was_deleted_is_never_used_again(path: Path) -> None:

@@ -15,11 +15,12 @@ from benchrig.bench.traceability import BenchKey
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import Store
 from benchrig.records.bench_keys import BenchKeys, keys_beside, signature_fits
+from benchrig.records.database.place import StorePlace, place_named
 from benchrig.records.decisions import Decision
 from benchrig.records.identity import identity_path
 from benchrig.records.store_replacement import begin_anew, go_on_from_backup
 from benchrig.records.verification import KeptHead, StoreChecked, read_head
-from tests.records.raw_database import raw_database
+from tests.records.raw_database import behind, raw_database
 from tests.records.test_calibration_store import CHECK, VOLUME
 from tests.reports.sample_record import BENCH, STARTED, record_into, started, steps
 
@@ -27,14 +28,15 @@ REAL = BenchKey("demo bench", simulated=False)
 
 
 @pytest.fixture
-def path(workshop: Path) -> Path:
+def file(workshop: Path) -> Path:
+    """For what only a file has: older schemas, backups that are copied."""
     return workshop / "records.sqlite"
 
 
 @pytest.fixture
-def store(path: Path) -> Store:
+def store(place: StorePlace) -> Store:
     """Two runs, a check, a withdrawn calibration, a decision: seven entries with the key, in two chains."""
-    store = Store(path)
+    store = Store(place)
     record_into(store.recorder(), "accept", tag="C-1")
     record_into(store.recorder(), "aborted", tag="C-2")
     store.decide(store.run("run:1"), Decision(STARTED, "R. Counter", "scrap", "cracked"))
@@ -42,18 +44,6 @@ def store(path: Path) -> Store:
     store.calibration_store.keep_calibration(REAL, VOLUME)
     store.calibration_store.withdraw(1, Withdrawal(STARTED, "R. Counter", "dented"))
     return store
-
-
-def behind(path: Path, *statements: str) -> None:
-    """Do something to the database behind the store's back; its rules are put back afterwards."""
-    with raw_database(path) as raw:
-        rules = raw.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
-        for name, _ in rules:
-            raw.execute(f"DROP TRIGGER {name}")
-        for statement in statements:
-            assert raw.execute(statement).rowcount > 0
-        for _, sql in rules:
-            raw.execute(sql)
 
 
 def told(found: StoreChecked) -> list[str]:
@@ -110,41 +100,42 @@ CHANGES = {
 
 
 @pytest.mark.parametrize("what", CHANGES)
-def test_what_is_changed_is_named(store: Store, path: Path, what: str) -> None:
+def test_what_is_changed_is_named(store: Store, place: StorePlace, what: str) -> None:
     statement, says = CHANGES[what]
-    behind(path, statement)
-    assert any(says in line for line in told(Store(path).verify())), told(Store(path).verify())
+    behind(place, statement)
+    assert any(says in line for line in told(Store(place).verify())), told(Store(place).verify())
 
 
 def test_a_run_that_is_shown_says_what_was_changed_of_it_of_its_decisions_and_its_neighbours(
-    store: Store, path: Path
+    store: Store, place: StorePlace
 ) -> None:
-    behind(path, "UPDATE runs SET verdict = 'reject' WHERE id = 1")
-    seal = Store(path).run("run:1").seal
+    behind(place, "UPDATE runs SET verdict = 'reject' WHERE id = 1")
+    seal = Store(place).run("run:1").seal
     assert seal is not None
     assert (seal.state, [each.says for each in seal.faults]) == ("broken", ["not as it was sealed: verdict"])
-    other = Store(path).run("run:2").seal
+    other = Store(place).run("run:2").seal
     assert other is not None
     assert other.state == "sealed"
-    behind(path, "DELETE FROM decisions")
-    seal = Store(path).run("run:1").seal
+    behind(place, "DELETE FROM decisions")
+    seal = Store(place).run("run:1").seal
     assert seal is not None
     assert [each.what for each in seal.faults] == ["run 0001", "decision 0001"]
 
 
-def test_runs_and_traces_that_were_exchanged_are_named_as_such(path: Path) -> None:
-    store = Store(path)
+def test_runs_and_traces_that_were_exchanged_are_named_as_such(place: StorePlace) -> None:
+    store = Store(place)
     record_into(store.recorder(), "accept", tag="C-1")
     record_into(store.recorder(), "reject", tag="C-2")
     of_1 = "step_id = (SELECT id FROM steps WHERE name = 'flow' AND run_id = 1)"
-    behind(path, f"UPDATE traces SET arrays = (SELECT arrays {OF_2}) WHERE {of_1}")
-    assert "changed run 0001: not as it was sealed: traces of step 4 (flow)" in told(Store(path).verify())
-    behind(path, *(f"UPDATE traces SET {c} = (SELECT {c} {OF_2}) WHERE {of_1}" for c in ("samples", "marks", "curves")))
-    assert "swapped run 0001: traces of step 4 (flow): those of run 0002" in told(Store(path).verify())
+    behind(place, f"UPDATE traces SET arrays = (SELECT arrays {OF_2}) WHERE {of_1}")
+    assert "changed run 0001: not as it was sealed: traces of step 4 (flow)" in told(Store(place).verify())
+    rest = ("samples", "marks", "curves")
+    behind(place, *(f"UPDATE traces SET {c} = (SELECT {c} {OF_2}) WHERE {of_1}" for c in rest))
+    assert "swapped run 0001: traces of step 4 (flow): those of run 0002" in told(Store(place).verify())
 
 
-def test_whole_runs_that_were_exchanged_are_named_as_such(path: Path) -> None:
-    store = Store(path)
+def test_whole_runs_that_were_exchanged_are_named_as_such(place: StorePlace) -> None:
+    store = Store(place)
     record_into(store.recorder(), "accept", tag="C-1")
     record_into(store.recorder(), "reject", tag="C-2")
     changes = [
@@ -152,56 +143,62 @@ def test_whole_runs_that_were_exchanged_are_named_as_such(path: Path) -> None:
         for table, column in (("runs", "id"), ("steps", "run_id"))
         for old, new in ((1, -1), (2, 1), (-1, 2))
     ]
-    behind(path, *changes)
-    lines = told(Store(path).verify())
+    behind(place, *changes)
+    lines = told(Store(place).verify())
     assert "swapped run 0001: what stands in its place was sealed as run 0002" in lines
     assert "swapped run 0002: what stands in its place was sealed as run 0001" in lines
 
 
-def test_entries_that_were_put_into_another_order_are_named(store: Store, path: Path) -> None:
+def test_entries_that_were_put_into_another_order_are_named(store: Store, place: StorePlace) -> None:
     behind(
-        path,
+        place,
         *(
             f"UPDATE seals SET number = {new} WHERE number = {old} AND chain = 1"
             for old, new in ((3, 99), (4, 3), (99, 4))
         ),
     )
-    lines = told(Store(path).verify())
+    lines = told(Store(place).verify())
     assert "reordered entry 3 of the seals of demo bench (simulated): it was written as entry 4" in lines
 
 
-def test_a_run_that_was_taken_away_is_told_where_it_is_asked_for(store: Store, path: Path) -> None:
-    behind(path, "DELETE FROM runs WHERE id = 2", "DELETE FROM steps WHERE run_id = 2")
+def test_a_run_that_was_taken_away_is_told_where_it_is_asked_for(store: Store, place: StorePlace) -> None:
+    behind(place, "DELETE FROM runs WHERE id = 2", "DELETE FROM steps WHERE run_id = 2")
     with pytest.raises(BenchError, match=r"Run 0002 was sealed at .* and has been taken out of the store"):
-        Store(path).run("2")
-    assert any("removed run 0002" in line for line in told(Store(path).verify()))
-    behind(path, "DELETE FROM seals WHERE subject = 2 AND kind IN ('run', 'run end')")
+        Store(place).run("2")
+    assert any("removed run 0002" in line for line in told(Store(place).verify()))
+    behind(place, "DELETE FROM seals WHERE subject = 2 AND kind IN ('run', 'run end')")
     with pytest.raises(BenchError, match="Run 0002 is not in the store any more, though its number was given out"):
-        Store(path).run("run:0002")
+        Store(place).run("run:0002")
 
 
-def test_rules_that_were_taken_away_are_told(store: Store, path: Path) -> None:
-    with raw_database(path) as raw:
-        raw.execute("DROP TRIGGER seals_no_delete")
-        raw.execute("CREATE TRIGGER hide AFTER INSERT ON runs BEGIN SELECT 1; END")
-    lines = told(Store(path).verify())
+def test_rules_that_were_taken_away_are_told(store: Store, place: StorePlace) -> None:
+    with raw_database(place) as raw:
+        if place.on_server:
+            raw.execute("ALTER TABLE seals DISABLE TRIGGER seals_no_update")
+            raw.execute("DROP TRIGGER seals_no_delete ON seals")
+            raw.execute("CREATE TRIGGER hide AFTER INSERT ON runs EXECUTE FUNCTION only_ever_added()")
+        else:
+            raw.execute("DROP TRIGGER seals_no_delete")
+            raw.execute("CREATE TRIGGER hide AFTER INSERT ON runs BEGIN SELECT 1; END")
+    lines = told(Store(place).verify())
     assert any("removed the database's rule seals_no_delete" in line for line in lines)
     assert any("added the trigger hide" in line for line in lines)
+    assert len(lines) == 2 + place.on_server
 
 
-def test_the_database_refuses_to_change_a_seal(store: Store, path: Path) -> None:
+def test_the_database_refuses_to_change_a_seal(store: Store, place: StorePlace) -> None:
     for statement in (
         "UPDATE seals SET at = ''",
         "DELETE FROM seals",
         "DELETE FROM chains",
         "DELETE FROM sealed_since",
     ):
-        with raw_database(path) as raw, pytest.raises(Exception, match="are never"):
+        with raw_database(place) as raw, pytest.raises(Exception, match="are never"):
             raw.execute(statement)
 
 
-def test_a_head_that_was_kept_shows_what_nothing_else_can(path: Path) -> None:
-    store = Store(path)
+def test_a_head_that_was_kept_shows_what_nothing_else_can(place: StorePlace) -> None:
+    store = Store(place)
     for tag in ("C-1", "C-2"):
         record_into(store.recorder(), "accept", tag=tag)
     (head,) = store.heads()
@@ -210,15 +207,15 @@ def test_a_head_that_was_kept_shows_what_nothing_else_can(path: Path) -> None:
     # Everything that tells of the end is cut off alike, in the database and beside it.
     of_2 = "WHERE step_id IN (SELECT id FROM steps WHERE run_id = 2)"
     gone = (f"characteristics {of_2}", f"traces {of_2}", "steps WHERE run_id = 2", "runs WHERE id = 2")
-    behind(path, *(f"DELETE FROM {what}" for what in (*gone, "seals WHERE number > 3")))
-    behind(path, "UPDATE identity SET run = 1, digest = (SELECT start_digest FROM runs)")
-    identity_path(path).unlink()
-    assert told(Store(path).verify()) == []
-    assert told(Store(path).verify([kept])) == [
+    behind(place, *(f"DELETE FROM {what}" for what in (*gone, "seals WHERE number > 3")))
+    behind(place, "UPDATE identity SET run = 1, digest = (SELECT start_digest FROM runs)")
+    identity_path(place.beside).unlink()
+    assert told(Store(place).verify()) == []
+    assert told(Store(place).verify([kept])) == [
         f"not the kept one the kept head 5:{head.digest[:16]}: no chain comes that far (the longest has 3 entries): "
         "the last entries were taken away"
     ]
-    assert "another one" in told(Store(path).verify([KeptHead(3, "0" * 16)]))[0]
+    assert "another one" in told(Store(place).verify([KeptHead(3, "0" * 16)]))[0]
 
 
 @pytest.mark.parametrize("typed", ["", "12", "12:", "12:abc", "x:0123456789", "12:0123456789xy"])
@@ -227,29 +224,29 @@ def test_what_is_no_head_is_told(typed: str) -> None:
         read_head(typed)
 
 
-def test_an_old_store_is_brought_up_and_its_runs_are_marked_as_not_sealed_then(path: Path) -> None:
-    store = Store(path)
+def test_an_old_store_is_brought_up_and_its_runs_are_marked_as_not_sealed_then(file: Path) -> None:
+    store = Store(file)
     record_into(store.recorder(), "accept", tag="old")
     record_into(store.recorder(), "reject", tag="old")
-    down_to(path, "0004")
-    shutil.rmtree(path.parent / "keys")
-    store = Store(path)
+    down_to(file, "0004")
+    shutil.rmtree(file.parent / "keys")
+    store = Store(file)
     assert [run.seal.state for run in (store.run("1"), store.run("2")) if run.seal] == ["not sealed then"] * 2
     record_into(store.recorder(), "accept", tag="new")
     found = store.verify()
     assert told(found) == []
     assert (found.counts["run"], found.counts["not sealed then"]) == (1, 2)
-    with raw_database(path) as raw:
+    with raw_database(file) as raw:
         assert raw.execute("SELECT bench FROM runs").fetchall() == [("demo bench",)] * 3
-    behind(path, "UPDATE runs SET verdict = 'accept' WHERE id = 2", "UPDATE runs SET operator = 'X' WHERE id = 1")
-    assert told(Store(path).verify()) == [
+    behind(file, "UPDATE runs SET verdict = 'accept' WHERE id = 2", "UPDATE runs SET operator = 'X' WHERE id = 1")
+    assert told(Store(file).verify()) == [
         "changed run 0001: the start of the run is not as it was written",
         "changed run 0002: its verdict stands there as accept and as reject",
     ]
-    assert [run.seal.state for run in (Store(path).run("1"), Store(path).run("2")) if run.seal] == ["broken"] * 2
+    assert [run.seal.state for run in (Store(file).run("1"), Store(file).run("2")) if run.seal] == ["broken"] * 2
 
 
-def down_to(path: Path, revision: str) -> None:
+def down_to(file: Path, revision: str) -> None:
     """Bring a store back to an older revision, as a program of that day left it."""
     from alembic import command
     from alembic.config import Config
@@ -260,14 +257,14 @@ def down_to(path: Path, revision: str) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(package.__file__).with_name("migrations")))
     config.set_main_option("path_separator", "os")
-    with make_engine(path, begin="BEGIN IMMEDIATE").begin() as connection:
+    with make_engine(file, begin="BEGIN IMMEDIATE").begin() as connection:
         config.attributes["connection"] = connection
         command.downgrade(config, revision)
-    identity_path(path).unlink()  # it tells how far the seals had come
+    identity_path(file).unlink()  # it tells how far the seals had come
 
 
-def test_a_run_that_is_going_on_and_one_that_was_cut_off_have_their_place(path: Path) -> None:
-    store = Store(path)
+def test_a_run_that_is_going_on_and_one_that_was_cut_off_have_their_place(place: StorePlace) -> None:
+    store = Store(place)
     recorder = store.recorder()
     recorder.run_started(started())
     for step in steps("accept")[:2]:
@@ -276,9 +273,9 @@ def test_a_run_that_is_going_on_and_one_that_was_cut_off_have_their_place(path: 
     assert seal is not None
     assert (seal.state, seal.number) == ("going on", 2)
     assert told(store.verify()) == []
-    behind(path, "UPDATE steps SET notes = '[\"nothing\"]' WHERE name = 'coil'")
+    behind(place, "UPDATE steps SET notes = '[\"nothing\"]' WHERE name = 'coil'")
     recorder._let_go()  # as when the program is killed
-    store = Store(path)
+    store = Store(place)
     assert store.run("1").ending == "aborted"
     assert told(store.verify()) == ["changed run 0001: step coil is not as it was written"]
     seal = store.run("1").seal
@@ -289,8 +286,8 @@ def test_a_run_that_is_going_on_and_one_that_was_cut_off_have_their_place(path: 
 # -- keys
 
 
-def test_a_key_is_made_at_first_use_and_is_its_owners_alone(store: Store, path: Path) -> None:
-    keys = keys_beside(path)
+def test_a_key_is_made_at_first_use_and_is_its_owners_alone(store: Store, place: StorePlace) -> None:
+    keys = keys_beside(place.beside)
     files = sorted(keys.folder.iterdir())
     assert [file.name.rpartition("-")[0] for file in files] == ["demo-bench", "demo-bench-simulated"]
     if os.name == "posix":
@@ -305,48 +302,70 @@ def test_a_key_is_made_at_first_use_and_is_its_owners_alone(store: Store, path: 
     assert not signature_fits(signer.public, signer.sign(b"x"), b"y")
 
 
-def test_a_key_can_be_kept_elsewhere(path: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_a_key_can_be_kept_elsewhere(place: StorePlace, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("BENCHRIG_KEYS", str(tmp_path / "stick"))
-    record_into(Store(path).recorder(), "aborted")
-    assert not (path.parent / "keys").exists()
+    record_into(Store(place).recorder(), "aborted")
+    assert not (place.beside.parent / "keys").exists()
     assert len(list((tmp_path / "stick").iterdir())) == 1
-    assert told(Store(path).verify()) == []
+    assert told(Store(place).verify()) == []
 
 
-def test_a_lost_key_is_made_anew_and_what_was_sealed_before_still_stands(store: Store, path: Path) -> None:
+def test_a_lost_key_is_made_anew_and_what_was_sealed_before_still_stands(store: Store, place: StorePlace) -> None:
     (old,) = [each.name for each in store.bench_keys() if each.bench.endswith("(simulated)")]
-    shutil.rmtree(path.parent / "keys")
-    record_into(Store(path).recorder(), "accept", tag="C-3")
-    found = Store(path).verify()
+    shutil.rmtree(place.beside.parent / "keys")
+    record_into(Store(place).recorder(), "accept", tag="C-3")
+    found = Store(place).verify()
     assert told(found) == []
     assert any(f"The key {old} of demo bench (simulated) is not on this computer" in each for each in found.remarks)
-    assert any("has sealed with 2 keys" in each for each in found.remarks)
-    assert not any(old in each and "not on this" in each for each in Store(path).verify(trusted=[old]).remarks)
-    behind(path, "UPDATE runs SET operator = 'X' WHERE id = 1")
-    assert told(Store(path).verify()) == ["changed run 0001: not as it was sealed: operator"]
+    several = "2 computers have sealed as" if place.on_server else "has sealed with 2 keys"
+    assert any(several in each for each in found.remarks)
+    assert not any(old in each and "not on this" in each for each in Store(place).verify(trusted=[old]).remarks)
+    behind(place, "UPDATE runs SET operator = 'X' WHERE id = 1")
+    assert told(Store(place).verify()) == ["changed run 0001: not as it was sealed: operator"]
 
 
-def test_what_was_sealed_with_another_key_is_named(store: Store, path: Path) -> None:
-    own = path.parent / "keys"
-    own.rename(path.parent / "kept")
-    record_into(Store(path).recorder(), "accept", tag="C-3")  # somebody without the key
+def record_without_the_key(place: StorePlace) -> None:
+    own = place.beside.parent / "keys"
+    own.rename(place.beside.parent / "kept")
+    record_into(Store(place).recorder(), "accept", tag="C-3")
     shutil.rmtree(own)
-    (path.parent / "kept").rename(own)
-    lines = told(Store(path).verify())
-    assert any(line.startswith("sealed with another key entry 8 ") and "(run 0003)" in line for line in lines)
-    seal = Store(path).run("3").seal
+    (place.beside.parent / "kept").rename(own)
+
+
+def test_two_computers_of_one_bench_name_have_two_chains_on_a_server(server_url: str, workshop: Path) -> None:
+    place = place_named(server_url, workshop)
+    record_into(Store(place).recorder(), "accept", tag="C-1")
+    record_without_the_key(place)
+    found = Store(place).verify()
+    assert told(found) == []
+    assert [chain.title for chain in found.chains] == ["demo bench (simulated)"] * 2
+    assert [len(chain.strangers) for chain in found.chains] == [0, 1]
+    assert any("2 computers have sealed as demo bench (simulated)" in each for each in found.remarks)
+    # Whoever has not the key cannot write into the other's chain either.
+    behind(place, "UPDATE seals SET chain = 1, number = number + 10 WHERE chain = 2")
+    assert any(line.startswith("sealed with another key seals of") for line in told(Store(place).verify()))
+
+
+def test_what_was_sealed_with_another_key_is_named(file: Path) -> None:
+    place = StorePlace(file)
+    record_into(Store(file).recorder(), "accept", tag="C-1")
+    record_into(Store(file).recorder(), "aborted", tag="C-2")
+    record_without_the_key(place)
+    lines = told(Store(file).verify())
+    assert any(line.startswith("sealed with another key entry 7 ") and "(run 0003)" in line for line in lines)
+    seal = Store(place).run("3").seal
     assert seal is not None
     assert seal.state == "broken"
 
 
-def test_a_damaged_or_closed_key_ends_the_run_before_it_begins(path: Path) -> None:
-    record_into(Store(path).recorder(), "aborted")
-    (file,) = (path.parent / "keys").iterdir()
+def test_a_damaged_or_closed_key_ends_the_run_before_it_begins(place: StorePlace) -> None:
+    record_into(Store(place).recorder(), "aborted")
+    (file,) = (place.beside.parent / "keys").iterdir()
     file.write_text("no key")
     with pytest.raises(ConfigError, match="is damaged") as caught:
-        Store(path).recorder().run_started(started())
+        Store(place).recorder().run_started(started())
     assert "backup" in caught.value.hint
-    assert [run.run for run in Store(path).runs()] == ["0001"]
+    assert [run.run for run in Store(place).runs()] == ["0001"]
     file.write_bytes(b"\xff\xfe")
     with pytest.raises(ConfigError, match="is damaged"):
         BenchKeys(file.parent).signer(BENCH.name, simulated=True)
@@ -359,16 +378,19 @@ def test_a_damaged_or_closed_key_ends_the_run_before_it_begins(path: Path) -> No
 # -- a store that was lost
 
 
-def test_going_on_from_a_backup_and_a_new_store_keep_the_seals_whole(store: Store, path: Path) -> None:
-    shutil.copyfile(path, path.with_name("backup"))
+def test_going_on_from_a_backup_and_a_new_store_keep_the_seals_whole(file: Path) -> None:
+    store = Store(file)
+    for tag in ("C-1", "C-2"):
+        record_into(store.recorder(), "accept", tag=tag)
+    shutil.copyfile(file, file.with_name("backup"))
     record_into(store.recorder(), "accept", tag="lost")
-    shutil.copyfile(path.with_name("backup"), path)
-    go_on_from_backup(path)
-    assert told(Store(path).verify()) == []
-    assert record_into(Store(path).recorder(), "accept", tag="C-4") == "0004"
-    assert told(Store(path).verify()) == []
+    shutil.copyfile(file.with_name("backup"), file)
+    go_on_from_backup(file)
+    assert told(Store(file).verify()) == []
+    assert record_into(Store(file).recorder(), "accept", tag="C-4") == "0004"
+    assert told(Store(file).verify()) == []
     with pytest.raises(BenchError, match="Run 0003 is not in the store any more"):
-        Store(path).run("3")
-    begin_anew(path)
-    assert record_into(Store(path).recorder(), "accept", tag="C-5") == "0005"
-    assert told(Store(path).verify()) == []
+        Store(file).run("3")
+    begin_anew(file)
+    assert record_into(Store(file).recorder(), "accept", tag="C-5") == "0005"
+    assert told(Store(file).verify()) == []

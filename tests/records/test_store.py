@@ -7,15 +7,16 @@ import json
 import math
 import sqlite3
 from datetime import UTC, datetime, timedelta, timezone
-from pathlib import Path
 
 import numpy as np
+import psycopg
 import pytest
 import sqlalchemy as sa
 
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import Store, run_document
+from benchrig.records.database.place import StorePlace
 from benchrig.records.label_code import label_code
 from benchrig.records.run_list import RunsWanted
 from benchrig.records.tables import UtcText, traces
@@ -23,6 +24,7 @@ from benchrig.sequencer.events import RunEnded, StepResult
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import KINDS, ended, record_into, sample, started, steps
 
+REFUSED = (sqlite3.IntegrityError, psycopg.IntegrityError, psycopg.DataError)
 ODD_TAGS = (
     "C/1042\\..",
     'it\'s "quoted"; DROP TABLE runs; --',
@@ -35,8 +37,8 @@ ODD_TAGS = (
 
 
 @pytest.fixture
-def store(workshop: Path) -> Store:
-    return Store(workshop / "records.sqlite")
+def store(place: StorePlace) -> Store:
+    return Store(place)
 
 
 @pytest.mark.slow
@@ -196,21 +198,22 @@ def test_times_are_kept_in_utc_and_a_time_without_zone_is_refused(store: Store) 
     recorder.run_ended(dataclasses.replace(ended("aborted", steps("aborted")), at=east))
     assert store.run(number).started == datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
     assert store.run(number).started.utcoffset() == timedelta(0)
-    with raw_database(store.path) as raw:
+    with raw_database(store.place) as raw:
         assert raw.execute("SELECT started_at FROM runs").fetchone() == ("2026-11-25T09:30:00.000000Z",)
     with pytest.raises(ValueError, match="time zone"):
         UtcText().process_bind_param(datetime(2026, 11, 25), sa.create_engine("sqlite://").dialect)  # noqa: DTZ001 - the point
 
 
-def test_a_text_where_a_number_belongs_is_refused_by_the_file_itself(store: Store) -> None:
+def test_a_text_where_a_number_belongs_is_refused_by_the_database_itself(store: Store) -> None:
     record_into(store.recorder(), "aborted")
-    with raw_database(store.path) as raw, pytest.raises(sqlite3.IntegrityError, match="TEXT value in REAL column"):
+    said = r"TEXT value in REAL column|invalid input syntax"
+    with raw_database(store.place) as raw, pytest.raises(REFUSED, match=said):
         raw.execute("UPDATE characteristics SET value = 'hello'")
 
 
-def test_a_verdict_without_a_finished_run_is_refused_by_the_file_itself(store: Store) -> None:
+def test_a_verdict_without_a_finished_run_is_refused_by_the_database_itself(store: Store) -> None:
     record_into(store.recorder(), "aborted")
-    with raw_database(store.path) as raw, pytest.raises(sqlite3.IntegrityError, match="verdict_only_when_finished"):
+    with raw_database(store.place) as raw, pytest.raises(REFUSED, match="verdict_only_when_finished"):
         raw.execute("UPDATE runs SET verdict = 'reject'")
 
 
@@ -228,14 +231,14 @@ def test_a_verdict_without_a_finished_run_is_refused_by_the_file_itself(store: S
 def test_a_changed_record_is_found_out(store: Store, change: str, fault: str) -> None:
     number = record_into(store.recorder(), "reject")
     assert store.run(number).digest_faults() == ()
-    with raw_database(store.path) as raw:
+    with raw_database(store.place) as raw:
         assert raw.execute(change).rowcount >= 1
     assert any(fault in line for line in store.run(number).digest_faults())
 
 
 def test_a_changed_sample_is_found_out(store: Store) -> None:
     number = record_into(store.recorder(), "accept")
-    with raw_database(store.path) as raw:
+    with raw_database(store.place) as raw:
         raw.execute(
             "UPDATE traces SET arrays = (SELECT arrays FROM traces WHERE name = 'click 2') WHERE name = 'click 1'"
         )
@@ -244,7 +247,7 @@ def test_a_changed_sample_is_found_out(store: Store) -> None:
 
 def test_a_step_taken_away_is_found_out(store: Store) -> None:
     number = record_into(store.recorder(), "accept")
-    with raw_database(store.path) as raw:
+    with raw_database(store.place) as raw:
         raw.execute("DELETE FROM characteristics WHERE step_id = (SELECT id FROM steps WHERE name = 'coil')")
         raw.execute("DELETE FROM steps WHERE name = 'coil'")
     assert store.run(number).digest_faults() != ()
@@ -252,8 +255,8 @@ def test_a_step_taken_away_is_found_out(store: Store) -> None:
 
 def test_damaged_samples_are_a_fault_of_the_store_and_not_a_traceback(store: Store) -> None:
     number = record_into(store.recorder(), "accept")
-    with raw_database(store.path) as raw:
-        raw.execute("UPDATE traces SET arrays = x'0102' WHERE name = 'hold'")
+    with raw_database(store.place) as raw:
+        raw.execute("UPDATE traces SET arrays = ? WHERE name = 'hold'", (b"\x01\x02",))
     with pytest.raises(BenchError, match=r"run 0001 .* is damaged") as caught:
         store.run(number)
     assert "backup" in caught.value.hint
@@ -263,7 +266,7 @@ def test_damaged_samples_are_a_fault_of_the_store_and_not_a_traceback(store: Sto
 def test_equal_samples_make_equal_bytes(store: Store) -> None:
     record_into(store.recorder(), "accept")
     record_into(store.recorder(), "accept")
-    with raw_database(store.path) as raw:
+    with raw_database(store.place) as raw:
         kept = [row[0] for row in raw.execute(f"SELECT arrays FROM {traces.name} WHERE name = 'hold'")]
     assert len(kept) == 2
     assert kept[0] == kept[1]

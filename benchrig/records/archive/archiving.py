@@ -11,7 +11,6 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +22,7 @@ from benchrig.errors import ConfigError
 from benchrig.records.archive.archive_files import ArchiveAbsent, ArchiveFolder, RunTraces, import_parquet
 from benchrig.records.archive.archived_arrays import MARK, ArchivedArrays
 from benchrig.records.arrays import unpack_arrays
+from benchrig.records.database.place import StorePlace
 from benchrig.records.database_errors import read_connection, write_connection
 from benchrig.records.run_reading import read_run
 
@@ -81,7 +81,7 @@ class _Stored(NamedTuple):
 def archive_traces(
     writer: sa.Engine,
     reader: sa.Engine,
-    store: Path,
+    store: StorePlace,
     archive: ArchiveFolder,
     before: datetime,
     tell: Callable[[int], object] = lambda _: None,
@@ -129,7 +129,7 @@ def archive_traces(
     return done
 
 
-def _finish(writer: sa.Engine, reader: sa.Engine, store: Path, archive: ArchiveFolder, done: Archived) -> None:
+def _finish(writer: sa.Engine, reader: sa.Engine, store: StorePlace, archive: ArchiveFolder, done: Archived) -> None:
     """Move what stands in files that were written and not yet taken up, or that a restored backup still holds."""
     for name in archive.names():
         try:
@@ -142,7 +142,7 @@ def _finish(writer: sa.Engine, reader: sa.Engine, store: Path, archive: ArchiveF
             _move(writer, reader, store, archive, name, done)
 
 
-def _sound(reader: sa.Engine, store: Path, run: int, done: Archived) -> bool:
+def _sound(reader: sa.Engine, store: StorePlace, run: int, done: Archived) -> bool:
     """Whether a record is as it was written: what is not stays where it can be looked into."""
     try:
         with read_connection(reader, store) as connection:
@@ -154,7 +154,7 @@ def _sound(reader: sa.Engine, store: Path, run: int, done: Archived) -> bool:
     return not faults
 
 
-def _runs(reader: sa.Engine, store: Path, numbers: list[int]) -> Iterator[RunTraces]:
+def _runs(reader: sa.Engine, store: StorePlace, numbers: list[int]) -> Iterator[RunTraces]:
     for run in numbers:
         with read_connection(reader, store) as connection:
             of = connection.execute(_RUN, {"run": run}).one()
@@ -174,7 +174,9 @@ def _digest(connection: sa.Connection, run: int) -> str | None:
     return None if row is None else row.end_digest or ""
 
 
-def _move(writer: sa.Engine, reader: sa.Engine, store: Path, archive: ArchiveFolder, name: str, done: Archived) -> None:
+def _move(
+    writer: sa.Engine, reader: sa.Engine, store: StorePlace, archive: ArchiveFolder, name: str, done: Archived
+) -> None:
     """Hold a file against the store, and let its name stand there in place of the traces, all in one transaction."""
     moved: list[dict[str, object]] = []
     runs = 0
