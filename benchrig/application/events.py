@@ -10,13 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchrig.application.batch_tally import BatchTally, PartJudged
 from benchrig.bench.check_result import CheckItem
 from benchrig.bench.constants import Kind
 from benchrig.sequencer.events import StepResult
 from benchrig.sequencer.operator import Fitting
+
+if TYPE_CHECKING:
+    from benchrig.workers.cluster import ClusterLost
 
 __all__ = [
     "BatchBegan",
@@ -45,6 +48,7 @@ __all__ = [
     "WarmOffered",
     "Warned",
     "WorkProgress",
+    "WorkersLost",
     "nobody_listens",
 ]
 
@@ -200,6 +204,19 @@ class RehearsalProgress(NamedTuple):
     wall_s: float
 
 
+class WorkersLost(NamedTuple):
+    """The cluster named can do no more, and why; `left` valves or runs are done by this computer."""
+
+    said: str
+    hint: str
+    left: int
+
+    @classmethod
+    def of(cls, lost: ClusterLost) -> WorkersLost:
+        """The event for a cluster that can do no more."""
+        return cls(str(lost), lost.hint, len(lost.left))
+
+
 class RunsJudgedAgain(NamedTuple):
     """So many stored runs have been judged again."""
 
@@ -251,6 +268,7 @@ Event = (
     | RehearsalBegan
     | RehearsalProgress
     | RunsJudgedAgain
+    | WorkersLost
     | BatchBegan
     | BatchPartJudged
     | BatchStopped

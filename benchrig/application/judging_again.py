@@ -6,20 +6,24 @@ from collections import Counter
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from benchrig.application.events import Listener, RunsJudgedAgain, nobody_listens
+from benchrig.application.events import Listener, RunsJudgedAgain, WorkersLost, nobody_listens
 from benchrig.application.paths import demo_folder
 from benchrig.bench.file import BenchFile, load_bench_file
 from benchrig.catalogue.valve_model import ValveModel
 from benchrig.clock import RealClock
 from benchrig.errors import BenchError
 from benchrig.records import Store
-from benchrig.records.recorder import run_number
-from benchrig.rehearsal.worker_pool import work_through
+from benchrig.records.database.place import StorePlace
+from benchrig.records.database.run_holds import run_number
+from benchrig.records.run_record import RunRecord
 from benchrig.sequencer.analysed_again import FinishedRun, JudgedBy, analysed_again, bench_of_run
 from benchrig.verdict.judgement import Judged
+from benchrig.workers.choice import chosen_workers
+from benchrig.workers.work import Work
 
 __all__ = ["JudgedAgain", "RunAgain", "ValueAgain", "judge_again"]
 
@@ -120,12 +124,11 @@ class JudgedAgain:
 
 @dataclass(frozen=True)
 class _Setting:
-    store: Path
     bench: BenchFile
     model: ValveModel | None
 
 
-_opened: dict[Path, Store] = {}
+_opened: dict[StorePlace, Store] = {}
 """The store of a worker: opened once."""
 
 
@@ -135,7 +138,8 @@ def judge_again(
     *,
     model: ValveModel | None = None,
     bench_file: Path | None = None,
-    jobs: int = 1,
+    jobs: int | None = 1,
+    scheduler: str | None = None,
     tell: Listener = nobody_listens,
 ) -> JudgedAgain:
     """Analyse the traces of some runs and judge them.
@@ -148,51 +152,66 @@ def judge_again(
         Judge by its limits; None: by those that stand in each record.
     bench_file : Path or None
         For what a record does not hold of its bench; None: the usual values.
-    jobs : int
-        Processes. What comes out is the same for any number.
+    jobs : int or None
+        Processes on this computer; None: one for each core. What comes out is the same for any number.
+    scheduler : str or None
+        Address of a Dask scheduler whose workers do it; the records are read here and sent to them.
 
     Raises
     ------
     ConfigError
-        The bench file is wrong.
+        The bench file is wrong; no such cluster, or not the same program on it.
     BenchError
         The workers cannot be started.
     """
     file = load_bench_file(demo_folder() / "bench.toml" if bench_file is None else bench_file).file
-    setting = _Setting(store.path, file, model)
+    setting = _Setting(file, model)
     clock = RealClock()
     began_s = clock.now()
     found: list[RunAgain] = []
-    if jobs == 1 or len(numbers) < 2:
-        _opened[store.path] = store
+    _opened[store.place] = store
+    work = Work(setting, numbers, judge_record, _lost, fetch=partial(read_record, store.place))
+    count = 1
+    if scheduler is None and (jobs == 1 or len(numbers) < 2):
         for number in numbers:
-            found.append(judge_one(setting, number))
+            found.append(work.done(number))
             tell(RunsJudgedAgain(len(found), len(numbers)))
     else:
         try:
-            with closing(
-                work_through(setting, numbers, task=judge_one, lost=_lost, workers=min(jobs, len(numbers)), clock=clock)
-            ) as coming:
-                for result in coming:
-                    found += [] if result is None else [result]
-                    tell(RunsJudgedAgain(len(found), len(numbers)))
+            with chosen_workers(jobs, scheduler, clock) as workers:
+                count = min(workers.at_once, max(1, len(numbers)))
+                coming = workers.work_through(work, cluster_lost=lambda lost: tell(WorkersLost.of(lost)))
+                with closing(coming):
+                    for result in coming:
+                        found += [] if result is None else [result]
+                        tell(RunsJudgedAgain(len(found), len(numbers)))
         except RuntimeError as error:
             raise BenchError(f"Judging again cannot run: {error}.", hint="Try --jobs 1; is memory short?") from error
     with_verdict = [each for each in found if each.why_not != _NO_VERDICT]
     with_verdict.sort(key=lambda each: int(each.run))
-    return JudgedAgain(tuple(with_verdict), len(found) - len(with_verdict), jobs, clock.now() - began_s)
+    return JudgedAgain(tuple(with_verdict), len(found) - len(with_verdict), count, clock.now() - began_s)
 
 
 _NO_VERDICT = "it came to no verdict"
 
 
-def judge_one(setting: _Setting, number: int) -> RunAgain:
-    """One run. What goes wrong becomes part of the result."""
-    if setting.store not in _opened:
-        _opened[setting.store] = Store(setting.store, reading=True)
-    run = run_number(number)
+def read_record(place: StorePlace, number: int) -> RunRecord | RunAgain:
+    """The record of a run; why there is none as a result."""
     try:
-        (record,) = _opened[setting.store].read([number], traces=True)
+        if place not in _opened:
+            _opened[place] = Store(place, reading=True)
+        (record,) = _opened[place].read([number], traces=True)
+    except (BenchError, ValueError, KeyError) as error:
+        return RunAgain(run_number(number), why_not=_told(error))
+    return record
+
+
+def judge_record(setting: _Setting, record: RunRecord | RunAgain) -> RunAgain:
+    """One run. What goes wrong becomes part of the result."""
+    if isinstance(record, RunAgain):
+        return record
+    run = record.run
+    try:
         was = record.judgement
         if was is None:
             return RunAgain(run, why_not=_NO_VERDICT)
@@ -202,14 +221,17 @@ def judge_one(setting: _Setting, number: int) -> RunAgain:
         finished = FinishedRun(record.intake, record.bench, record.steps, was)
         now = analysed_again(finished, bench_of_run(record.bench, setting.bench), by)
     except (BenchError, ValueError, KeyError) as error:
-        told = str(error) if isinstance(error, BenchError) else f"{type(error).__name__}: {error}"
-        return RunAgain(run, why_not=told)
+        return RunAgain(run, why_not=_told(error))
     before = {each.characteristic.name: each for each in was.judged}
     after = {each.characteristic.name: each for each in now.judged}
     values = tuple(_value(name, before.get(name), after.get(name)) for name in dict.fromkeys((*after, *before)))
     return RunAgain(
         run, record.tag, record.intake.model, was.verdict, was.cause, now.verdict, now.cause, now.why, values
     )
+
+
+def _told(error: Exception) -> str:
+    return str(error) if isinstance(error, BenchError) else f"{type(error).__name__}: {error}"
 
 
 def _value(name: str, before: Judged | None, now: Judged | None) -> ValueAgain:

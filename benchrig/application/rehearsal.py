@@ -7,7 +7,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchrig.application.events import Listener, RehearsalBegan, RehearsalProgress, nobody_listens
+from benchrig.application.events import Listener, RehearsalBegan, RehearsalProgress, WorkersLost, nobody_listens
 from benchrig.application.paths import model_folders
 from benchrig.bench.bench import never
 from benchrig.bench.constants import Kind
@@ -16,11 +16,12 @@ from benchrig.bench.opening import open_registered
 from benchrig.catalogue import Catalogue, ValveModel
 from benchrig.clock import RealClock
 from benchrig.errors import BenchError, ConfigError
-from benchrig.rehearsal import worker_pool
-from benchrig.rehearsal.one_valve import BENCH, RehearsalSettings, Result, options, rehearse_one
+from benchrig.rehearsal.one_valve import BENCH, RehearsalSettings, Result, lost_valve, options, rehearse_one
 from benchrig.rehearsal.plan import Entry, draw_entry, draw_near_limit, draw_over_limits
 from benchrig.rehearsal.tally import Tally
 from benchrig.rehearsal.valve_mix import SOUND, ValveMix, default_mix, load_mix
+from benchrig.workers.choice import chosen_workers
+from benchrig.workers.work import Work
 
 __all__ = ["Rehearsal", "RehearsalRequest", "rehearse_valves"]
 
@@ -42,7 +43,9 @@ class RehearsalRequest:
     within : bool
         Draw the bench's constants only within what its file states, not from the stated distributions.
     workers : int or None
-        Processes; None: one for each core.
+        Processes on this computer; None: one for each core.
+    scheduler : str or None
+        Address of a Dask scheduler whose workers do it; None: this computer.
     full : bool
         Measure everything to the end, as for a return.
     calibrated : tuple of str
@@ -59,6 +62,7 @@ class RehearsalRequest:
     near_limit: bool = False
     within: bool = False
     workers: int | None = None
+    scheduler: str | None = None
     full: bool = False
     calibrated: tuple[Kind, ...] = ()
     over_limits: bool = False
@@ -83,7 +87,7 @@ def rehearse_valves(
     Raises
     ------
     ConfigError
-        Mix, models or bench file are wrong, or the simulated bench does not know what they name.
+        Mix, models or bench file are wrong, or the simulated bench does not know what they name; no such cluster.
     BenchError
         The worker processes cannot be started.
     """
@@ -101,28 +105,31 @@ def rehearse_valves(
         entries = [draw_near_limit(mix, limits, request.seed, index) for index in range(request.valves)]
     else:
         entries = [draw_entry(mix, request.seed, index) for index in range(request.valves)]
-    workers = min(request.workers or worker_pool.usable_cores(), request.valves)
+    work = Work(setting, entries, rehearse_one, lost_valve)
     clock = RealClock()
     began_s = clock.now()
     results: list[Result] = []
-    without_verdict = 0
+    without_verdict = count = 0
     stopped = False
     try:
-        with closing(worker_pool.rehearse(setting, entries, task=rehearse_one, workers=workers, clock=clock)) as coming:
-            tell(RehearsalBegan(request.valves, request.seed, workers, request.mix_file, request.bench_file))
-            for result in coming:
-                if result is not None:
-                    results.append(result)
-                    without_verdict += result.judgement is None
-                tell(RehearsalProgress(len(results), request.valves, without_verdict, clock.now() - began_s))
-                if stop_wanted() and len(results) < request.valves:
-                    stopped = True
-                    break
+        with chosen_workers(request.workers, request.scheduler, clock) as workers:
+            count = min(workers.at_once, request.valves)
+            tell(RehearsalBegan(request.valves, request.seed, count, request.mix_file, request.bench_file))
+            coming = workers.work_through(work, cluster_lost=lambda lost: tell(WorkersLost.of(lost)))
+            with closing(coming):
+                for result in coming:
+                    if result is not None:
+                        results.append(result)
+                        without_verdict += result.judgement is None
+                    tell(RehearsalProgress(len(results), request.valves, without_verdict, clock.now() - began_s))
+                    if stop_wanted() and len(results) < request.valves:
+                        stopped = True
+                        break
     except KeyboardInterrupt:
         stopped = True
     except RuntimeError as error:
         raise BenchError(f"The rehearsal cannot run: {error}.", hint="Try --workers 1; is memory short?") from error
-    return Rehearsal(Tally.of(results, request.valves), setting, workers, clock.now() - began_s, stopped)
+    return Rehearsal(Tally.of(results, request.valves), setting, count, clock.now() - began_s, stopped)
 
 
 def _model(name: str, folder: Path | None) -> ValveModel:

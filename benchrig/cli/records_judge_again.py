@@ -9,6 +9,7 @@ import click
 
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 from benchrig.cli.run_choice import runs_wanted, which_runs
+from benchrig.cli.scheduler_option import print_workers_lost, scheduler_option
 
 if TYPE_CHECKING:
     from benchrig.application.judging_again import JudgedAgain, RunAgain
@@ -19,7 +20,8 @@ MOST_SHOWN = 40
 
 
 @click.command("judge-again", epilog="Example:  benchrig records judge-again --model tighter.toml --from 2026-11-01")
-@click.option("--jobs", type=click.IntRange(1, 256), help="Processes. Default: one for each core.")
+@click.option("--jobs", type=click.IntRange(1, 256), help="Processes on this computer. Default: one for each core.")
+@scheduler_option
 @click.option(
     "--bench-file",
     type=click.Path(path_type=Path),
@@ -28,20 +30,19 @@ MOST_SHOWN = 40
 @which_runs
 @as_json_option
 @speaks
-def judge(jobs: int | None, bench_file: Path | None, as_json: bool, **which: Any) -> None:
+def judge(jobs: int | None, scheduler: str | None, bench_file: Path | None, as_json: bool, **which: Any) -> None:
     """Analyse the traces of stored runs with this program, judge them, and show what would change. Nothing is changed.
 
     --model takes a model's file (NAME.toml) too: its runs are then judged by the limits in it.
     """
     from rich.text import Text
 
-    from benchrig.application.events import Event, RunsJudgedAgain
+    from benchrig.application.events import Event, RunsJudgedAgain, WorkersLost
     from benchrig.application.judging_again import judge_again
     from benchrig.application.paths import store_path
     from benchrig.catalogue.valve_model import read_model
     from benchrig.cli.live_line import LiveLine
     from benchrig.records import Store
-    from benchrig.rehearsal.worker_pool import usable_cores
 
     model = None
     if which["model"] is not None and which["model"].endswith(".toml"):
@@ -54,9 +55,13 @@ def judge(jobs: int | None, bench_file: Path | None, as_json: bool, **which: Any
     def tell(event: Event) -> None:
         if isinstance(event, RunsJudgedAgain):
             line.show(Text(f"{event.done} of {event.of} runs"))
+        elif isinstance(event, WorkersLost):
+            print_workers_lost(line.console, event)
 
     with line.cleared():
-        found = judge_again(store, numbers, model=model, bench_file=bench_file, jobs=jobs or usable_cores(), tell=tell)
+        found = judge_again(
+            store, numbers, model=model, bench_file=bench_file, jobs=jobs, scheduler=scheduler, tell=tell
+        )
     if as_json:
         emit(found.document())
     else:

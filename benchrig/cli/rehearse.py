@@ -10,6 +10,7 @@ import click
 
 from benchrig.bench.constants import KINDS, Kind
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.scheduler_option import print_workers_lost, scheduler_option
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -87,8 +88,9 @@ REFRESH_S = 0.1
     "--workers",
     type=click.IntRange(1, 256),
     default=None,
-    help="Processes. Default: one for each core of this computer.",
+    help="Processes on this computer. Default: one for each core.",
 )
+@scheduler_option
 @click.option(
     "--misses",
     "most",
@@ -112,6 +114,7 @@ def rehearse(
     calibrated: tuple[Kind, ...],
     example_mix: bool,
     workers: int | None,
+    scheduler: str | None,
     most: int,
     as_json: bool,
 ) -> None:
@@ -141,6 +144,7 @@ def rehearse(
         near_limit,
         within,
         workers,
+        scheduler,
         full,
         calibrated,
         over_limits=picture is not None,
@@ -172,11 +176,13 @@ class _Display:
 
     def __call__(self, event: Event) -> None:
         """Show an event."""
-        from benchrig.application.events import RehearsalBegan, RehearsalProgress
+        from benchrig.application.events import RehearsalBegan, RehearsalProgress, WorkersLost
 
         console = self._line.console
         if isinstance(event, RehearsalBegan):
             console.print(_head(event))
+        elif isinstance(event, WorkersLost):
+            print_workers_lost(console, event)
         elif isinstance(event, RehearsalProgress):
             if console.is_terminal:
                 if event.wall_s - self._shown_s >= REFRESH_S:

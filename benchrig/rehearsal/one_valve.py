@@ -23,7 +23,7 @@ from benchrig.sequencer.operator import Hands, Silent
 from benchrig.sequencer.run import qualify
 from benchrig.verdict.judgement import Judged, Judgement
 
-__all__ = ["Ending", "RehearsalSettings", "Result", "options", "rehearse_one"]
+__all__ = ["Ending", "RehearsalSettings", "Result", "lost_valve", "options", "rehearse_one"]
 
 Ending = Literal["finished", "bench fault", "program fault", "worker lost"]
 BENCH = "simulated"
@@ -69,6 +69,11 @@ class Result:
         if self.judgement is None:
             return ()
         return tuple(each for each in self.judgement.judged if each.limit is not None and each.outcome != "no limit")
+
+
+def lost_valve(entry: Entry, said: str) -> Result:
+    """The result of a valve whose worker died or hung."""
+    return Result(entry, "worker lost", said=said)
 
 
 class InMemory:

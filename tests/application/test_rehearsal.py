@@ -13,12 +13,12 @@ from tests.application.consoles import Console
 
 @pytest.fixture(autouse=True)
 def canned(monkeypatch):
-    def without_a_bench(setting, entries, *, task, workers, clock):
-        for entry in entries:
+    def without_a_bench(work, *, workers, clock):
+        for entry in work.entries:
             yield None
             yield Result(entry, "bench fault", said="canned")
 
-    monkeypatch.setattr("benchrig.rehearsal.worker_pool.rehearse", without_a_bench)
+    monkeypatch.setattr("benchrig.workers.processes.work_through", without_a_bench)
 
 
 def test_each_valve_is_told_and_counted():

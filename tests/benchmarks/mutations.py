@@ -614,7 +614,7 @@ STORES_AND_CLOCKS = [
             "if own and own.store != beside.store:",
         ),
         ("an older store is as good", "if here < there", "if here < 0"),
-        ("numbers are given out twice", "max(int(highest), int(given)) + 1", "int(highest) + 1"),
+        ("numbers are given out twice", "max(int(highest or 0), int(given or 0)) + 1", "int(highest or 0) + 1"),
         ("a run of the same number is the same run", "if own.run == beside.run and beside.digest and", "if False and"),
         ("the file beside forgets numbers", "head = head.after(before)", "head = replace(head)"),
     ),
@@ -829,7 +829,21 @@ EARLY_ENDS = [
     ),
 ]
 
+CLUSTERS = [
+    *_of(
+        "benchrig/workers/cluster.py",
+        ("tests/workers/test_cluster.py",),
+        ("a scheduler without workers is waited for", "if not count:", "if count < 0:"),
+        ("any program does the work", "    if told:", "    if told and not told:"),
+        ("a late worker is not asked", "    if own != wanted:", "    if not own:"),
+        ("threads do it side by side", "    with _ONE_AT_A_TIME:", "    with suppress(KeyError):"),
+        ("who waited beside the killer is lost", "if died and not alone:", "if False and died:"),
+        ("what waits behind a hang is lost", "if _done_there.__name__ not in stack[-1]:", "if True:"),
+    ),
+]
+
 MUTATIONS = [
+    *CLUSTERS,
     *STOPPING_RULES,
     *EARLY_ENDS,
     *USE_CASES,

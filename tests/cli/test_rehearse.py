@@ -14,7 +14,6 @@ from click.testing import CliRunner
 
 from benchrig.application.paths import demo_folder, store_path
 from benchrig.cli import cli
-from benchrig.rehearsal.one_valve import rehearse_one
 
 OURS = {"wall_seconds", "workers"}
 
@@ -27,11 +26,11 @@ def rehearse(*more: str):
 def here(monkeypatch):
     """Valves one after the other in this process: what one worker does, without the start of an interpreter."""
 
-    def in_this_process(setting, entries, *, task, workers, clock):
-        for entry in entries:
-            yield rehearse_one(setting, entry)
+    def in_this_process(work, *, workers, clock):
+        for entry in work.entries:
+            yield work.done(entry)
 
-    monkeypatch.setattr("benchrig.rehearsal.worker_pool.rehearse", in_this_process)
+    monkeypatch.setattr("benchrig.workers.processes.work_through", in_this_process)
 
 
 @pytest.mark.slow

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import closing
 
 import pytest
 
 from benchrig.clock import RealClock
-from benchrig.rehearsal import worker_pool
-from benchrig.rehearsal.one_valve import RehearsalSettings
+from benchrig.rehearsal.one_valve import RehearsalSettings, Result, lost_valve
 from benchrig.rehearsal.plan import Entry
-from tests.rehearsal import tasks
+from benchrig.workers import processes
+from benchrig.workers.work import Work
+from tests.workers import tasks
 
 SETTING = RehearsalSettings(1, {})
 
@@ -19,8 +21,9 @@ def entries(count: int) -> list[Entry]:
     return [Entry(index, "alder-24", "good", None, 100 + index) for index in range(count)]
 
 
-def run(task: worker_pool.Task, count: int, workers: int):
-    results = worker_pool.rehearse(SETTING, entries(count), task=task, workers=workers, clock=RealClock())
+def run(task: Callable[[RehearsalSettings, Entry], Result], count: int, workers: int) -> list[Result]:
+    work = Work(SETTING, entries(count), task, lost_valve)
+    results = processes.work_through(work, workers=workers, clock=RealClock())
     with closing(results) as coming:
         return sorted((result for result in coming if result is not None), key=lambda result: result.entry.index)
 
@@ -40,7 +43,7 @@ def test_a_worker_that_dies_is_listed_and_another_takes_its_place():
 
 @pytest.mark.slow
 def test_a_valve_that_hangs_is_given_up_and_the_others_finish(monkeypatch):
-    monkeypatch.setattr(worker_pool, "LONGEST_S", 4.0)
+    monkeypatch.setattr(processes, "LONGEST_S", 4.0)
     results = run(tasks.hangs_at_one, 3, 1)
     assert [each.ending for each in results] == ["bench fault", "worker lost", "bench fault"]
     assert "no end within" in results[1].said

@@ -1,6 +1,6 @@
-"""Workers: one process a core, one valve (or one stored run) at a time each. Nothing that happens to one loses another.
+"""Workers of this computer: one process a core, one entry at a time each. Nothing that happens to one loses another.
 
-No pool of the standard library is used: theirs give up as a whole when one process dies, and a valve that kills its
+No pool of the standard library is used: theirs give up as a whole when one process dies, and an entry that kills its
 worker is the most interesting of all.
 """
 
@@ -10,27 +10,21 @@ import gc
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Generator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
 from benchrig.clock import Clock
-from benchrig.rehearsal.one_valve import RehearsalSettings, Result
-from benchrig.rehearsal.plan import Entry
+from benchrig.workers.work import LONGEST_S, LOOK_S, Work
 
-__all__ = ["LONGEST_S", "Task", "rehearse", "usable_cores", "work_through"]
+__all__ = ["usable_cores", "work_through"]
 
-Task = Callable[[RehearsalSettings, Entry], Result]
 S = TypeVar("S")
 E = TypeVar("E")
 R = TypeVar("R")
-LONGEST_S = 120.0
-"""Wall time after which a valve is taken to hang: hundreds of times what one takes."""
-LOOK_S = 0.25
-"""How often the screen is refreshed while nothing happens."""
 FAILED_STARTS = 3
 _STOPS = {signal.SIGINT, signal.SIGHUP, signal.SIGQUIT}
 """What a terminal sends to every process in it; the workers leave it to their master, who ends them."""
@@ -57,46 +51,23 @@ class _Lost:
     said: str
 
 
-def rehearse(
-    setting: RehearsalSettings, entries: Sequence[Entry], *, task: Task, workers: int, clock: Clock
-) -> Generator[Result | None, None, None]:
-    """Take all valves of a rehearsal through `task`: see `work_through`."""
-    return work_through(setting, entries, task=task, lost=_lost_valve, workers=workers, clock=clock)
-
-
-def _lost_valve(entry: Entry, said: str) -> Result:
-    return Result(entry, "worker lost", said=said)
-
-
-def work_through(
-    setting: S,
-    entries: Sequence[E],
-    *,
-    task: Callable[[S, E], R],
-    lost: Callable[[E, str], R],
-    workers: int,
-    clock: Clock,
-) -> Generator[R | None, None, None]:
-    """Take all entries through `task`, so many at a time.
+def work_through(work: Work[S, E, R], *, workers: int, clock: Clock) -> Generator[R | None, None, None]:
+    """Take all entries through the task, so many at a time.
 
     Parameters
     ----------
-    setting, entries : object, sequence
-        What they share, and what is to be done.
-    task : callable
-        Does one; must be importable by name, since each worker is a fresh interpreter.
-    lost : callable
-        From an entry whose worker died or hung, and what became of it, to a result.
+    work : Work
+        What is to be done to which entries.
     workers : int
         Processes.
     clock : Clock
-        Tells when a valve takes too long.
+        Tells when an entry takes too long.
 
     Yields
     ------
     object or None
         Each result as it comes, in any order; None now and then while nothing comes, so that a screen can refresh.
-        A worker that dies or hangs gives a result by `lost`, and another takes its place.
+        A worker that dies or hangs gives a result by `work.lost`, and another takes its place.
 
     Raises
     ------
@@ -107,11 +78,12 @@ def work_through(
     -----
     Close the generator (or let Ctrl-C pass through it) and the workers end at once.
     """
-    left = list(reversed(entries))
+    left = list(reversed(work.entries))
+    alone = replace(work, entries=())
     crew: list[_Worker[E]] = []
     gone = done = 0
     try:
-        crew = [_hire(setting, task) for _ in range(min(workers, len(left)))]
+        crew = [_hire(alone) for _ in range(min(workers, len(left)))]
         for worker in crew:
             _give(worker, left, clock)
         while any(worker.entry is not None for worker in crew):
@@ -129,13 +101,13 @@ def work_through(
                     done += 1
                     _give(worker, left, clock)
                     continue
-                yield lost(worker.entry, result.said)
+                yield work.lost(worker.entry, result.said)
                 gone += 1
                 if gone >= FAILED_STARTS and not done:
                     raise RuntimeError(f"the workers do not start: {result.said}")
                 _dismiss(worker)
                 if left:
-                    crew[number] = _hire(setting, task)
+                    crew[number] = _hire(alone)
                     _give(crew[number], left, clock)
                 else:
                     worker.entry = None
@@ -144,10 +116,10 @@ def work_through(
             _dismiss(worker)
 
 
-def _hire(setting: S, task: Callable[[S, E], R]) -> _Worker[E]:
+def _hire(work: Work[S, E, R]) -> _Worker[E]:
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
-    process = context.Process(target=_work, args=(there, setting, task), daemon=True)
+    process = context.Process(target=_work, args=(there, work), daemon=True)
     # Ctrl-C goes to every process of the terminal; the workers are not to answer it, not even while they start.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
     try:
@@ -197,14 +169,14 @@ def _dismiss(worker: _Worker[E]) -> None:
         worker.process.join()
 
 
-def _work(link: Any, setting: S, task: Callable[[S, E], R]) -> None:
-    """In the worker: one valve after the other, until the link closes."""
+def _work(link: Any, work: Work[S, E, R]) -> None:
+    """In the worker: one entry after the other, until the link closes."""
     for each in _STOPS:
         signal.signal(each, signal.SIG_IGN)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
-    gc.disable()  # collected between valves instead of within them
+    gc.disable()  # collected between entries instead of within them
     with suppress(EOFError, OSError):
         while True:
             entry = link.recv()
-            link.send(task(setting, entry))
+            link.send(work.done(entry))
             gc.freeze() if gc.get_freeze_count() == 0 else gc.collect()
