@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -28,6 +29,14 @@ def absent(why: str) -> None:
     if os.environ.get("BENCHRIG_REQUIRE_ALL") == "1":
         pytest.fail(f"{why}, and BENCHRIG_REQUIRE_ALL=1 demands it", pytrace=False)
     pytest.skip(why)
+
+
+def page_file(folder: Path, run: str, what: str = "") -> Path:
+    """The page of a run in a folder; `what` is ``-label`` for its label, ``-label.other-1`` for one set aside."""
+    (found,) = (
+        each for each in folder.glob(f"run-{run}-*.html") if re.search(rf"-[0-9a-f]{{8}}{what}\.html$", each.name)
+    )
+    return found
 
 
 def on_micropython(script: Path) -> Any:

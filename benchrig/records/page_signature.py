@@ -21,7 +21,7 @@ from benchrig.records.seals import entries
 
 __all__ = ["check_pages", "signed_page"]
 
-_NAMED = re.compile(r"run-(\d{4,17})(-label)?\.html")
+_NAMED = re.compile(r"run-(\d{4,17})(?:-[A-Za-z0-9-]*?([0-9a-f]{8}))?(-label)?\.html")
 _SIGNED = re.compile(rb"<!-- signed with the bench's key ([0-9a-f]{16}): ([0-9a-f]{128}) -->\n\Z")
 
 
@@ -36,14 +36,15 @@ def signed_page(html: str, record: RunRecord, keys: BenchKeys) -> str:
 
 
 def check_pages(
-    connection: sa.Connection, folder: Path, digests: Callable[[int], Iterable[str] | None]
+    connection: sa.Connection, folder: Path, digests: Callable[[str], Iterable[str] | None]
 ) -> Iterator[tuple[Path, Fault | None]]:
     """Hold each page and label in a folder against its signature and the record that it is of.
 
     Parameters
     ----------
     digests : callable
-        From the number of a run to the digests of its record; None for a run that is not there.
+        From the name of a run, with its store's where the file says it, to the digests of its record; None for a run
+        that is not there.
 
     Yields
     ------
@@ -62,7 +63,7 @@ def check_pages(
             if b"signed with the bench's key" in text:
                 yield path, Fault(f"the file {path.name}", "changed", "its signature is damaged")
             continue
-        yield path, _fault(path, text, signed, known, digests(int(named[1])))
+        yield path, _fault(path, text, signed, known, digests(f"{named[2]}-{named[1]}" if named[2] else named[1]))
 
 
 def _fault(

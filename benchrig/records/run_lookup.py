@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 
 import sqlalchemy as sa
 
@@ -10,6 +11,7 @@ from benchrig.errors import ConfigError
 from benchrig.records import tables
 from benchrig.records.label_code import LabelCode, read_label_code
 from benchrig.records.recorder import run_number
+from benchrig.records.seals import STORE_FIGURES
 
 __all__ = ["find_run", "near_tags", "tag_of_label"]
 
@@ -29,12 +31,13 @@ def find_run(connection: sa.Connection, wanted: str) -> int | None:
     if code is not None:
         return _labelled(connection, code)
     if wanted.startswith("run:"):
-        return _numbered(connection, wanted.removeprefix("run:").strip())
+        number = wanted.removeprefix("run:").strip()
+        return _numbered(connection, number) or _named(connection, number)
     if wanted.startswith("tag:"):
         tag = wanted.removeprefix("tag:").strip()
         code = read_label_code(tag)
         return _latest(connection, tag if code is None else tag_of_label(connection, code) or "")
-    by_number, by_tag = _numbered(connection, wanted), _latest(connection, wanted)
+    by_number, by_tag = _numbered(connection, wanted) or _named(connection, wanted), _latest(connection, wanted)
     if by_number is not None and by_tag is not None and by_number != by_tag:
         tag = connection.execute(sa.select(tables.runs.c.tag).where(tables.runs.c.id == by_number)).scalar_one()
         raise ConfigError(
@@ -53,6 +56,26 @@ def _numbered(connection: sa.Connection, text: str) -> int | None:
     return connection.execute(sa.select(c.id).where(c.id == int(text))).scalar()
 
 
+_NAMED = re.compile(rf"([0-9a-f]{{{STORE_FIGURES}}})-(\d{{4,17}})")
+_DELIVERED = sa.text(
+    "SELECT here FROM delivered JOIN chains ON chains.id = chain "
+    "WHERE kind = 'run' AND subject = :number AND substr(origin, 1, :figures) = :store"
+)
+
+
+def _named(connection: sa.Connection, name: str) -> int | None:
+    """The run of a name with its store's in it, `RunRecord.own_name`: of this store, or delivered from that one."""
+    found = _NAMED.fullmatch(name)
+    if found is None:
+        return None
+    store, number = found[1], int(found[2])
+    own = connection.exec_driver_sql("SELECT store FROM identity").scalar()
+    if own is not None and own.startswith(store):
+        return _numbered(connection, found[2])
+    told = {"number": number, "store": store, "figures": STORE_FIGURES}
+    return connection.execute(_DELIVERED, told).scalar()
+
+
 def _latest(connection: sa.Connection, tag: str) -> int | None:
     """The latest run of a tag."""
     c = tables.runs.c
@@ -61,7 +84,7 @@ def _latest(connection: sa.Connection, tag: str) -> int | None:
 
 def _labelled(connection: sa.Connection, code: LabelCode) -> int | None:
     """The run of a label; the latest of its part when the label is not of this store."""
-    number = _numbered(connection, code.run)
+    number = _named(connection, f"{code.store}-{code.run}") if code.store else _numbered(connection, code.run)
     if number is not None:
         c = tables.runs.c
         tag, digest = connection.execute(sa.select(c.tag, c.end_digest).where(c.id == number)).one()

@@ -14,12 +14,15 @@ from benchrig.records import tables
 from benchrig.records.archive.archive_files import ArchiveAbsent, ArchiveFolder
 from benchrig.records.archive.archived_arrays import ArchivedArrays
 from benchrig.records.decisions import decisions_of
+from benchrig.records.delivery.numbers import recorded_as
 from benchrig.records.recorder import run_number
 from benchrig.records.run_record import RunRecord, TracesAway
 from benchrig.records.serialization import TraceContent, trace_from
 from benchrig.sequencer.events import Intake, StepResult
 
 __all__ = ["read_run"]
+
+_STORE = sa.text("SELECT store FROM identity")
 
 
 def read_run(
@@ -47,8 +50,12 @@ def read_run(
                     continue
                 told = replace(told, arrays=archived[step_id, place])
             drawn[step_id].append(trace_from(told))
+    was = recorded_as(connection, "run", run_id)
+    store = connection.execute(_STORE).scalar() if was is None else was.store
     return RunRecord(
         run=run_number(run_id),
+        store=str(store or ""),
+        recorded_as="" if was is None else run_number(was.number),
         intake=Intake(run.tag, run.model, run.reason, run.operator, run.complaint, run.findings, run.batch),
         model=run.model_facts,
         bench=run.bench_facts,

@@ -10,6 +10,7 @@ from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.decisions import Decision
 from benchrig.records.digests import end_digest, start_digest, step_digest
 from benchrig.records.seal_check import Seal
+from benchrig.records.seals import STORE_FIGURES
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
 from benchrig.verdict.judgement import Judgement, Verdict
 
@@ -69,6 +70,10 @@ class RunRecord:
         The archive file that its traces were read from, or should have been.
     seal : Seal or None
         How the record stands with its seal; None where nobody looked.
+    store : str
+        The identity of the store that it was recorded in.
+    recorded_as : str
+        Its number there, where it was delivered from another store than the one that it is read from.
     """
 
     run: str
@@ -90,6 +95,18 @@ class RunRecord:
     decisions: tuple[Decision, ...] = ()
     away: TracesAway | None = field(default=None, compare=False)
     seal: Seal | None = field(default=None, compare=False)
+    store: str = field(default="", compare=False)
+    recorded_as: str = field(default="", compare=False)
+
+    @property
+    def own_number(self) -> str:
+        """The number that it was recorded under, which pages and labels show."""
+        return self.recorded_as or self.run
+
+    @property
+    def own_name(self) -> str:
+        """That number with the store's, so that no two runs anywhere go by one name: ``9f3c5a17-0042``."""
+        return f"{self.store[:STORE_FIGURES]}-{self.own_number}" if self.store else self.own_number
 
     @property
     def tag(self) -> str:
@@ -132,7 +149,7 @@ class RunRecord:
         traces are in an archive file that could not be read are left out.
         """
         started = RunStarted(self.started, self.intake, self.model, self.bench, self.seed, self.program)
-        parts = [("the start of the run", start_digest(self.run, started))]
+        parts = [("the start of the run", start_digest(self.own_number, started))]
         for before, step in zip(self.digests, self.steps, strict=False):
             parts.append((f"step {step.name}", step_digest(before, step)))
         if self.ended is not None and self.ending != "running":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from benchrig.records import serialization
 from benchrig.records.bench_keys import BenchKeys
 from benchrig.records.database.wording import holds
+from benchrig.records.delivery.numbers import WRITTEN_HERE, recorded_as
 from benchrig.records.identity import chain_key
 from benchrig.records.seal_check import Checker, Fault, Seal, SealState, subject_name, unsealed_fault
 from benchrig.records.sealed_content import FIGURES, SealedKind, digest_of
@@ -30,7 +31,7 @@ def seal_of_run(connection: sa.Connection, keys: BenchKeys, run_id: int, behind:
         The heads by the file beside the store (`identity.heads_beside`).
     """
     checker = Checker(connection, keys, swaps=False)  # `verify` does: it would read all seals for one run
-    found = list(entries(connection, "kind IN ('run', 'run end') AND subject = :run", run=run_id))
+    found = list(entries_of(connection, ("run", "run end"), run_id))
     since = connection.exec_driver_sql("SELECT run FROM sealed_since").scalar() or 0
     faults: list[Fault] = []
     ending = connection.execute(sa.text("SELECT ending FROM runs WHERE id = :id"), {"id": run_id}).scalar()
@@ -48,7 +49,7 @@ def seal_of_run(connection: sa.Connection, keys: BenchKeys, run_id: int, behind:
     # The seal of the end covers all that the one of the beginning does.
     last = [entry for _, entry in found if entry.kind == "run end"] or [entry for _, entry in found]
     for entry in last[:1]:
-        faults += checker.content_faults(entry)
+        faults += checker.content_faults(found[-1][0], entry)
     for chain in dict.fromkeys(chain for chain, _ in found):
         faults += checker.key_faults(chain) if chain in checker.chains else []
     faults += _decisions(connection, checker, run_id)
@@ -106,17 +107,35 @@ def head_faults(
     return faults
 
 
+def entries_of(connection: sa.Connection, kinds: tuple[SealedKind, ...], here: int) -> Iterator[tuple[int, Entry]]:
+    """The entries of something by its number here, with the numbers of their chains."""
+    wanted = ", ".join(f"'{kind}'" for kind in kinds)
+    was = recorded_as(connection, kinds[0], here)
+    if was is not None:
+        where = f"chain = :chain AND kind IN ({wanted}) AND subject = :subject"
+        return entries(connection, where, chain=was.chain, subject=was.number)
+    own = f"chain IN (SELECT id FROM chains WHERE {WRITTEN_HERE})"
+    return entries(connection, f"kind IN ({wanted}) AND subject = :subject AND {own}", subject=here)
+
+
 def _decisions(connection: sa.Connection, checker: Checker, run_id: int) -> list[Fault]:
     there = sa.text("SELECT id FROM decisions WHERE run_id = :run ORDER BY id")
     sealed = dict.fromkeys(connection.execute(there, {"run": run_id}).scalars(), False)
     faults: list[Fault] = []
+    found = {}
     # A decision that was taken away, or given to another run, is found by what its seal says of its run.
-    mark = f'"run":"{digest_of([run_id])[:FIGURES]}"'
-    of_run = "subject IN (SELECT id FROM decisions WHERE run_id = :run)"
-    where = f"kind = 'decision' AND ({holds(connection, 'says', ':mark')} OR {of_run})"
-    for chain, entry in entries(connection, where, mark=mark, run=run_id):
-        sealed[entry.subject] = True
-        faults += checker.entry_faults(chain, entry) + checker.content_faults(entry)
+    holding = f"kind = 'decision' AND {holds(connection, 'says', ':mark')}"
+    was = recorded_as(connection, "run", run_id)
+    of = [(f"chain IN (SELECT id FROM chains WHERE {WRITTEN_HERE})", run_id)]
+    of += [] if was is None else [(f"chain = {was.chain}", was.number)]
+    for chains, number in of:
+        mark = f'"run":"{digest_of([number])[:FIGURES]}"'
+        found.update(dict.fromkeys(entries(connection, f"{holding} AND {chains}", mark=mark)))
+    for decision in sealed:
+        found.update(dict.fromkeys(entries_of(connection, ("decision",), decision)))
+    for chain, entry in found:
+        sealed[checker.row(chain, entry)] = True
+        faults += checker.entry_faults(chain, entry) + checker.content_faults(chain, entry)
     return faults + _unsealed(connection, "decision", [each for each, known in sealed.items() if not known])
 
 
@@ -140,9 +159,9 @@ def _grounds(connection: sa.Connection, checker: Checker, run_id: int) -> list[F
             gone = sa.text("SELECT id FROM withdrawals WHERE calibration_id = :id")
             wanted += [("withdrawal", each) for each in connection.execute(gone, {"id": calibration}).scalars()]
         for kind, subject in wanted:
-            found = list(entries(connection, "kind = :kind AND subject = :subject", kind=kind, subject=subject))
+            found = list(entries_of(connection, (kind,), subject))
             for chain, entry in found:
-                faults += checker.entry_faults(chain, entry) + checker.content_faults(entry)
+                faults += checker.entry_faults(chain, entry) + checker.content_faults(chain, entry)
             faults += [] if found else _unsealed(connection, kind, [subject])
     return faults
 
@@ -192,7 +211,7 @@ def taken_away(connection: sa.Connection, wanted: str) -> str | None:
     if not (number.isascii() and number.isdigit() and len(number) < 18):
         return None
     run_id = int(number)
-    for _, entry in entries(connection, "kind IN ('run', 'run end') AND subject = :run", run=run_id):
+    for _, entry in entries_of(connection, ("run", "run end"), run_id):
         return f"Run {run_id:04d} was sealed at {entry.at[:19]}Z and has been taken out of the store"
     given = connection.exec_driver_sql("SELECT run FROM identity").scalar() or 0
     if not 0 < run_id <= given:

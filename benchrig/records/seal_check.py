@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from benchrig.records.bench_keys import BenchKeys, key_name, signature_fits
 from benchrig.records.database.wording import holds
+from benchrig.records.delivery.numbers import SAME, Numbers
 from benchrig.records.sealed_content import FIGURES, KINDS, SealedKind, content_of, digest_of
 from benchrig.records.seals import WRITTEN_WITH, Entry, chain_title, entries, signed_bytes
 
@@ -112,6 +113,11 @@ class Chain:
     kept: str | None
     """Name of the key that this computer keeps for the bench."""
     origin: str = ""
+
+    @property
+    def delivered(self) -> bool:
+        """Whether it comes from another store."""
+        return bool(self.origin) and not self.origin.startswith(WRITTEN_WITH)
 
     @property
     def title(self) -> str:
@@ -224,7 +230,17 @@ class Checker:
 
     # -- what they seal
 
-    def content_faults(self, entry: Entry) -> list[Fault]:
+    def numbers(self, chain_id: int) -> Numbers:
+        """The numbers of a chain."""
+        chain = self.chains.get(chain_id)
+        return Numbers(self._connection, chain_id) if chain is not None and chain.delivered else SAME
+
+    def row(self, chain_id: int, entry: Entry) -> int:
+        """The number here of what an entry seals; that which was sealed where it is not there."""
+        here = self.numbers(chain_id).here(entry.kind, entry.subject)
+        return entry.subject if here is None else here
+
+    def content_faults(self, chain_id: int, entry: Entry) -> list[Fault]:
         """Whether what an entry seals still stands as it was."""
         if entry.kind == "key" or entry.kind == "store":
             if digest_of(entry.told()) == entry.content:
@@ -232,21 +248,25 @@ class Checker:
             return [Fault(f"the {entry.kind} of entry {entry.number}", "changed", "it is not as it was sealed")]
         if entry.kind not in KINDS:
             return []  # told of the entry itself
-        what = subject_name(entry.kind, entry.subject)
-        content = content_of(self._connection, entry.kind, entry.subject)
+        numbers = self.numbers(chain_id)
+        what = subject_name(entry.kind, self.row(chain_id, entry))
+        if not numbers.same:
+            what = f"{what} (sealed as {entry.subject:04d} of {self.chains[chain_id].title})"
+        content = content_of(self._connection, entry.kind, entry.subject, numbers)
         if content is None:
             return [Fault(what, "removed", f"it was sealed at {entry.at} and is not in the store any more")]
-        if content.digest == entry.content and content.rows == entry.rows:
+        if content.digest == entry.content and (content.rows == entry.rows or not numbers.same):
             return []
         sealed = {str(name): str(digest) for name, digest in entry.told().items()}
         now = {name: digest[:FIGURES] for name, digest in content.parts.items()}
         if entry.kind == "run":
             return [Fault(what, "changed", "something in its beginning is not as it was sealed")]
-        return self._differences(what, entry, entry.kind, sealed, now)
+        return self._differences(what, (chain_id, entry), entry.kind, sealed, now)
 
     def _differences(
-        self, what: str, entry: Entry, kind: SealedKind, sealed: dict[str, str], now: dict[str, str]
+        self, what: str, at: tuple[int, Entry], kind: SealedKind, sealed: dict[str, str], now: dict[str, str]
     ) -> list[Fault]:
+        _, entry = at
         changed = [name for name, digest in sealed.items() if name in now and now[name] != digest]
         gone = [name for name in sealed if name not in now]
         more = [name for name in now if name not in sealed]
@@ -257,15 +277,15 @@ class Checker:
         if len(swapped) == len(telling) > (2 if kind == "run end" else 0) and len(set(swapped.values())) == 1:
             return [Fault(what, "swapped", f"what stands in its place was sealed as {swapped.popitem()[1]}")]
         for name, other in swapped.items():
-            faults.append(Fault(what, "swapped", f"{self._part(entry, name)}: those of {other}"))
-        plain = [self._part(entry, name) for name in changed if name not in swapped]
+            faults.append(Fault(what, "swapped", f"{self._part(at, name)}: those of {other}"))
+        plain = [self._part(at, name) for name in changed if name not in swapped]
         if plain:
             shown = "; ".join(plain[:LONGEST]) + (f" and {len(plain) - LONGEST} more" if len(plain) > LONGEST else "")
             faults.append(Fault(what, "changed", f"not as it was sealed: {shown}"))
         if gone:
             faults.append(Fault(what, "removed", f"taken away: {'; '.join(gone)}"))
         if more:
-            faults.append(Fault(what, "added", f"put in: {'; '.join(self._part(entry, name) for name in more)}"))
+            faults.append(Fault(what, "added", f"put in: {'; '.join(self._part(at, name) for name in more)}"))
         if not faults:
             faults.append(Fault(what, "changed", "the numbers of its rows in the database are not as they were"))
         return faults
@@ -280,13 +300,14 @@ class Checker:
         found = self._connection.execute(query, {"kind": kind, "own": own, "part": told}).scalar()
         return None if found is None else subject_name(kind, int(found))
 
-    def _part(self, entry: Entry, name: str) -> str:
+    def _part(self, at: tuple[int, Entry], name: str) -> str:
         """A part with the name of its step, where it is of one."""
+        _, entry = at
         place = name.rpartition("step ")[2]
         if entry.kind != "run end" or "step " not in name or not place.isdigit():
             return name
         query = sa.text("SELECT name FROM steps WHERE run_id = :run ORDER BY position, id LIMIT 1 OFFSET :skip")
-        step = self._connection.execute(query, {"run": entry.subject, "skip": int(place) - 1}).scalar()
+        step = self._connection.execute(query, {"run": self.row(*at), "skip": int(place) - 1}).scalar()
         return name if step is None else f"{name} ({step})"
 
 
@@ -313,7 +334,7 @@ def _telling(part: str) -> bool:
 
 def _origin_faults(chain: Chain) -> list[Fault]:
     """Whether a chain that somebody wrote into a store on a server has his key and no other."""
-    if not chain.origin.startswith(WRITTEN_WITH) or list(chain.keys) == [chain.origin.removeprefix(WRITTEN_WITH)]:
+    if chain.delivered or list(chain.keys) == [chain.origin.removeprefix(WRITTEN_WITH)]:
         return []
     says = f"it was begun with the {chain.origin}, and others are introduced: {', '.join(chain.keys) or 'none'}"
     return [Fault(f"seals of {chain.title}", "sealed with another key", says)]

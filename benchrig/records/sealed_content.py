@@ -17,6 +17,7 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from benchrig.records.archive.archived_arrays import read_place
+from benchrig.records.delivery.numbers import SAME, Numbers
 
 __all__ = ["FIGURES", "KINDS", "Content", "SealedKind", "content_of", "digest_of", "short_parts"]
 
@@ -130,7 +131,11 @@ class Content:
     rows: str
 
 
-def content_of(connection: sa.Connection, kind: SealedKind, subject: int) -> Content | None:
+_OF_ANOTHER = {"withdrawal": ("calibration", "calibration"), "decision": ("run", "run")}
+"""Kind -> the part that holds nothing but the number of something else, and of what."""
+
+
+def content_of(connection: sa.Connection, kind: SealedKind, subject: int, numbers: Numbers = SAME) -> Content | None:
     """Read what a seal covers; None when the row is not there.
 
     Parameters
@@ -138,24 +143,35 @@ def content_of(connection: sa.Connection, kind: SealedKind, subject: int) -> Con
     kind : str
         ``run`` is a run as it begins, ``run end`` the whole of it.
     subject : int
-        Its number in the store.
+        Its number, as it was sealed.
+    numbers : Numbers
+        Of the chain that it is sealed in.
     """
-    row = connection.execute(_ROWS[kind], {"id": subject}).first()
-    if row is None:
+    row_id = numbers.here(kind, subject)
+    row = None if row_id is None else connection.execute(_ROWS[kind], {"id": row_id}).first()
+    if row is None or row_id is None:
         return None
     named = {"run": _START, "run end": _ENDED}.get(kind) or _SINGLE[kind][1]
     found = iter(row)
     told = {name: [next(found) for _ in columns] for name, columns in named.items()}
+    if kind in _OF_ANOTHER and not numbers.same:
+        part, what = _OF_ANOTHER[kind]
+        told[part] = [numbers.sealed(what, told[part][0])]
     parts = {name: digest_of(values) for name, values in told.items() if name not in _NOT_EMPTY or any(values)}
     rows: list[list[Any]] = []
     if kind in ("run", "run end"):
-        rests = connection.execute(_RESTS, {"id": subject}).all()
-        parts[_RESTS_ON] = digest_of([list(each[1:]) for each in rests])
+        rests = connection.execute(_RESTS, {"id": row_id}).all()
+        parts[_RESTS_ON] = digest_of(
+            [
+                [numbers.sealed("check", each.check_id), numbers.sealed("calibration", each.calibration_id)]
+                for each in rests
+            ]
+        )
         rows.append([each.id for each in rests])
     if kind == "run end":
-        rows += _steps(connection, subject, parts)
+        rows += _steps(connection, row_id, parts)
     digest = digest_of([kind, subject, parts])
-    return Content(parts, digest, digest_of(rows) if rows else "")
+    return Content(parts, digest, digest_of(rows) if rows and numbers.same else "")
 
 
 def _steps(connection: sa.Connection, run_id: int, parts: dict[str, str]) -> list[list[Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -152,6 +153,14 @@ class Store:
             more = archived_faults(record)
         return replace(seal, state="broken", faults=(*seal.faults, *more)) if more else seal
 
+    def reading(self) -> AbstractContextManager[sa.Connection]:
+        """A transaction that only reads; see `read_connection`."""
+        return read_connection(self._reader, self.place)
+
+    def writing(self, what: str) -> AbstractContextManager[sa.Connection]:
+        """A transaction that writes `what`, as messages name it; see `write_connection`."""
+        return write_connection(self._writer, self.place, what)
+
     def verify(self, kept: Iterable[KeptHead] = (), trusted: Iterable[str] = ()) -> StoreChecked:
         """Hold everything in the store against its seals; see `verification.verify_store`."""
         with read_connection(self._reader, self.place) as connection:
@@ -185,9 +194,9 @@ class Store:
         """How many pages and labels in a folder are signed, and what is wrong with them or does not fit the store."""
         with read_connection(self._reader, self.place) as connection:
 
-            def digests(run_id: int) -> tuple[str, ...] | None:
-                there = connection.execute(sa.select(tables.runs.c.id).where(tables.runs.c.id == run_id)).scalar()
-                return None if there is None else read_run(connection, run_id, traces=False).digests
+            def digests(run: str) -> tuple[str, ...] | None:
+                there = find_run(connection, f"run:{run}")
+                return None if there is None else read_run(connection, there, traces=False).digests
 
             found = [fault for _, fault in check_pages(connection, folder, digests)]
         return len(found), [fault for fault in found if fault is not None]

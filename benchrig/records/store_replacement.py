@@ -122,7 +122,7 @@ def _highest_in(path: Path) -> Head | None:
 def _highest_page(pages: Path | None) -> Head | None:
     if pages is None or not pages.is_dir():
         return None
-    named = (re.fullmatch(r"run-(\d{4,17})\.html", each.name) for each in pages.iterdir())
+    named = (re.fullmatch(r"run-(\d{4,17})(?:-[A-Za-z0-9-]+)?\.html", each.name) for each in pages.iterdir())
     return Head("", "", run=max((int(each[1]) for each in named if each), default=0))
 
 

@@ -23,6 +23,7 @@ __all__ = [
     "characteristics",
     "checks",
     "decisions",
+    "delivered",
     "identity",
     "insert_row",
     "metadata",
@@ -290,6 +291,19 @@ seals = sa.Table(
 )
 """The entries of the chains (`benchrig.records.seals.Entry`)."""
 
+delivered = sa.Table(
+    "delivered",
+    metadata,
+    sa.Column("chain", WHOLE, sa.ForeignKey("chains.id"), primary_key=True, autoincrement=False),
+    sa.Column("kind", PlainText, primary_key=True),
+    sa.Column("subject", WHOLE, primary_key=True, autoincrement=False),
+    sa.Column("here", WHOLE, nullable=False),
+    sa.Column("at", UtcText, nullable=False),
+    sa.UniqueConstraint("kind", "here"),
+    sqlite_strict=True,
+)
+"""The numbers that things had in the store which delivered them, `subject`, and those that they have here, `here`."""
+
 sealed_since = sa.Table(
     "sealed_since",
     metadata,
@@ -312,6 +326,7 @@ APPEND_ONLY = (
     "decisions",
     "chains",
     "seals",
+    "delivered",
     "sealed_since",
 )
 """Rows of these tables are never changed or taken away: the database itself refuses."""

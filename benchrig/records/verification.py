@@ -16,6 +16,7 @@ from benchrig.records import tables
 from benchrig.records.archive.archived_arrays import MARK
 from benchrig.records.bench_keys import BenchKeys
 from benchrig.records.database.append_only import broken_rules
+from benchrig.records.delivery.numbers import WRITTEN_HERE
 from benchrig.records.run_record import RunRecord
 from benchrig.records.run_seal import archived_faults, head_faults, not_sealed_faults
 from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault, unsealed_fault
@@ -129,6 +130,7 @@ def verify_store(
         _unsealed(connection),
         _orphans(connection),
         _identity(connection),
+        _origins(connection, checker),
         head_faults(connection, checker, behind),
         _kept(connection, kept),
         _not_ended(connection, read),
@@ -160,17 +162,18 @@ def _chain(connection: sa.Connection, checker: Checker, chain_id: int, found: St
         if entry.kind == "run":
             begun[entry.subject] = entry
         else:
-            yield from checker.content_faults(entry)
+            yield from checker.content_faults(chain_id, entry)
             if entry.kind == "run end":
                 ended.add(entry.subject)
                 begun.pop(entry.subject, None)
         found.counts[entry.kind] = found.counts.get(entry.kind, 0) + 1
         before = entry
     running = sa.text("SELECT ending FROM runs WHERE id = :id")
-    for run_id, entry in begun.items():
-        yield from checker.content_faults(entry)
-        if connection.execute(running, {"id": run_id}).scalar() not in ("running", None):
-            yield Fault(f"run {run_id:04d}", "removed", "the seal of its end is missing")
+    for entry in begun.values():
+        yield from checker.content_faults(chain_id, entry)
+        here = checker.row(chain_id, entry)
+        if connection.execute(running, {"id": here}).scalar() not in ("running", None):
+            yield Fault(f"run {here:04d}", "removed", "the seal of its end is missing")
     head = None if before is None else KeptHead(before.number, before.digest)
     strangers = tuple(checker.strangers(chain_id))
     found.chains.append(ChainChecked(chain.title, count, head, tuple(chain.keys), strangers))
@@ -220,13 +223,18 @@ def _rules(connection: sa.Connection) -> Iterator[Fault]:
         yield Fault(f"the trigger {name}", "added", "no part of a store: put in by another program")
 
 
+_OWN = f"chain IN (SELECT id FROM chains WHERE {WRITTEN_HERE})"
+
+
 def _unsealed(connection: sa.Connection) -> Iterator[Fault]:
     """What stands there without a seal although sealing had begun, and runs of which nothing stands there any more."""
     for kind, table in _NUMBERED.items():
         since = connection.exec_driver_sql(f'SELECT "{kind}" FROM sealed_since').scalar() or 0
         query = sa.text(
             f"SELECT id FROM {table} WHERE id > :since AND NOT EXISTS "
-            f"(SELECT 1 FROM seals WHERE kind = :kind AND subject = {table}.id) ORDER BY id"
+            f"(SELECT 1 FROM seals WHERE kind = :kind AND subject = {table}.id AND {_OWN}) AND NOT EXISTS "
+            "(SELECT 1 FROM delivered JOIN seals USING (chain, kind, subject) "
+            f"WHERE kind = :kind AND here = {table}.id) ORDER BY id"
         )
         for subject in connection.execute(query, {"since": since, "kind": kind}).scalars():
             yield unsealed_fault(kind, subject)
@@ -242,6 +250,7 @@ _PARENTS = (
     ("characteristics", "step_id", "steps"),
     ("traces", "step_id", "steps"),
     ("seals", "chain", "chains"),
+    ("delivered", "chain", "chains"),
 )
 
 
@@ -271,7 +280,7 @@ def _identity(connection: sa.Connection) -> Iterator[Fault]:
     firsts: list[list[int]] = []
     lost: dict[int, set[int]] = {0: set(), 1: set(), 2: set()}
     highest = list(since[:3])
-    for chain, entry in entries(connection, "kind IN ('key', 'store')"):
+    for chain, entry in entries(connection, f"kind IN ('key', 'store') AND {_OWN}"):
         last[chain] = entry.told()
         if last[chain].get("not_sealed_then") != list(since):
             yield Fault("what is said of when sealing began", "changed", "the seals say otherwise")
@@ -288,7 +297,10 @@ def _identity(connection: sa.Connection) -> Iterator[Fault]:
         yield Fault("the store's identity", "changed", "the seals are of a store with another one")
     kinds: tuple[SealedKind, ...] = ("run", "check", "calibration")
     for place, kind in enumerate(kinds):
-        query = sa.text("SELECT DISTINCT subject FROM seals WHERE kind = :kind AND subject > :since ORDER BY subject")
+        query = sa.text(
+            f"SELECT subject FROM seals WHERE kind = :kind AND subject > :since AND {_OWN} UNION "
+            "SELECT here FROM delivered WHERE kind = :kind AND here > :since ORDER BY 1"
+        )
         sealed = connection.execute(query, {"kind": kind, "since": since[place]}).scalars().all()
         highest[place] = max(highest[place], *sealed, 0)
         if own[2 + place] != highest[place]:
@@ -304,6 +316,14 @@ def _identity(connection: sa.Connection) -> Iterator[Fault]:
     start = connection.execute(sa.text("SELECT start_digest FROM runs WHERE id = :id"), {"id": own.run}).scalar()
     if start is not None and start != own.digest:
         yield Fault("the store's identity", "changed", f"its digest is not that of run {own.run:04d}")
+
+
+def _origins(connection: sa.Connection, checker: Checker) -> Iterator[Fault]:
+    """Whether chains that were delivered say of themselves that they are of the store that they are kept as."""
+    for chain, entry in entries(connection, f"kind = 'key' AND number = 1 AND NOT {_OWN}"):
+        of = checker.chains.get(chain)
+        if of is not None and entry.told().get("store") != of.origin:
+            yield Fault(f"seals of {of.title}", "changed", "they are of another store than the one that is said")
 
 
 def _not_ended(connection: sa.Connection, read: Callable[[int], RunRecord]) -> Iterator[Fault]:

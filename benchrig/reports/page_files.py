@@ -29,8 +29,16 @@ __all__ = [
 
 
 def page_path(record: RunRecord, folder: Path) -> Path:
-    """Where a run's page goes: named after the run's number alone, never after what somebody typed."""
-    return folder / f"run-{record.run}.html"
+    """Where a run's page goes: named after its number, its bench and the store that it was recorded in."""
+    return folder / f"run-{_run_in_file_names(record)}.html"
+
+
+def _run_in_file_names(record: RunRecord) -> str:
+    """Runs of one number, of two benches or two stores, have two files. The bench's name is made fit for a file."""
+    bench = re.sub(r"[^A-Za-z0-9]+", "-", record.bench.name).strip("-")[:24].strip("-").lower()
+    return (
+        "-".join(each for each in (record.own_number, bench, record.store[:8]) if each and record.store) or record.run
+    )
 
 
 def write_page(record: RunRecord, folder: Path, html: str) -> Path:
@@ -67,8 +75,8 @@ def write_text(path: Path, text: str) -> Path:
 
 
 def label_path(record: RunRecord, folder: Path) -> Path:
-    """Where a run's label goes: named after the run's number alone."""
-    return folder / f"run-{record.run}-label.html"
+    """Where a run's label goes: named likewise."""
+    return folder / f"run-{_run_in_file_names(record)}-label.html"
 
 
 def write_label(record: RunRecord, folder: Path, html: str) -> Path:

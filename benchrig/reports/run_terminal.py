@@ -46,7 +46,8 @@ def print_run(record: RunRecord, console: Console, before: RunRecord | None = No
     head = Text()
     head.append(fit(said.word.upper()), style=_STYLES[said.key])
     head.append(fit(f"   {visible(record.intake.tag)}"), style="bold")
-    head.append(fit(f"   {visible(record.intake.model)}, run {record.run}"))
+    as_was = f" (recorded as {record.own_name})" if record.recorded_as else ""
+    head.append(fit(f"   {visible(record.intake.model)}, run {record.run}{as_was}"))
     broken = broken_lines(record)
     if broken:
         console.print(Text("THIS RECORD IS NOT AS IT WAS SEALED. Do not rely on it.", style="bold red"))

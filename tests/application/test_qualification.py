@@ -27,6 +27,7 @@ from benchrig.errors import ConfigError, NotCalibrated, aborted
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
 from tests.application.consoles import Console
+from tests.helpers import page_file
 from tests.sequencer.short_runs import valve
 
 STEPS = ["ready", "coil", "hold", "flow", "clicks"]
@@ -94,7 +95,7 @@ def test_a_stop_from_another_thread_ends_the_run_with_the_outputs_off_and_a_page
     record = Store(store_path()).run(aborted(stopped.value).run)
     assert (record.ending, record.error) == ("aborted", "stopped by the operator")
     assert [step.name for step in record.steps] == ["ready", "coil"]
-    assert (pages_folder() / f"run-{record.run}.html").exists()
+    assert (page_file(pages_folder(), record.run)).exists()
 
 
 @pytest.mark.slow

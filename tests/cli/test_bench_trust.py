@@ -21,6 +21,7 @@ from benchrig.errors import NotCalibrated
 from benchrig.records import Store
 from benchrig.sequencer.events import Intake
 from simulators.bench_file import demo_bench_toml
+from tests.helpers import page_file
 from tests.sequencer.simulated_hands import simulated
 
 STRICT = (
@@ -91,10 +92,10 @@ def test_a_run_without_what_its_bench_file_asks_for_is_marked_everywhere(worksho
     assert shown["uncalibrated"] == ["volume: never calibrated"]
     assert [ground["kind"] for ground in shown["rests_on"]] == ["leads"]
     assert all(each["how"].startswith("UNCALIBRATED") for each in shown["characteristics"])
-    page = (workshop / "pages" / f"run-{number}.html").read_text(encoding="utf-8")
+    page = page_file(workshop / "pages", number).read_text(encoding="utf-8")
     assert "<b>Uncalibrated.</b>" in page
     assert "cal-0001" in page
-    assert "uncalibrated bench" in (workshop / "pages" / f"run-{number}-label.html").read_text(encoding="utf-8")
+    assert "uncalibrated bench" in page_file(workshop / "pages", number, "-label").read_text(encoding="utf-8")
     assert "UNCALIBRATED" in run("records", "show", number).stdout
 
 

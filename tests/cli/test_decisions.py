@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
 from benchrig.records import Store
+from tests.helpers import page_file
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import record_into
 
@@ -35,7 +36,7 @@ def test_decisions_are_kept_in_order_and_shown_everywhere() -> None:
     assert "scrap" in shown
     assert "by B: crack is paint" in " ".join(shown.split())
     assert run("report", "1").exit_code == 0
-    assert "crack is paint" in (pages_folder() / "run-0001.html").read_text(encoding="utf-8")
+    assert "crack is paint" in page_file(pages_folder(), "0001").read_text(encoding="utf-8")
     assert Store(store_path()).run("1").digest_faults() == ()
 
 

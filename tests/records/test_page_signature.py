@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from benchrig.application.paths import pages_folder, store_path
 from benchrig.cli import cli
 from benchrig.records import Store
+from tests.helpers import page_file
 from tests.records.test_seals import behind
 from tests.reports.sample_record import record_into
 
@@ -41,38 +42,40 @@ def test_pages_and_labels_as_they_were_written_are_in_order(pages: Path) -> None
     assert told(pages) == (4, [])
 
 
-@pytest.mark.parametrize("name", ["run-0002.html", "run-0002-label.html"])
-def test_a_word_changed_in_a_file_is_named(pages: Path, name: str) -> None:
-    file = pages / name
+@pytest.mark.parametrize("what", ["", "-label"])
+def test_a_word_changed_in_a_file_is_named(pages: Path, what: str) -> None:
+    file = page_file(pages, "0002", what)
     file.write_text(file.read_text(encoding="utf-8").replace("Reject", "Accept"), encoding="utf-8")
-    assert told(pages) == (4, [f"changed the file {name}: something in it was changed since it was made"])
+    assert told(pages) == (4, [f"changed the file {file.name}: something in it was changed since it was made"])
     assert CliRunner().invoke(cli, ["records", "verify"]).exit_code == 3
 
 
 def test_a_damaged_signature_is_named_and_a_file_without_one_is_left_out(pages: Path) -> None:
-    file = pages / "run-0001.html"
+    file = page_file(pages, "0001")
     text = file.read_text(encoding="utf-8")
     file.write_text(text.replace(" -->\n", " -->\nx"), encoding="utf-8")
-    assert told(pages)[1] == ["changed the file run-0001.html: its signature is damaged"]
+    assert told(pages)[1] == [f"changed the file {file.name}: its signature is damaged"]
     file.write_text(text.partition("<!-- signed")[0], encoding="utf-8")
     assert told(pages) == (3, [])
 
 
 def test_a_page_of_another_run_in_its_place_is_named(pages: Path) -> None:
-    shutil.copyfile(pages / "run-0001.html", pages / "run-0002.html")
+    file = page_file(pages, "0002")
+    shutil.copyfile(page_file(pages, "0001"), file)
     assert told(pages)[1] == [
-        "swapped the file run-0002.html: it tells of another record than the one of its number in the store"
+        f"swapped the file {file.name}: it tells of another record than the one of its number in the store"
     ]
 
 
 def test_a_page_of_a_run_that_was_taken_away_and_one_of_another_bench_are_named(pages: Path, tmp_path: Path) -> None:
     behind(store_path(), "DELETE FROM runs WHERE id = 2")
     lines = told(pages)[1]
-    assert "removed the file run-0002.html: the record that it is of is not in the store" in lines
+    name = page_file(pages, "0002").name
+    assert f"removed the file {name}: the record that it is of is not in the store" in lines
     other = Store(tmp_path / "other" / "records.sqlite")
     record_into(other.recorder(), "accept", tag="C-1")
     record = other.run("C-1")
-    (pages / "run-0001.html").write_text(other.signed(record, "<html></html>\n"), encoding="utf-8")
+    (page_file(pages, "0001")).write_text(other.signed(record, "<html></html>\n"), encoding="utf-8")
     assert any("which no bench here has" in line for line in told(pages)[1])
 
 
@@ -80,4 +83,4 @@ def test_without_the_key_a_page_is_made_all_the_same(pages: Path) -> None:
     shutil.rmtree(store_path().parent / "keys")
     assert CliRunner().invoke(cli, ["report", "C-1"]).exit_code == 0
     assert not (store_path().parent / "keys").exists()
-    assert "signed with" not in (pages / "run-0001.html").read_text(encoding="utf-8")
+    assert "signed with" not in (page_file(pages, "0001")).read_text(encoding="utf-8")

@@ -62,7 +62,7 @@ def test_migrations_from_nothing_and_the_metadata_make_the_same_tables(workshop:
     Store(made)
     migrate(make_engine(migrated, begin="BEGIN IMMEDIATE"), StorePlace(migrated), None)
     assert tables_of(migrated) == tables_of(made)
-    assert len(tables_of(made)) == 15
+    assert len(tables_of(made)) == 16
     assert checks_of(migrated) == checks_of(made)
     assert checks_of(made)["runs"]
     with make_engine(migrated, begin="BEGIN").connect() as connection:
