@@ -170,11 +170,6 @@ def show(tag_or_run: str, as_json: bool) -> None:
     from benchrig.reports.run_terminal import print_run
 
     print_run(record, plain_console(), store.before(record))
-    for each in gone:
-        if each.withdrawal is not None:
-            click.echo(
-                f"\nThis run rested on {each.name} ({each.kind}), withdrawn since: {each.withdrawal.reason}", err=True
-            )
     leave_if_broken(record)
 
 

@@ -11,6 +11,7 @@ import click
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 if TYPE_CHECKING:
+    from benchrig.records import Store
     from benchrig.records.verification import StoreChecked
 
 __all__ = ["head", "key", "verify"]
@@ -23,15 +24,18 @@ __all__ = ["head", "key", "verify"]
 @click.option(
     "--key", "trusted", multiple=True, metavar="KEY", help="A bench's key, its name or public half, from elsewhere."
 )
+@click.option("--code", metavar="TEXT", help="Only the page or label whose square code was scanned.")
 @click.option("--pages", "folder", type=click.Path(path_type=Path), help="Folder of pages. Default: the workshop's.")
 @as_json_option
 @speaks
-def verify(kept: tuple[str, ...], trusted: tuple[str, ...], folder: Path | None, as_json: bool) -> None:
+def verify(
+    kept: tuple[str, ...], trusted: tuple[str, ...], code: str | None, folder: Path | None, as_json: bool
+) -> None:
     """Hold runs, checks, calibrations, withdrawals and decisions against their seals, pages and labels against them.
 
     Names what was changed, removed, added, swapped or reordered. What was cut off at the very end shows against the
     file beside the store, or against a head that was kept: each page and label carries one. Exit status 3 when
-    something is not as it was sealed.
+    something is not as it was sealed. With --code: whether a page or a label is of the record, and what came since.
     """
     from benchrig.application.paths import pages_folder, store_path
     from benchrig.records import Store
@@ -39,6 +43,9 @@ def verify(kept: tuple[str, ...], trusted: tuple[str, ...], folder: Path | None,
 
     heads = [read_head(each) for each in kept]
     store = Store(store_path(), reading=True)
+    if code is not None:
+        _verify_code(store, code, as_json=as_json)
+        return
     found = store.verify(heads, trusted)
     found.counts["page"], wrong = store.check_pages(folder or pages_folder())
     found.faults += wrong
@@ -46,6 +53,40 @@ def verify(kept: tuple[str, ...], trusted: tuple[str, ...], folder: Path | None,
         emit(_document(found))
     else:
         _say(found)
+    if found.faults:
+        sys.exit(3)
+
+
+def _verify_code(store: Store, text: str, *, as_json: bool) -> None:
+    """Of one page or label: whether it fits its record, and is out of date."""
+    from rich.text import Text
+
+    from benchrig.records.code_check import check_code
+    from benchrig.reports.formatting import visible
+
+    found = check_code(store, text)
+    record = found.record
+    if as_json:
+        emit(found.document())
+    else:
+        console = plain_console()
+        word = (record.verdict or record.ending).upper()
+        of = f"{word}   {record.tag}   {record.intake.model}, run {record.run}, {record.started.astimezone():%Y-%m-%d}"
+        console.print(Text(visible(of), style="bold"))
+        for fault in found.faults:
+            console.print(Text(visible(f"{fault.how.upper():<9} {fault.what}: {fault.says}"), style="red"))
+        for each in found.newer:
+            console.print(Text(visible(f"SINCE     {each.at.astimezone():%Y-%m-%d}: {each.says}"), style="yellow"))
+        if found.faults:
+            console.print(Text("Do not rely on it.", style="bold red"))
+        elif found.newer:
+            says = f"It is of this record and out of date: 'benchrig report run:{record.run}' makes it anew."
+            console.print(Text(says, style="bold yellow"))
+        elif not found.says_how_new:
+            console.print(Text("It is of this record, which is as it was sealed. It does not say how new it is."))
+        else:
+            says = "It is of this record, which is as it was sealed, and nothing came since."
+            console.print(Text(says, style="green"))
     if found.faults:
         sys.exit(3)
 

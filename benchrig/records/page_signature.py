@@ -1,6 +1,6 @@
 """Pages and labels signed with the bench's key as they are written, and held against the store later.
 
-The signature stands in a comment at the end of the file and covers every byte before it.
+The signature stands in a comment at the end of the file, of HTML or PDF, and covers every byte before it.
 """
 
 from __future__ import annotations
@@ -19,20 +19,29 @@ from benchrig.records.run_record import RunRecord
 from benchrig.records.seal_check import Fault
 from benchrig.records.seals import entries
 
-__all__ = ["check_pages", "signed_page"]
+__all__ = ["check_pages", "signed_page", "signed_pdf"]
 
-_NAMED = re.compile(r"run-(\d{4,17})(?:-[A-Za-z0-9-]*?([0-9a-f]{8}))?(-label)?\.html")
-_SIGNED = re.compile(rb"<!-- signed with the bench's key ([0-9a-f]{16}): ([0-9a-f]{128}) -->\n\Z")
+_NAMED = re.compile(r"run-(\d{4,17})(?:-[A-Za-z0-9-]*?([0-9a-f]{8}))?(-label)?\.(?:html|pdf)")
+_SIGNED = re.compile(rb"(?:<!--|%) signed with the bench's key ([0-9a-f]{16}): ([0-9a-f]{128})(?: -->)?\n\Z")
 
 
 def signed_page(html: str, record: RunRecord, keys: BenchKeys) -> str:
     """The page with its signature; as it is where the bench's key cannot be read, or there is none yet."""
-    simulated = record.bench.simulated
+    return html + _signature(html.encode(), record, keys, "<!-- {} -->\n")
+
+
+def signed_pdf(pdf: bytes, record: RunRecord, keys: BenchKeys) -> bytes:
+    """The same of a PDF: readers pass over a comment behind its end."""
+    ended = pdf if pdf.endswith(b"\n") else pdf + b"\n"
+    return ended + _signature(ended, record, keys, "% {}\n").encode()
+
+
+def _signature(told: bytes, record: RunRecord, keys: BenchKeys, comment: str) -> str:
     with suppress(ConfigError):
-        signer = keys.there(record.bench.name, simulated=simulated)
+        signer = keys.there(record.bench.name, simulated=record.bench.simulated)
         if signer is not None:
-            return f"{html}<!-- signed with the bench's key {signer.name}: {signer.sign(_told(html.encode()))} -->\n"
-    return html
+            return comment.format(f"signed with the bench's key {signer.name}: {signer.sign(_told(told))}")
+    return ""
 
 
 def check_pages(

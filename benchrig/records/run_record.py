@@ -9,6 +9,7 @@ from typing import Any, Literal
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.records.decisions import Decision
 from benchrig.records.digests import end_digest, start_digest, step_digest
+from benchrig.records.later import Later
 from benchrig.records.seal_check import Seal
 from benchrig.records.seals import STORE_FIGURES
 from benchrig.sequencer.events import BenchFacts, Intake, ModelFacts, RunEnded, RunStarted, StepResult
@@ -66,6 +67,8 @@ class RunRecord:
         The chain as written: start, one a step, and the end if there was one.
     decisions : tuple of Decision
         What people decided about the part afterwards, oldest first; not covered by the digests.
+    later : tuple of Later
+        What came after the run that whoever holds its page should know, decisions among it; empty where nobody looked.
     away : TracesAway or None
         The archive file that its traces were read from, or should have been.
     seal : Seal or None
@@ -93,6 +96,7 @@ class RunRecord:
     program: str
     digests: tuple[str, ...]
     decisions: tuple[Decision, ...] = ()
+    later: tuple[Later, ...] = field(default=(), compare=False)
     away: TracesAway | None = field(default=None, compare=False)
     seal: Seal | None = field(default=None, compare=False)
     store: str = field(default="", compare=False)

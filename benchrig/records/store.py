@@ -25,7 +25,8 @@ from benchrig.records.head_beside import head_kept
 from benchrig.records.history import CheckValveHistory, check_valve_history
 from benchrig.records.identity import heads_beside
 from benchrig.records.label_code import read_label_code
-from benchrig.records.page_signature import check_pages, signed_page
+from benchrig.records.later import later_than
+from benchrig.records.page_signature import check_pages, signed_page, signed_pdf
 from benchrig.records.read_only import may_write, open_for_reading
 from benchrig.records.recent_runs import RecentRun, recent_runs
 from benchrig.records.recorder import Recorder, run_number
@@ -132,7 +133,8 @@ class Store:
                 )
             try:
                 record = read_run(connection, run_id, traces=traces, archive=self._archive)
-                return replace(record, seal=self._seal(connection, record, whole=traces))
+                later = later_than(connection, run_id)
+                return replace(record, later=later, seal=self._seal(connection, record, whole=traces))
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
                 reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
@@ -189,6 +191,10 @@ class Store:
     def signed(self, record: RunRecord, html: str) -> str:
         """A page or a label of a run, signed with its bench's key."""
         return signed_page(html, record, keys_beside(self.path))
+
+    def signed_pdf(self, record: RunRecord, pdf: bytes) -> bytes:
+        """The same of a page or label in PDF."""
+        return signed_pdf(pdf, record, keys_beside(self.path))
 
     def check_pages(self, folder: Path) -> tuple[int, list[Fault]]:
         """How many pages and labels in a folder are signed, and what is wrong with them or does not fit the store."""

@@ -2,50 +2,49 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from markupsafe import Markup
+
 from benchrig.records.label_code import label_code
 from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import verdict_words
 from benchrig.reports.plain_words import DISPOSITIONS
 from benchrig.reports.seal_words import broken_lines, label_seal
+from benchrig.reports.square_code import square_code
 from benchrig.reports.template_loading import environment
 from benchrig.verdict.judgement import sure_text
 
-QUIET = 4
-"""So many squares on all sides of the code stay white (ISO/IEC 18004)."""
-DOT_MM, DOTS = 25.4 / 203, 4
-"""A dot of the usual label printer (203 to the inch), and so many of them to a square: 0.5 mm, no square is split."""
-
-__all__ = ["label_html"]
+__all__ = ["label_html", "label_view"]
 
 
 def label_html(record: RunRecord) -> str:
     """Make the label: a self-contained HTML document whose page is the label itself."""
-    import segno
-    from markupsafe import Markup
+    return environment().get_template("label.html").render(label_view(record))
 
+
+def label_view(record: RunRecord) -> dict[str, Any]:
+    """All that the label shows, by name: what templates are filled with."""
     says = label_code(record)
-    code = segno.make(says, error="m", micro=False)
-    squares = code.symbol_size(border=QUIET)[0]
-    local = record.started.astimezone()
-    return (
-        environment()
-        .get_template("label.html")
-        .render(
-            record=record,
-            verdict=verdict_words(record),
-            to_do=_to_do(record),
-            cause=_cause(record),
-            broken=broken_lines(record),
-            sealed=label_seal(record),
-            day=f"{local:%Y-%m-%d}",
-            code_says=says,
-            code_mm=f"{squares * DOTS * DOT_MM:.3f}",
-            code=Markup(code.svg_inline(border=QUIET, omitsize=True, lineclass=None)),
-        )
-    )
+    code = square_code(says, dots=4)
+    return {
+        "record": record,
+        "verdict": verdict_words(record),
+        "to_do": _to_do(record),
+        "cause": _cause(record),
+        "broken": broken_lines(record),
+        "sealed": label_seal(record),
+        "day": f"{record.started.astimezone():%Y-%m-%d}",
+        "code_says": says,
+        "code_mm": f"{code.width_mm:.3f}",
+        "code": Markup(code.svg),
+    }
 
 
 def _to_do(record: RunRecord) -> str:
+    if record.decisions:
+        decided = record.decisions[-1].disposition
+        return DISPOSITIONS.get(decided, decided)
     if record.judgement is None:
         return "Test it again"
     return DISPOSITIONS.get(record.judgement.disposition, record.judgement.disposition)

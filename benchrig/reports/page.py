@@ -5,7 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from markupsafe import Markup
+
 from benchrig.analysis.results import Characteristic
+from benchrig.records.label_code import label_code
 from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, in_print, rows, value_text, verdict_words, visible
 from benchrig.reports.limit_strip import limit_strip_svg
@@ -26,9 +29,10 @@ from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sen
 from benchrig.reports.plots import PICTURES, plots
 from benchrig.reports.retest import retest
 from benchrig.reports.seal_words import broken_lines, seal_line
+from benchrig.reports.square_code import square_code
 from benchrig.reports.template_loading import environment
 
-__all__ = ["page_html"]
+__all__ = ["page_html", "page_view"]
 
 SHORT_TAG = 34
 """A longer tag is cut in the head of each sheet; below it stands whole."""
@@ -62,8 +66,11 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
     str
         A whole HTML document.
     """
-    from markupsafe import Markup
+    return environment().get_template("page.html").render(page_view(record, before))
 
+
+def page_view(record: RunRecord, before: RunRecord | None = None) -> dict[str, Any]:
+    """All that the page shows, by name, pictures included: what templates are filled with."""
     found = rows(record)
     view = _view(record, found, before)
     lower_pt = view.pop("lower_pt")
@@ -80,7 +87,7 @@ def page_html(record: RunRecord, before: RunRecord | None = None) -> str:
         for each in PICTURES
         if each.step in drawn
     ]
-    return environment().get_template("page.html").render(view, measured=measured, strips=strips, pictures=pictures)
+    return {**view, "measured": measured, "strips": strips, "pictures": pictures}
 
 
 def _zone(local: datetime) -> str:
@@ -101,8 +108,18 @@ def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -
     judgement = record.judgement
     local = record.started.astimezone()
     beside, footnotes = remarks(found)
+    says = label_code(record)
+    code = square_code(says, dots=3)
     view = {
         "record": record,
+        "code": Markup(code.svg),
+        "code_says": says,
+        "code_mm": code.width_mm,
+        "later": [
+            (f"{each.at.astimezone():%Y-%m-%d}", in_print(each.says))
+            for each in record.later
+            if each.kind != "decision"
+        ],
         "verdict": verdict_words(record),
         "sentence": plain_sentence(record),
         "cause_says": cause_sentence(record),

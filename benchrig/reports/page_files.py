@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 __all__ = [
     "label_path",
     "page_path",
+    "write_bytes",
     "write_chart_page",
     "write_check_page",
     "write_label",
     "write_page",
+    "write_pdf",
     "write_study_page",
     "write_summary_page",
     "write_text",
@@ -55,8 +57,8 @@ def write_page(record: RunRecord, folder: Path, html: str) -> Path:
 def _kept_clear(path: Path, record: RunRecord) -> Path:
     """Set a file of that name aside when it tells of another run, of a store that was lost perhaps."""
     if path.exists():
-        old = path.read_text(encoding="utf-8", errors="replace")
-        if not any(digest in old for digest in record.digests):
+        old = path.read_bytes()
+        if not any(digest.encode() in old for digest in record.digests):
             aside = (path.with_name(f"{path.stem}.other-{n}{path.suffix}") for n in itertools.count(1))
             path.rename(next(each for each in aside if not each.exists()))
     return path
@@ -64,10 +66,15 @@ def _kept_clear(path: Path, record: RunRecord) -> Path:
 
 def write_text(path: Path, text: str) -> Path:
     """Write a whole file or nothing: a reader never sees half a page."""
+    return write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a whole file or nothing. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f"{path.name}.part")
     try:
-        beside.write_text(text, encoding="utf-8", newline="\n")
+        beside.write_bytes(content)
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
@@ -82,6 +89,14 @@ def label_path(record: RunRecord, folder: Path) -> Path:
 def write_label(record: RunRecord, folder: Path, html: str) -> Path:
     """Write the label of a run likewise. Raises OSError."""
     return write_text(_kept_clear(label_path(record, folder), record), html)
+
+
+def write_pdf(record: RunRecord, folder: Path, page: bytes, label: bytes) -> tuple[Path, Path]:
+    """Write page and label as PDF beside those in HTML, likewise. Raises OSError."""
+    found = [each.with_suffix(".pdf") for each in (page_path(record, folder), label_path(record, folder))]
+    for path, content in zip(found, (page, label), strict=True):
+        write_bytes(_kept_clear(path, record), content)
+    return found[0], found[1]
 
 
 def write_check_page(check: CheckResult, done: CheckDone, bench: BenchKey, folder: Path) -> Path:

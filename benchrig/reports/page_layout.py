@@ -86,7 +86,7 @@ def sheets(view: dict[str, Any]) -> dict[str, Any]:
 def _front_pt(view: dict[str, Any]) -> float:
     """Height of what has to stand on the front."""
     record, judgement = view["record"], view["judgement"]
-    strap_pt, sign_pt, head_pt = 34.0, 46.0, 40.0
+    strap_pt, sign_pt, head_pt = 34.0, 10.0 + max(36.0, float(view["code_mm"]) * 72 / 25.4), 40.0
     said = [height_pt(view["sentence"], 440, 16.5, 1.2), height_pt(view["verdict"].says, 440, 8.6, 1.35)]
     if judgement is None:
         said += [height_pt(f"Check: {each}", 440, 8.6, 1.35) for each in (record.hint, record.bench_state, "once more")]
@@ -96,6 +96,7 @@ def _front_pt(view: dict[str, Any]) -> float:
     why_pt = 18 + height_pt(f"{view['to_do']} {view['to_do_why']}", WIDTH_PT if wide else 250, 8.2, 1.35)
     why_pt += sum(12 + height_pt(each["because"], 250) * (n == 0) for n, each in enumerate(view["causes"]))
     why_pt += sum(11 + height_pt(f"{each.because}{each.operator}", 250, 8.2, 1.35) for each in record.decisions)
+    why_pt += sum(11 + height_pt(says, 220, 8.2, 1.35) for _, says in view["later"])
     why_pt += 0.0 if view["earlier"] is None else 40.0
     table_pt = (
         34

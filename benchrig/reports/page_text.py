@@ -93,6 +93,7 @@ def reading_guide(record: RunRecord) -> list[str]:
     )
     if record.model.rated_vacuum_kpa:
         units += f" Rated vacuum: {record.model.rated_vacuum_kpa:g} kPa below ambient."
+    units += " The square code tells whether this page is of the store's record and up to date: records verify --code."
     judgement = record.judgement
     if judgement is None:
         stopped = (

@@ -152,6 +152,11 @@ def _below(record: RunRecord) -> list[tuple[str, str]]:
         )
         for each in record.decisions
     ]
+    lines += [
+        ("since", f"{each.at.astimezone():%Y-%m-%d}: {visible(each.says)}")
+        for each in record.later
+        if each.kind != "decision"
+    ]
     if record.bench.grounds:
         kinds = ("" if each.kind == "check" else f" ({each.kind})" for each in record.bench.grounds)
         named = (f"{each.name}{kind}" for each, kind in zip(record.bench.grounds, kinds, strict=True))

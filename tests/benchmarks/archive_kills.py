@@ -56,7 +56,12 @@ def main() -> None:
             archive = Path(folder) / "archive"
             while not archive.exists() and program.poll() is None:
                 time.sleep(0.002)
-            time.sleep(choose.uniform(0.0, given.within))
+            if kill % 4:  # most of them while the file is written and taken up
+                while program.poll() is None and not [*archive.glob("*.parquet"), *archive.glob(".*.part")]:
+                    time.sleep(0.001)
+                time.sleep(choose.uniform(0.0, 0.15))
+            else:
+                time.sleep(choose.uniform(0.0, given.within))
             program.send_signal(signal.SIGKILL)
             program.communicate()
             files = sorted(each.name for each in archive.glob("*.parquet")) if archive.exists() else []

@@ -720,6 +720,25 @@ USE_CASES = [
         ("a file that was cut off is not taken up", "        if waits:", "        if False:"),
     ),
     *_of(
+        "benchrig/records/code_check.py",
+        ("tests/records/test_code_check.py",),
+        ("a made-up digest fits", "if not code.digest or not record", "if False and not record"),
+        ("another part's code fits", "if not code.means_tag(record.tag):", "if False:"),
+        ("another verdict fits", "if code.verdict != verdict:", "if False:"),
+        ("what came later and is gone is not missed", "if known > len(record.later):", "if False:"),
+        ("an old page counts as new", "record.later[known:]", "()"),
+    ),
+    *_of(
+        "benchrig/reports/templates/page.typ",
+        ("tests/reports/test_pdf.py",),
+        ("the type does not give way", "range(1, 15).map", "range(1, 2).map"),
+    ),
+    *_of(
+        "benchrig/records/later.py",
+        ("tests/records/test_code_check.py",),
+        ("an aborted run makes a page old", 'c.ending == "finished"', "c.id > 0"),
+    ),
+    *_of(
         "benchrig/records/backup.py",
         ("tests/records/test_backup.py",),
         ("a changed copy is taken", "        if found.checked.faults:", "        if False:"),

@@ -115,7 +115,7 @@ def test_a_calibration_takes_the_place_of_the_files_constant_until_it_is_withdra
     assert number in listed.stdout
     assert "withdrawn" in listed.stderr
     assert document("records", "show", number)["withdrawn_since"] == ["cal-0001"]
-    assert "the vessel was dented" in run("records", "show", number).stderr
+    assert "was withdrawn: the vessel was dented" in " ".join(run("records", "show", number).stdout.split())
     again = Store(store_path()).run(one_run(swap=None))
     assert again.bench.constants["reservoir volume"][0] == 0.5
     assert again.bench.grounds == ()

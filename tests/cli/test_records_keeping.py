@@ -1,4 +1,4 @@
-"""`benchrig records archive`, `backup` and `restore` as they are typed."""
+"""`benchrig records archive`, `backup`, `restore`, `verify --code` and `report --pdf` as they are typed."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 from benchrig.application.paths import store_path
 from benchrig.cli import cli
 from benchrig.records import Store
+from benchrig.records.label_code import label_code
 from tests.reports.sample_record import record_into
 
 pytestmark = pytest.mark.slow
@@ -61,7 +62,7 @@ def test_without_the_archive_file_results_are_shown_and_it_is_said_what_is_missi
     assert (shown.exit_code, shown.stdout.startswith("REJECT")) == (0, True)
     assert "traces-0001-0002.parquet" in shown.stdout
     assert run("report", "T-reject", "--folder", str(tmp_path)).exit_code == 0
-    page = (tmp_path / "run-0002.html").read_text("utf-8")
+    (page,) = (each.read_text("utf-8") for each in tmp_path.glob("run-0002-*.html") if "label" not in each.name)
     assert "Pictures are left out" in page
     again = json.loads(run("records", "judge-again", "--jobs", "1", "--json").stdout)
     assert [each["run"] for each in again["not_judged"]] == ["0001", "0002"]
@@ -73,3 +74,39 @@ def test_without_the_archive_file_results_are_shown_and_it_is_said_what_is_missi
 def test_a_date_that_is_none_moves_nothing(recorded: Path) -> None:
     done = run("records", "archive", "--before", "yesterday")
     assert (done.exit_code, "is no date" in done.stderr) == (2, True)
+
+
+def test_a_copy_is_made_and_gone_on_from(recorded: Path, tmp_path: Path) -> None:
+    made = run("records", "backup", str(tmp_path / "copy.sqlite"))
+    assert made.exit_code == 0, made.output
+    assert "copy.sqlite: 2 runs" in made.stdout
+    record_into(Store(store_path()).recorder(), "accept", tag="T-later")
+    assert "nobody is there to ask" in run("records", "restore", str(tmp_path / "copy.sqlite")).stderr
+    done = run("records", "restore", str(tmp_path / "copy.sqlite"), "--yes")
+    assert done.exit_code == 0, done.output
+    assert "2 runs; the next one is 0004." in done.stdout
+    assert "Newer in the store that was there, and not in this one: 1 run." in done.stdout
+    assert "set aside" in done.stdout
+
+
+def test_a_page_as_pdf_is_signed_and_a_change_in_it_is_found(recorded: Path) -> None:
+    pytest.importorskip("typst", reason="PDF is made by typst")
+    made = json.loads(run("report", "T-reject", "--pdf", "--json").stdout)
+    page = Path(made["page_pdf"])
+    assert page.with_suffix(".html") == Path(made["page"])
+    assert Path(made["label_pdf"]).with_suffix(".html") == Path(made["label"])
+    assert json.loads(run("records", "verify", "--json").stdout)["counts"]["page"] == 4
+    page.write_bytes(page.read_bytes().replace(b"/Title", b"/Titel", 1))
+    found = json.loads(run("records", "verify", "--json").stdout)["faults"]
+    assert [(each["what"], each["how"]) for each in found] == [(f"the file {page.name}", "changed")]
+
+
+def test_a_scanned_code_is_told_from_one_that_is_out_of_date(recorded: Path) -> None:
+    code = label_code(Store(store_path()).run("T-reject"))
+    new = run("records", "verify", "--code", code)
+    assert (new.exit_code, "nothing came since" in new.stdout) == (0, True)
+    run("records", "decide", "T-reject", "--scrap", "--because", "cracked")
+    old = run("records", "verify", "--code", code)
+    assert (old.exit_code, "out of date" in old.stdout, "scrap, cracked" in old.stdout) == (0, True, True)
+    other = run("records", "verify", "--code", code.replace("reject", "accept"))
+    assert (other.exit_code, "Do not rely on it" in other.stdout) == (3, True)

@@ -110,8 +110,8 @@ def test_a_scanned_label_means_its_run_and_its_part(store: Store) -> None:
     assert store.tag_of("C-7/1") == "C-7/1"
     assert store.tag_of(label_code(store.run("run:3"))) == long_tag
     # A label of another store: the run of that number is not meant, the part is.
-    run, tag = "BR1:0003", label.split(":")[2]
-    assert store.run(f"{run}:{tag}:reject:ffffffffff").run == "0002"
+    run, tag = "BR2:00000000-0003", label.split(":")[2]
+    assert store.run(f"{run}:{tag}:reject:ffffffffff:0").run == "0002"
     with pytest.raises(ConfigError, match="not in"):
         store.tag_of("BR1:0009:~0000000000:reject:ffffffffff")
 

@@ -14,14 +14,14 @@ from tests.reports.sample_record import KINDS, sample
 
 def test_the_code_says_run_tag_verdict_and_digest() -> None:
     record = sample("reject")
-    assert label_code(record) == f"BR1:0042:C-1042:reject:{record.digest[:10]}"
+    assert label_code(record) == f"BR2:0042:C-1042:reject:{record.digest[:10]}:0"
     assert label_code(sample("aborted")).split(":")[3] == "aborted"
 
 
 @pytest.mark.parametrize("tag", ["a:b:c", "100 %", "日本", 'it\'s / \\ "x"'])
 def test_a_tag_in_the_code_never_breaks_its_fields(tag: str) -> None:
     fields = label_code(sample("aborted", tag=tag)).split(":")
-    assert len(fields) == 5
+    assert len(fields) == 6
     assert unquote(fields[2]) == tag
     read = read_label_code(label_code(sample("aborted", tag=tag)))
     assert read is not None

@@ -205,24 +205,42 @@ def test_no_value_or_limit_runs_into_its_neighbour(case: str, font: str, tab: An
         assert tab.evaluate(SPILLS) == [], f"{media}, {width}"
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("case", ["accept", "uncalibrated", "long tag and complaint", "longest tag in the code"])
-def test_the_label_fits_and_its_code_is_read_at_203_dots_to_the_inch(case: str, tab: Any, tmp_path: Path) -> None:
-    program = need_program("pdftoppm")
+def at_203_dots(path: Path) -> Any:
+    """The first sheet as a label printer would print it: black or white, 203 dots to the inch."""
+    command = [need_program("pdftoppm"), "-r", "203", "-mono", "-l", "1", str(path)]
+    done = subprocess.run(command, capture_output=True, check=True)
+    _, size, bits = done.stdout.split(b"\n", 2)
+    width, height = map(int, size.split())
+    rows = np.frombuffer(bits, dtype=np.uint8).reshape(height, -1)
+    return np.where(np.unpackbits(rows, axis=1)[:, :width], 0, 255).astype(np.uint8)
+
+
+def codes_in(picture: Any) -> list[str]:
     try:
         import zxingcpp
     except ImportError:
         absent("zxing-cpp is not installed")
+    return [each.text for each in zxingcpp.read_barcodes(np.ascontiguousarray(picture))]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", ["accept", "all at once", "longest tag in the code"])
+def test_the_code_on_a_page_is_read_at_203_dots_to_the_inch(case: str, tab: Any, tmp_path: Path) -> None:
+    record, before = (sample("undecided", tag="C-1042/" * 5), None) if case.startswith("longest") else CASES[case]
+    picture = at_203_dots(printed(tab, page_html(record, before), tmp_path / "page.pdf"))
+    assert codes_in(picture) == [label_code(record)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", ["accept", "uncalibrated", "long tag and complaint", "longest tag in the code"])
+def test_the_label_fits_and_its_code_is_read_at_203_dots_to_the_inch(case: str, tab: Any, tmp_path: Path) -> None:
     record = sample("undecided", tag="C-1042/" * 5) if case.startswith("longest") else CASES[case][0]
     path = printed(tab, label_html(record), tmp_path / "label.pdf")
     assert len(sheets(path)) == 1
-    done = subprocess.run([program, "-r", "203", "-mono", str(path)], capture_output=True, check=True)
-    _, size, bits = done.stdout.split(b"\n", 2)
-    width, height = map(int, size.split())
+    picture = at_203_dots(path)
+    height, width = picture.shape
     assert (round(width / 203 * 25.4), round(height / 203 * 25.4)) == (62, 29)
-    rows = np.frombuffer(bits, dtype=np.uint8).reshape(height, -1)
-    picture = np.where(np.unpackbits(rows, axis=1)[:, :width], 0, 255).astype(np.uint8)
-    assert [each.text for each in zxingcpp.read_barcodes(np.ascontiguousarray(picture))] == [label_code(record)]
+    assert codes_in(picture) == [label_code(record)]
     # The run's number stands clear of the code: four white squares of four dots lie between them.
     dark = np.flatnonzero((picture[:, width - 100 :] == 0).any(axis=1))
     gaps = np.diff(dark)
