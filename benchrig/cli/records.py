@@ -42,6 +42,7 @@ _MORE: dict[str, tuple[str, str]] = {
     "verify": ("benchrig.cli.records_verify:verify", "Hold everything in the store against its seals."),
     "export": ("benchrig.cli.records_export:export", "Runs as CSV, JSON or Parquet for other programs."),
     "judge-again": ("benchrig.cli.records_judge_again:judge", "What verdicts would be now, or by other limits."),
+    "batches": ("benchrig.cli.records_batches:batches", "What batches there are, and what came of them."),
     "archive": ("benchrig.cli.records_keeping:archive", "Old traces into Parquet files; results stay."),
     "backup": ("benchrig.cli.records_keeping:backup", "A copy of the store, while runs go on, looked through."),
     "restore": ("benchrig.cli.records_keeping:restore", "Go on from a copy; what was there is set aside."),
@@ -80,7 +81,7 @@ def list_(most: int, as_json: bool, **which: Any) -> None:
         return
     table = Table(box=None, pad_edge=False, header_style="dim")
     for heading in ("run", "when", "tag", "model", "verdict", "cause", ""):
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, overflow="fold", no_wrap=heading in ("run", "when"))
     colours = {"accept": "green", "reject": "red", "undecided": "yellow"}
     for summary in found:
         word = (

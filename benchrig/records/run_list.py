@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import sqlalchemy as sa
 
@@ -16,7 +16,7 @@ from benchrig.records.identity import head_of
 from benchrig.records.recorder import run_number
 from benchrig.records.run_record import RunSummary
 
-__all__ = ["ALL_RUNS", "RunsWanted", "day_from", "day_to", "numbers_wanted", "summaries"]
+__all__ = ["ALL_RUNS", "BatchKept", "RunsWanted", "batches", "day_from", "day_to", "numbers_wanted", "summaries"]
 
 UNREADABLE = "the store is damaged at this run: restore it from a backup"
 _AS_THEY_ARE = (
@@ -156,6 +156,43 @@ def summaries(reader: sa.Engine, place: StorePlace, wanted: RunsWanted, limit: i
         if wanted != ALL_RUNS:
             raise unreadable(place, error) from error
         return _one_by_one(reader, place, query, limit)
+
+
+class BatchKept(NamedTuple):
+    """One batch in the store; `last` is when its last run began."""
+
+    name: str
+    runs: int
+    parts: int
+    accepted: int
+    rejected: int
+    undecided: int
+    bench_seconds: float | None
+    first: datetime
+    last: datetime
+
+
+def batches(connection: sa.Connection, limit: int) -> list[BatchKept]:
+    """The batches whose last runs began last, newest first, at most `limit` of them."""
+    c = tables.runs.c
+    count = sa.func.count
+    last = sa.func.max(c.started_at)
+    query = (
+        sa.select(
+            c.batch,
+            count(),
+            count(c.tag.distinct()),
+            *(count().filter(c.verdict == verdict) for verdict in ("accept", "reject", "undecided")),
+            sa.func.sum(c.bench_seconds),
+            sa.type_coerce(sa.func.min(c.started_at), c.started_at.type),
+            sa.type_coerce(last, c.started_at.type),
+        )
+        .where(c.batch != "")
+        .group_by(c.batch)
+        .order_by(last.desc())
+        .limit(limit)
+    )
+    return [BatchKept(*row) for row in connection.execute(query)]
 
 
 def _one_by_one(reader: sa.Engine, place: StorePlace, query: sa.Select[Any], limit: int) -> list[RunSummary]:

@@ -81,6 +81,7 @@ def _numbers(summary: Summary) -> list[tuple[str, str]]:
     if time.median_s is not None and time.p95_s is not None:
         on_bench = f"median {time.median_s:.1f} s, 95 % within {time.p95_s:.1f} s; {time.total_s / 60:.0f} min in all"
         told.append(("Bench time for each run", on_bench))
+        told.append(("Bench time for each valve", f"{time.total_s / summary.parts:.1f} s, its runs together"))
     if summary.running:
         told.append(("Going on", str(summary.running)))
     return told

@@ -156,6 +156,10 @@ def test_a_batch_is_found_by_its_name_in_list_summary_and_export_and_its_name_is
     assert [(each["tag"], each["batch"]) for each in listed] == [("A-1", "ORDER 17")]
     summed = json.loads(run(cli, ["records", "summary", "--batch", "ORDER 17", "--json"]).stdout)
     assert (summed["title"], summed["runs"]) == ("Summary, batch ORDER 17", 1)
+    kept = json.loads(run(cli, ["records", "batches", "--json"]).stdout)
+    assert [(each["name"], each["parts"]) for each in kept][1] == ("ORDER 17", 1)
+    assert kept[1]["accepted"] + kept[1]["rejected"] + kept[1]["undecided"] == 1
+    assert "ORDER 17" in run(cli, ["records", "batches"]).stdout
     other = Store(store_path()).run("A-2")
     assert other.intake.batch == f"{other.started.astimezone():%Y-%m-%d} alder-24"
     assert json.loads(run(cli, ["records", "show", "A-1", "--json"]).stdout)["batch"] == "ORDER 17"

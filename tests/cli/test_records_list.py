@@ -120,3 +120,12 @@ def test_nothing_that_fits_is_said(home: Path) -> None:
     done = CliRunner().invoke(cli, ["records", "list", "--model", "nothing"])
     assert "No runs that fit" in done.stderr
     assert store_path() == home
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("columns", ["80", "120"])
+def test_the_time_of_a_run_stands_on_one_line(workshop: Path, columns: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    record(store_path())
+    listed = CliRunner().invoke(cli, ["records", "list"]).stdout
+    assert len([line for line in listed.splitlines() if " 2026-11-" in line and ":" in line]) == len(RUNS)
