@@ -7,7 +7,7 @@ from pathlib import Path
 
 import benchrig
 
-__all__ = ["demo_folder", "home", "model_folders", "pages_folder", "store_path"]
+__all__ = ["demo_folder", "home", "model_folders", "pages_folder", "shared_store_named", "store_path"]
 
 
 def home() -> Path:
@@ -21,8 +21,22 @@ def home() -> Path:
 
 
 def store_path() -> Path:
-    """The database of records."""
+    """The database of records of this bench: a file that ``BENCHRIG_STORE`` names, or the one in the workshop's folder.
+
+    Where a server is named instead, this is still where the bench records (`application.shared_store`).
+    """
+    named = os.environ.get("BENCHRIG_STORE", "")
+    if named and ("://" not in named or named.startswith("sqlite:")):
+        from benchrig.records.database.place import place_named
+
+        return place_named(named, home()).beside
     return home() / "records.sqlite"
+
+
+def shared_store_named() -> bool:
+    """Whether a store on a server is named; `application.shared_store` says which. Costs nothing to ask."""
+    named = os.environ.get("BENCHRIG_STORE", "")
+    return "://" in named and not named.startswith("sqlite:") if named else (home() / "store.toml").exists()
 
 
 def pages_folder() -> Path:

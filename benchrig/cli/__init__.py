@@ -11,6 +11,7 @@ import click
 
 from benchrig import __version__, stop_requests
 from benchrig.cli.lazy_group import LazyGroup
+from benchrig.cli.shared_store import name_store
 
 __all__ = ["cli", "run"]
 
@@ -52,6 +53,15 @@ person decide; this program is never the safety function.
     help=_HELP,
 )
 @click.version_option(__version__, prog_name="benchrig")
+@click.option(
+    "--store",
+    metavar="URL",
+    expose_value=False,
+    is_eager=True,
+    callback=name_store,
+    help="The store that benches share, as postgresql://user@host/database; or a file. BENCHRIG_STORE, or store.toml "
+    "in the workshop's folder, names it too.",
+)
 def cli() -> None:
     """Find the command and hand over to it."""
 

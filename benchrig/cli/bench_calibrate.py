@@ -11,6 +11,7 @@ import click
 from benchrig.bench.constants import KINDS, KINDS_OF_CALIBRATION
 from benchrig.cli.bench_options import bench_options, chosen_bench, who
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.shared_store import deliver_after
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -79,6 +80,7 @@ def calibrate(
     if as_json:
         emit(calibration_document(kept, key))
     print_calibration(kept, console)
+    deliver_after(store)
 
 
 @click.command("history", epilog="Example:  benchrig bench history --kind volume")
@@ -131,6 +133,7 @@ def withdraw(calibration: str, reason: str, operator: str | None, yes: bool, as_
         if not click.confirm("Withdraw it? It cannot be taken back.", default=False, err=True):
             raise ConfigError("Nothing was withdrawn.", hint="Calibrate anew if the constant is in doubt.")
     gone = withdraw_calibration(store, found.name, operator_name=who(operator), reason=reason)
+    deliver_after(store)
     if as_json:
         emit({"withdrawn": found.name, "kind": found.kind, "bench": key.name, "runs": list(gone.runs)})
         return

@@ -9,6 +9,7 @@ import click
 
 from benchrig.cli.bench_options import bench_options, chosen_bench, who
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.shared_store import deliver_after
 
 __all__ = ["check"]
 
@@ -73,4 +74,5 @@ def check(
     print_to_do(result, done, checked.valid_h, console)
     if page is not None:
         console.print(f"\npage    {page}", soft_wrap=True)
+    deliver_after(store)
     sys.exit(0 if result.passed else 3)

@@ -10,6 +10,7 @@ import click
 
 from benchrig.cli.bench_options import instead_of_hardware, who
 from benchrig.cli.output import as_json_option, speaks
+from benchrig.cli.shared_store import deliver_after
 from benchrig.verdict.judgement import Reason
 from benchrig.verdict.warm import USUAL_C
 
@@ -263,6 +264,7 @@ def qualify(
         with shown_run() as (questions, tell):
             done = qualify_valve(store, opened, request, questions=questions, tell=tell)
     status = tell_outcome(done, as_json=as_json)
+    deliver_after(store)
     if reason == "check-valve" and not as_json:
         from benchrig.cli.bench_chart import tell_after_run
 

@@ -20,6 +20,7 @@ from benchrig.catalogue import Catalogue
 from benchrig.cli.batch_prompts import BatchDisplay, TerminalBatchQuestions, tally_text
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.output import emit, plain_console
+from benchrig.cli.shared_store import delivering
 from benchrig.clock import utc_now
 from benchrig.errors import ConfigError
 from benchrig.records import Store
@@ -74,9 +75,9 @@ def qualify_batch(
     console = plain_console(stderr=True)
     line = LiveLine(console)
     with line.cleared():
-        tally = run_batch(
-            Store(store_path()), plan, TerminalBatchQuestions(console, line), tell=BatchDisplay(console, line)
-        )
+        store = Store(store_path())
+        tell = delivering(store, BatchDisplay(console, line))
+        tally = run_batch(store, plan, TerminalBatchQuestions(console, line), tell=tell)
     if as_json:
         emit(tally.document())
     else:

@@ -10,6 +10,7 @@ import click
 from benchrig.cli.lazy_group import LazyGroup
 from benchrig.cli.output import as_json_option, emit, leave_if_broken, plain_console, speaks
 from benchrig.cli.run_choice import runs_wanted, which_runs
+from benchrig.cli.shared_store import say_what_waits, shown_store, store_to_decide
 
 if TYPE_CHECKING:
     from benchrig.bench.calibrations import Calibration
@@ -47,6 +48,7 @@ _MORE: dict[str, tuple[str, str]] = {
     "backup": ("benchrig.cli.records_keeping:backup", "A copy of the store, while runs go on, looked through."),
     "restore": ("benchrig.cli.records_keeping:restore", "Go on from a copy; what was there is set aside."),
     "summary": ("benchrig.cli.records_summary:summary", "A day, a batch, a model: yield, causes, values, drift."),
+    "deliver": ("benchrig.cli.records_deliver:deliver", "Bring what this bench recorded to the shared store."),
     "head": ("benchrig.cli.records_verify:head", "How far the seals have come: to keep elsewhere."),
     "key": ("benchrig.cli.records_verify:key", "The keys that the benches of this store seal with."),
 }
@@ -64,12 +66,10 @@ def records() -> None:
 @speaks
 def list_(most: int, as_json: bool, **which: Any) -> None:
     """List runs, newest first: all, or those that are wanted by part, model, verdict, cause, date or bench."""
-    from benchrig.application.paths import store_path
-    from benchrig.records import Store
-
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     wanted = runs_wanted(store, **which)
     found = store.runs(most, wanted=wanted)
+    say_what_waits()
     if as_json:
         emit([summary.document() for summary in found])
         return
@@ -77,7 +77,7 @@ def list_(most: int, as_json: bool, **which: Any) -> None:
     from rich.text import Text
 
     if not found:
-        click.echo(f"No runs{' that fit' if any(which.values()) else ''} in {store_path()}.", err=True)
+        click.echo(f"No runs{' that fit' if any(which.values()) else ''} in {store.place}.", err=True)
         return
     table = Table(box=None, pad_edge=False, header_style="dim")
     for heading in ("run", "when", "tag", "model", "verdict", "cause", ""):
@@ -120,18 +120,17 @@ def _withdrawn(store: Store, record: RunRecord) -> list[Calibration]:
 @speaks
 def decide(tag_or_run: str, disposition: str | None, because: str, operator: str | None, as_json: bool) -> None:
     """Keep what was decided about a part after its run, and why. Nothing is changed: a second thought is added."""
-    from benchrig.application.paths import store_path
     from benchrig.cli.bench_options import who
     from benchrig.clock import utc_now
     from benchrig.errors import ConfigError
-    from benchrig.records import Store, run_document
+    from benchrig.records import run_document
     from benchrig.records.decisions import Decision
 
     if disposition is None:
         raise click.UsageError(f"Say what was decided: one of {', '.join(f'--{name}' for name in DECIDED)}.")
     if not because.strip():
         raise ConfigError("The reason after --because is empty.", hint="Say why: whoever reads the record will ask.")
-    store = Store(store_path())
+    store = store_to_decide()
     record = store.run(tag_or_run)
     if record.ending == "running":
         raise ConfigError(f"Run {record.run} has not ended.", hint="Wait for its verdict.")
@@ -153,10 +152,10 @@ def show(tag_or_run: str, as_json: bool) -> None:
     A number that is both a run's and a tag is asked about: say run:0015 or tag:0015. Exit status 3 where the record is
     not as it was sealed.
     """
-    from benchrig.application.paths import pages_folder, store_path
-    from benchrig.records import Store, run_document
+    from benchrig.application.paths import pages_folder
+    from benchrig.records import run_document
 
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     record = store.run(tag_or_run)
     gone = _withdrawn(store, record)
     if as_json:

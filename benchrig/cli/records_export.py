@@ -10,6 +10,7 @@ import click
 
 from benchrig.cli.output import as_json_option, emit, speaks
 from benchrig.cli.run_choice import runs_wanted, which_runs
+from benchrig.cli.shared_store import shown_store
 
 if TYPE_CHECKING:
     from benchrig.records import RunRecord
@@ -30,8 +31,6 @@ def export(file: Path | None, named: str | None, traces: bool, schema: bool, as_
 
     Numbers are exactly those of the store. A file that is there is never written over.
     """
-    from benchrig.application.paths import store_path
-    from benchrig.records import Store
     from benchrig.records.export_files import SCHEMA, format_of, new_file, write_rows
     from benchrig.records.export_rows import (
         CHARACTERISTICS,
@@ -51,7 +50,7 @@ def export(file: Path | None, named: str | None, traces: bool, schema: bool, as_
     if file is None:
         raise click.UsageError("Say into which file: NAME.csv, NAME.json or NAME.parquet.")
     kind = format_of(file, named)
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     numbers = store.numbers(runs_wanted(store, **which))
     beside = file.with_name(f"{file.stem}-traces{file.suffix}")
     written: dict[str, Any] = {"runs": len(numbers), "file": str(file)}

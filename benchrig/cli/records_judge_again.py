@@ -10,6 +10,7 @@ import click
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 from benchrig.cli.run_choice import runs_wanted, which_runs
 from benchrig.cli.scheduler_option import print_workers_lost, scheduler_option
+from benchrig.cli.shared_store import shown_store
 
 if TYPE_CHECKING:
     from benchrig.application.judging_again import JudgedAgain, RunAgain
@@ -39,16 +40,14 @@ def judge(jobs: int | None, scheduler: str | None, bench_file: Path | None, as_j
 
     from benchrig.application.events import Event, RunsJudgedAgain, WorkersLost
     from benchrig.application.judging_again import judge_again
-    from benchrig.application.paths import store_path
     from benchrig.catalogue.valve_model import read_model
     from benchrig.cli.live_line import LiveLine
-    from benchrig.records import Store
 
     model = None
     if which["model"] is not None and which["model"].endswith(".toml"):
         model = read_model(Path(which["model"]))
         which["model"] = model.model
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     numbers = store.numbers(runs_wanted(store, **which))
     line = LiveLine(plain_console(stderr=True))
 

@@ -8,6 +8,7 @@ import click
 
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks, writing_pages
 from benchrig.cli.run_choice import runs_wanted, which_runs
+from benchrig.cli.shared_store import shown_store
 
 __all__ = ["summary"]
 
@@ -23,9 +24,8 @@ def summary(day: str | None, as_page: bool, as_json: bool, **which: Any) -> None
 
     Without options: all runs of today.
     """
-    from benchrig.application.paths import pages_folder, store_path
+    from benchrig.application.paths import pages_folder
     from benchrig.clock import utc_now
-    from benchrig.records import Store
 
     if day is None and not any(each is not None for each in which.values()):
         day = f"{utc_now().astimezone():%Y-%m-%d}"
@@ -33,7 +33,7 @@ def summary(day: str | None, as_page: bool, as_json: bool, **which: Any) -> None
         if which["since"] is not None or which["until"] is not None:
             raise click.UsageError("--day says both --from and --to.")
         which["since"] = which["until"] = day
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     found = store.summary(runs_wanted(store, **which))
     title = _title(day, which)
     page = None

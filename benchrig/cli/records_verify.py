@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.shared_store import shown_store
 
 if TYPE_CHECKING:
     from benchrig.records import Store
@@ -37,12 +38,11 @@ def verify(
     file beside the store, or against a head that was kept: each page and label carries one. Exit status 3 when
     something is not as it was sealed. With --code: whether a page or a label is of the record, and what came since.
     """
-    from benchrig.application.paths import pages_folder, store_path
-    from benchrig.records import Store
+    from benchrig.application.paths import pages_folder
     from benchrig.records.verification import read_head
 
     heads = [read_head(each) for each in kept]
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     if code is not None:
         _verify_code(store, code, as_json=as_json)
         return
@@ -155,9 +155,8 @@ def head(as_json: bool) -> None:
     'benchrig records verify --head' holds the store against it later: all that was sealed up to it has to be there.
     """
     from benchrig.application.paths import store_path
-    from benchrig.records import Store
 
-    found = Store(store_path(), reading=True).heads()
+    found = shown_store().heads()
     if as_json:
         emit(
             [
@@ -182,10 +181,7 @@ def head(as_json: bool) -> None:
 @speaks
 def key(as_json: bool) -> None:
     """Print the keys that the benches of this store seal with: public halves, and where the private ones are kept."""
-    from benchrig.application.paths import store_path
-    from benchrig.records import Store
-
-    found = Store(store_path(), reading=True).bench_keys()
+    found = shown_store().bench_keys()
     if as_json:
         emit([each._asdict() for each in found])
         return

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.output import as_json_option, emit, leave_if_broken, speaks, writing_pages
+from benchrig.cli.shared_store import shown_store
 
 if TYPE_CHECKING:
     from benchrig.records import RunRecord, Store
@@ -31,13 +32,12 @@ def report(tag_or_run: str, folder: Path | None, pdf: bool, paper: str, as_json:
 
     A number that is both a run's and a tag is asked about: say run:0015 or tag:0015.
     """
-    from benchrig.application.paths import pages_folder, store_path
-    from benchrig.records import Store
+    from benchrig.application.paths import pages_folder
     from benchrig.reports.label import label_html
     from benchrig.reports.page import page_html
     from benchrig.reports.page_files import write_label, write_page
 
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     where = folder or pages_folder()
     if tag_or_run.startswith("check-"):
         _check_page(store, tag_or_run, where, as_json=as_json)

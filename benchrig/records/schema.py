@@ -107,6 +107,8 @@ def open_database(place: StorePlace, waiting: Waiting | None = None) -> tuple[sa
 def _bring_up(place: StorePlace, writer: sa.Engine, reader: sa.Engine, beside: Head | None) -> None:
     try:
         with reader.begin() as connection:
+            if place.on_server:
+                _make_sure_of_schema(connection, place)
             found = revision_of(connection)
         if found is None:
             with writer.begin() as connection:
@@ -170,8 +172,12 @@ def begin_store(connection: sa.Connection, place: StorePlace, after: Head | None
     beside = read_beside(place.beside)
     if beside is not None and after is None:
         raise lost(place, beside, "the database is empty")
-    if place.on_server:
-        _make_sure_of_room(connection, place)
+    if place.on_server and holds_other_tables(connection):
+        raise ConfigError(
+            f"Records {place}: there are tables of another program.",
+            hint="Name a database of its own for the records (createdb NAME), or an empty schema in the URL: "
+            "?options=-csearch_path%3DNAME",
+        )
     metadata.create_all(connection)
     _stamp(connection)
     head = new_head()
@@ -182,17 +188,11 @@ def begin_store(connection: sa.Connection, place: StorePlace, after: Head | None
     return head
 
 
-def _make_sure_of_room(connection: sa.Connection, place: StorePlace) -> None:
+def _make_sure_of_schema(connection: sa.Connection, place: StorePlace) -> None:
     if connection.exec_driver_sql("SELECT current_schema()").scalar() is None:
         raise ConfigError(
             f"Records {place}: there is no such schema, or this user may not use it.",
             hint="The search_path in the URL's options. A schema is made on the server: CREATE SCHEMA name.",
-        )
-    if holds_other_tables(connection):
-        raise ConfigError(
-            f"Records {place}: there are tables of another program.",
-            hint="Name a database of its own for the records (createdb NAME), or an empty schema in the URL: "
-            "?options=-csearch_path%3DNAME",
         )
 
 

@@ -13,7 +13,12 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records.database.place import StorePlace
 from benchrig.records.waiting import Waiting
 
-__all__ = ["holds_other_tables", "server_cannot", "server_engines", "server_has_store", "server_is_away"]
+__all__ = ["StoreAway", "holds_other_tables", "server_cannot", "server_engines", "server_has_store", "server_is_away"]
+
+
+class StoreAway(ConfigError):
+    """The server cannot be reached now: the network, or the server itself."""
+
 
 CONNECT_S = 5
 """So long a server may take to answer before it counts as away."""
@@ -128,7 +133,8 @@ def server_cannot(place: StorePlace, error: Exception) -> ConfigError | BenchErr
     low = said.lower()
     hint = next((hint for mark, hint in _HINTS if mark in low), "Is the server running, and the network there?")
     reason = " ".join(said.split())
-    return ConfigError(f"Records {place}: cannot be opened ({reason}).", hint=hint)
+    kind = StoreAway if server_is_away(error) else ConfigError
+    return kind(f"Records {place}: cannot be opened ({reason}).", hint=hint)
 
 
 _AWAY = ("08", "57P", "53300")
