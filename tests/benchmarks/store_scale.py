@@ -3,6 +3,7 @@
     nice .venv/bin/python -m tests.benchmarks.store_scale --runs 100000 1000000
     nice .venv/bin/python -m tests.benchmarks.store_scale --tree ../before .
     nice .venv/bin/python -m tests.benchmarks.store_scale --inserts 300
+    nice .venv/bin/python -m tests.benchmarks.store_scale --url throwaway --runs 10000 1000000   # store_queries.py
 
 CPU seconds in a store of two runs and in the large ones: of the command once all that it imports is there (told in one
 process, the first time not counted), and of the whole program. `--tree` is a checkout: its own program makes the store,
@@ -284,7 +285,16 @@ def main() -> None:
     parser.add_argument("--tree", type=Path, nargs="+", default=[ROOT])
     parser.add_argument("--repeat", type=int, default=5)
     parser.add_argument("--inserts", type=int, default=0, help="Only compare so many inserts with plain sqlite3.")
+    parser.add_argument(
+        "--url",
+        help="Compare SQLite with PostgreSQL there, or with a server of its own: 'throwaway' (store_queries.py).",
+    )
     given = parser.parse_args()
+    if given.url:
+        from tests.benchmarks.store_queries import compare_engines
+
+        compare_engines(given.url, given.runs, given.repeat)
+        return
     if given.inserts:
         for tree in given.tree:
             compare_inserts(tree.resolve(), given.inserts)
