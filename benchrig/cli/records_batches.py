@@ -35,7 +35,7 @@ def batches(most: int, as_json: bool) -> None:
     table = Table(box=None, pad_edge=False, header_style="dim")
     table.add_column("batch", overflow="fold")
     table.add_column("last run", no_wrap=True)
-    for heading in ("parts", "accept", "reject", "undecided", "s per valve"):
+    for heading in ("parts", "accept", "reject", "undecided", "s each"):
         table.add_column(heading, justify="right", overflow="fold")
     for each in found:
         seconds = "" if each.bench_seconds is None else f"{each.bench_seconds / each.parts:.1f}"

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records.archive.archive_files import archive_beside
 from benchrig.records.bench_keys import keys_beside
-from benchrig.records.database.place import StorePlace
+from benchrig.records.database.place import StorePlace, place_of
 from benchrig.records.export_files import new_file
 from benchrig.records.identity import chain_key, compare, head_of, heads_beside, read_beside
 from benchrig.records.run_reading import read_run
@@ -68,7 +68,7 @@ class Restored:
     checked: StoreChecked = field(default_factory=StoreChecked)
 
 
-def back_up(store: Path, file: Path) -> BackedUp:
+def back_up(place: Path | StorePlace, file: Path) -> BackedUp:
     """Copy the store into a new file and look through the copy: the database, every seal, every head.
 
     What is not as it was sealed is told in `BackedUp.checked`: the copy is kept all the same, it may be the last one.
@@ -76,10 +76,11 @@ def back_up(store: Path, file: Path) -> BackedUp:
     Raises
     ------
     ConfigError
-        There is no store, or the file is there already or cannot be written.
+        There is no store, or it is on a server; or the file is there already or cannot be written.
     BenchError
         The store could not be read.
     """
+    store = _file_of(place)
     if not store.exists():
         raise ConfigError(f"There is no store at {store}.", hint="BENCHRIG_HOME names the workshop's folder.")
     Store(store, reading=True)  # one that is lost, older than it was, or another one's is told before it is copied
@@ -98,6 +99,18 @@ def back_up(store: Path, file: Path) -> BackedUp:
                 hint="Health and free space of both disks. The store is as it was.",
             ) from error
     return BackedUp(file, file.stat().st_size, runs, tuple(known), checked)
+
+
+def _file_of(place: Path | StorePlace) -> Path:
+    """The store's file; a server has ways of its own to make copies."""
+    at = place_of(place)
+    if at.on_server:
+        raise ConfigError(
+            f"The store {at} is on a server, which makes its own copies.",
+            hint="pg_dump --format=custom makes one while runs go on, pg_restore puts it back; 'benchrig records "
+            "verify' looks through it afterwards. Copy the folder 'keys' too.",
+        )
+    return at.beside
 
 
 def _copy(source: Path, target: Path) -> list[ChainHead]:
@@ -128,7 +141,7 @@ def _checked(connection: sa.Connection, store: Path, known: list[ChainHead]) -> 
     )
 
 
-def restore(store: Path, file: Path, pages: Path | None = None) -> Restored:
+def restore(place: Path | StorePlace, file: Path, pages: Path | None = None) -> Restored:
     """Go on from a copy. The store that is there is set aside whole; what it holds beyond the copy is told.
 
     A copy that is as new as the store that was kept here goes on as that store; an older one gets an identity of its
@@ -139,6 +152,7 @@ def restore(store: Path, file: Path, pages: Path | None = None) -> Restored:
     ConfigError
         No copy of a store, one of a newer program, or one that is not as it was sealed; or a run is going on.
     """
+    store = _file_of(place)
     if not file.is_file():
         raise ConfigError(f"There is no file {file}.", hint="The file that 'benchrig records backup' wrote.")
     if store.exists() and file.samefile(store):

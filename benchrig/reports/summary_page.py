@@ -71,7 +71,7 @@ def _numbers(summary: Summary) -> list[tuple[str, str]]:
         ("Accepted", f"{verdicts['accept']}{_share(summary.accepted_part, 'the runs with a verdict')}"),
         ("Rejected", str(verdicts["reject"])),
         ("Undecided", str(verdicts["undecided"])),
-        ("Aborted", f"{verdicts['aborted']}: nothing is said about these valves"),
+        ("Aborted", f"{verdicts['aborted']}: nothing is said about these valves" if verdicts["aborted"] else "0"),
         (
             "Parts by their last run",
             f"{summary.last_verdicts['accept']} accepted{_share(summary.accepted_parts, 'them')}; "
@@ -133,7 +133,11 @@ def print_summary(summary: Summary, title: str, console: Console) -> None:
     if summary.spreads:
         console.print(Text("\nvalues", style="dim"))
         table = Table.grid(padding=(0, 2, 0, 0))
+        several = len({spread.model for spread in summary.spreads}) > 1
         for spread in summary.spreads:
             style = "red" if spread.beyond else "yellow" if spread.drift is not None and spread.drift.sure else ""
-            table.add_row(Text(f"{spread.model} {title_of(spread.name)}"), Text(_told(spread), style=style))
+            table.add_row(
+                Text(f"{spread.model} {title_of(spread.name)}" if several else title_of(spread.name)),
+                Text(_told(spread), style=style),
+            )
         console.print(table)

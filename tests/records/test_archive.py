@@ -13,6 +13,7 @@ from benchrig.records import RunRecord, Store
 from benchrig.records.archive import archiving
 from benchrig.records.archive.archive_files import ArchiveFolder
 from benchrig.records.archive.archived_arrays import MARK
+from benchrig.records.database.place import StorePlace
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import STARTED, record_into
 
@@ -22,16 +23,15 @@ LATER = STARTED + timedelta(days=1)
 
 
 @pytest.fixture
-def path(workshop: Path) -> Path:
+def path(place: StorePlace) -> StorePlace:
     """Three runs with traces and an aborted one."""
-    path = workshop / "records.sqlite"
-    store = Store(path)
+    store = Store(place)
     for kind in ("accept", "reject", "aborted", "accept"):
         record_into(store.recorder(), kind, tag=f"T-{kind}")
-    return path
+    return place
 
 
-def in_store(path: Path) -> tuple[int, int]:
+def in_store(path: StorePlace) -> tuple[int, int]:
     """How many traces stand in the store, and how many places of such that were moved."""
     with raw_database(path) as raw:
         moved = "SELECT count(*) FROM traces WHERE substr(arrays, 1, ?) = ?"
@@ -39,7 +39,7 @@ def in_store(path: Path) -> tuple[int, int]:
         return there, raw.execute(moved, (len(MARK), MARK)).fetchone()[0]
 
 
-def records(path: Path) -> list[RunRecord]:
+def records(path: StorePlace) -> list[RunRecord]:
     store = Store(path)
     return [store.run(f"run:{number}") for number in (1, 2, 3, 4)]
 
@@ -60,7 +60,7 @@ def alike(one: RunRecord, other: RunRecord) -> bool:
     )
 
 
-def test_archived_traces_are_read_as_before_and_everything_is_still_as_it_was_sealed(path: Path) -> None:
+def test_archived_traces_are_read_as_before_and_everything_is_still_as_it_was_sealed(path: StorePlace) -> None:
     before = records(path)
     traces = in_store(path)[0]
     assert traces > 3
@@ -75,7 +75,7 @@ def test_archived_traces_are_read_as_before_and_everything_is_still_as_it_was_se
     assert Store(path).archive(LATER).files == []
 
 
-def test_traces_of_later_runs_stay_in_the_store(path: Path) -> None:
+def test_traces_of_later_runs_stay_in_the_store(path: StorePlace) -> None:
     traces = in_store(path)
     assert Store(path).archive(STARTED).files == []
     assert in_store(path) == traces
@@ -96,7 +96,7 @@ def test_every_number_is_archived_bit_by_bit_also_what_is_not_a_number(tmp_path:
 
 @pytest.mark.parametrize("moment", ["written", "named", "in the transaction", "committed"])
 def test_cut_off_at_any_moment_nothing_is_lost_and_no_trace_is_twice(
-    path: Path, moment: str, monkeypatch: pytest.MonkeyPatch
+    path: StorePlace, moment: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = records(path)
     traces = in_store(path)[0]
@@ -118,19 +118,21 @@ def test_cut_off_at_any_moment_nothing_is_lost_and_no_trace_is_twice(
     assert Store(path).verify().faults == []
     Store(path).archive(LATER)
     assert in_store(path) == (0, traces)
-    files = [each for each in (path.parent / "archive").iterdir() if each.name != ".lock"]
+    files = [each for each in (path.beside.parent / "archive").iterdir() if each.name != ".lock"]
     assert [each.name for each in files] == ["traces-0001-0004.parquet"]
     rows = pq.read_table(files[0]).select(["run", "step", "trace", "array"]).to_pylist()
     assert len({tuple(row.values()) for row in rows}) == len(rows)
     assert all(alike(a, b) for a, b in zip(before, records(path), strict=True))
 
 
-def test_a_file_that_was_cut_off_and_changed_since_is_not_taken_up(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_was_cut_off_and_changed_since_is_not_taken_up(
+    path: StorePlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = records(path)
     with monkeypatch.context() as now:
         now.setattr(archiving, "_move", lambda *_: None)
         Store(path).archive(LATER)
-    file = path.parent / "archive" / "traces-0001-0004.parquet"
+    file = path.beside.parent / "archive" / "traces-0001-0004.parquet"
     change_a_number(file)
     done = Store(path).archive(LATER)
     assert done.left == ["run 0002 is left in the store: what traces-0001-0004.parquet holds of it is something else"]
@@ -149,9 +151,9 @@ def change_a_number(file: Path) -> None:
     pq.write_table(type(table).from_pylist(rows, schema=schema), file)
 
 
-def test_a_missing_archive_file_is_said_and_no_fault_of_the_record(path: Path) -> None:
+def test_a_missing_archive_file_is_said_and_no_fault_of_the_record(path: StorePlace) -> None:
     Store(path).archive(LATER)
-    (path.parent / "archive" / "traces-0001-0004.parquet").unlink()
+    (path.beside.parent / "archive" / "traces-0001-0004.parquet").unlink()
     record = Store(path).run("run:2")
     assert record.seal is not None
     assert record.seal.state == "sealed"
@@ -164,9 +166,9 @@ def test_a_missing_archive_file_is_said_and_no_fault_of_the_record(path: Path) -
     assert "it holds the traces of 4 runs" in found.remarks[-1]
 
 
-def test_a_number_that_was_changed_in_an_archive_file_is_found_and_named(path: Path) -> None:
+def test_a_number_that_was_changed_in_an_archive_file_is_found_and_named(path: StorePlace) -> None:
     Store(path).archive(LATER)
-    change_a_number(path.parent / "archive" / "traces-0001-0004.parquet")
+    change_a_number(path.beside.parent / "archive" / "traces-0001-0004.parquet")
     record = Store(path).run("run:2")
     assert record.seal is not None
     assert [each.says for each in record.seal.faults] == [
@@ -176,9 +178,9 @@ def test_a_number_that_was_changed_in_an_archive_file_is_found_and_named(path: P
     assert Store(path).run("run:1").seal.state == "sealed"  # type: ignore[union-attr]
 
 
-def test_a_file_of_other_bytes_or_without_the_run_is_damage(path: Path) -> None:
+def test_a_file_of_other_bytes_or_without_the_run_is_damage(path: StorePlace) -> None:
     Store(path).archive(LATER)
-    file = path.parent / "archive" / "traces-0001-0004.parquet"
+    file = path.beside.parent / "archive" / "traces-0001-0004.parquet"
     file.write_bytes(b"no parquet")
     record = Store(path).run("run:2")
     assert record.seal is not None
@@ -186,7 +188,7 @@ def test_a_file_of_other_bytes_or_without_the_run_is_damage(path: Path) -> None:
     assert len(Store(path).verify().faults) == 4
 
 
-def test_a_record_that_is_not_as_it_was_written_stays_in_the_store(path: Path) -> None:
+def test_a_record_that_is_not_as_it_was_written_stays_in_the_store(path: StorePlace) -> None:
     with raw_database(path) as raw:
         raw.execute("UPDATE steps SET title = 'another' WHERE run_id = 2 AND name = 'hold'")
     done = Store(path).archive(LATER)
@@ -195,7 +197,7 @@ def test_a_record_that_is_not_as_it_was_written_stays_in_the_store(path: Path) -
     assert in_store(path)[0] > 0
 
 
-def test_a_place_that_names_another_file_does_not_fit_what_was_sealed(path: Path) -> None:
+def test_a_place_that_names_another_file_does_not_fit_what_was_sealed(path: StorePlace) -> None:
     Store(path).archive(LATER)
     with raw_database(path) as raw:
         raw.execute(
@@ -205,9 +207,9 @@ def test_a_place_that_names_another_file_does_not_fit_what_was_sealed(path: Path
     assert [each.how for each in Store(path).run("run:2").seal.faults] == ["changed"]  # type: ignore[union-attr]
 
 
-def test_two_programs_do_not_archive_at_once(path: Path) -> None:
+def test_two_programs_do_not_archive_at_once(path: StorePlace) -> None:
     from filelock import FileLock
 
-    (path.parent / "archive").mkdir()
-    with FileLock(path.parent / "archive" / ".lock"), pytest.raises(ConfigError, match="Another program"):
+    (path.beside.parent / "archive").mkdir()
+    with FileLock(path.beside.parent / "archive" / ".lock"), pytest.raises(ConfigError, match="Another program"):
         Store(path).archive(LATER)

@@ -193,14 +193,9 @@ def _write(path: Path, runs: Iterable[RunTraces]) -> None:
 
     there: dict[int, str] = {}
     schema = _schema()
-    # A dictionary of numbers could take two NaN, or 0 and -0, for one.
-    with pq.ParquetWriter(
-        path,
-        schema,
-        compression="zstd",
-        use_dictionary=["tag", "step", "trace", "array"],
-        use_byte_stream_split=["values.list.element"],
-    ) as writer:
+    words = ["tag", "step", "trace", "array"]
+    # No dictionary of numbers: it could take two NaN, or 0 and -0, for one. Plain numbers at this level are the smallest.
+    with pq.ParquetWriter(path, schema, compression="zstd", compression_level=12, use_dictionary=words) as writer:
         rows: list[tuple[Any, ...]] = []
         samples = 0
         for run in runs:
