@@ -194,7 +194,7 @@ def _write(path: Path, runs: Iterable[RunTraces]) -> None:
     there: dict[int, str] = {}
     schema = _schema()
     words = ["tag", "step", "trace", "array"]
-    # No dictionary of numbers: it could take two NaN, or 0 and -0, for one. Plain numbers at this level are the smallest.
+    # No dictionary of numbers: it could take two NaN, or 0 and -0, for one. Plain ones at this level are smallest.
     with pq.ParquetWriter(path, schema, compression="zstd", compression_level=12, use_dictionary=words) as writer:
         rows: list[tuple[Any, ...]] = []
         samples = 0
