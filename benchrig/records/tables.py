@@ -298,11 +298,15 @@ delivered = sa.Table(
     sa.Column("kind", PlainText, primary_key=True),
     sa.Column("subject", WHOLE, primary_key=True, autoincrement=False),
     sa.Column("here", WHOLE, nullable=False),
+    sa.Column("rows", PlainText, nullable=False),
     sa.Column("at", UtcText, nullable=False),
     sa.UniqueConstraint("kind", "here"),
     sqlite_strict=True,
 )
-"""The numbers that things had in the store which delivered them, `subject`, and those that they have here, `here`."""
+"""The numbers that things had in the store which delivered them, `subject`, and those that they have here, `here`.
+
+`rows` is the digest of the numbers of the rows of a run here, which the seal of another store cannot cover.
+"""
 
 sealed_since = sa.Table(
     "sealed_since",

@@ -219,7 +219,7 @@ class _Copy:
     def run(self, number: int) -> None:
         """A run with all that belongs to it."""
         (row,) = self._rows("runs", "id = :id", number)
-        given = self._number("run", number)
+        given = next_number(self._there, "run")
         self._insert(tables.runs, [{**row, "id": given}])
         note_run(self._there, row["start_digest"])
         steps = self._rows("steps", "run_id = :id ORDER BY position, id", number)
@@ -241,6 +241,8 @@ class _Copy:
             for each in self._rows("rests_on", "run_id = :id ORDER BY id", number)
         ]
         self._insert(tables.rests_on, grounds)
+        content = content_of(self._there, "run end", given)
+        self._remember("run", number, given, "" if content is None else content.rows)
 
     def single(self, entry: Entry) -> None:
         """A check, a calibration, a withdrawal or a decision."""
@@ -251,12 +253,12 @@ class _Copy:
             if column in row:
                 row[column] = self._given(kind, row[column])
         if entry.kind in ("check", "calibration"):
-            row["id"] = self._number(entry.kind, entry.subject)
+            given = row["id"] = next_number(self._there, entry.kind)
             self._insert(tables.metadata.tables[table], [row])
         else:
             query = _plain_insert(tables.metadata.tables[table], row, returning=True)
             given = self._there.execute(query, row).scalar_one()
-            self._remember(entry.kind, entry.subject, given)
+        self._remember(entry.kind, entry.subject, given)
 
     def compare(self, unit: list[Entry]) -> None:
         """Whether what is there now has the content that it has here."""
@@ -279,13 +281,8 @@ class _Copy:
         if rows:
             self._there.execute(_plain_insert(table, rows[0]), rows)
 
-    def _number(self, kind: Any, subject: int) -> int:
-        given = next_number(self._there, kind)
-        self._remember(kind, subject, given)
-        return given
-
-    def _remember(self, kind: str, subject: int, given: int) -> None:
-        row = {"chain": self._chain, "kind": kind, "subject": subject, "here": given, "at": utc_now()}
+    def _remember(self, kind: str, subject: int, given: int, rows: str = "") -> None:
+        row = {"chain": self._chain, "kind": kind, "subject": subject, "here": given, "rows": rows, "at": utc_now()}
         self._there.execute(sa.insert(tables.delivered), row)
 
     def _given(self, kind: str, number: int | None) -> int | None:

@@ -16,6 +16,7 @@ WRITTEN_HERE = "(origin = '' OR origin LIKE 'key %')"
 """SQL: a chain of this store's own."""
 _HERE = sa.text("SELECT here FROM delivered WHERE chain = :chain AND kind = :kind AND subject = :number")
 _THERE = sa.text("SELECT subject FROM delivered WHERE chain = :chain AND kind = :kind AND here = :number")
+_ROWS = sa.text('SELECT "rows" FROM delivered WHERE chain = :chain AND kind = :kind AND subject = :number')
 _RECORDED = sa.text(
     "SELECT chain, subject, origin FROM delivered JOIN chains ON chains.id = chain "
     "WHERE kind = :kind AND here = :number"
@@ -47,6 +48,13 @@ class Numbers:
     def sealed(self, kind: str, here: int | None) -> int | None:
         """The number that was sealed of a row."""
         return None if here is None else self._look(_THERE, kind, here)
+
+    def rows(self, kind: str, sealed: int, of_the_seal: str) -> str:
+        """The digest that the numbers of its rows must have."""
+        if self._chain is None or self._connection is None:
+            return of_the_seal
+        of = {"chain": self._chain, "kind": "run" if kind == "run end" else kind, "number": sealed}
+        return str(self._connection.execute(_ROWS, of).scalar() or "")
 
     def _look(self, query: sa.TextClause, kind: str, number: int) -> int | None:
         if self._chain is None or self._connection is None:
