@@ -38,6 +38,10 @@ RELAYS = {"coil": COIL, "meter": METER, "pump": PUMP, "isolation": ISOLATION, "v
 """Welded is on for good and dead off for good; for the vent, on is closed."""
 WEAK_PUMP = 0.05
 """Part of its strength that a pump with a torn diaphragm has left (our own invention)."""
+TANK_LEAK_SCCM = 8_000.0
+"""A cock left ajar: more than a pump of 4 L/min draws at the pressure that the vacuum switch wants (own invention)."""
+TANK_LINE_LEFT = 0.25
+"""What charcoal dust leaves of the restrictor's area (our own invention)."""
 
 
 def _estop(simulated_bench: SimulatedBench) -> None:
@@ -135,6 +139,18 @@ def _tap_in_flow(simulated_bench: SimulatedBench) -> None:
     simulated_bench.world.tap_loss_1_m4 = TAP_LOSS_1_M4
 
 
+def _tank_leak(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.fail_tank(leak_sccm=TANK_LEAK_SCCM)
+
+
+def _tank_not_drawn(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.fail_tank(switch_dead=True, vacuum_lost=True)
+
+
+def _tank_line_blocked(simulated_bench: SimulatedBench) -> None:
+    simulated_bench.world.fail_tank(line_left=TANK_LINE_LEFT)
+
+
 def _meter(mode: MeterMode) -> Callable[[SimulatedBench], None]:
     def set_mode(simulated_bench: SimulatedBench) -> None:
         simulated_bench.meter_mode = mode
@@ -170,10 +186,14 @@ FAULT_KINDS: dict[str, Callable[[SimulatedBench], None]] = {
     "heated-reservoir": _heated_reservoir,
     "two-time-constants": _two_time_constants,
     "tap-in-flow": _tap_in_flow,
+    "tank-leak": _tank_leak,
+    "tank-not-drawn": _tank_not_drawn,
+    "tank-line-blocked": _tank_line_blocked,
     **{f"{name}-relay-welded": _relay(welded=bit) for name, bit in RELAYS.items()},
     **{f"{name}-relay-dead": _relay(dead=bit) for name, bit in RELAYS.items()},
 }
-"""Name of each kind, and what it does to the simulated bench. All last, except meter-late: it holds back one answer."""
+"""Name of each kind, and what it does to the simulated bench. All last, except meter-late: it holds back one answer.
+Those of the tank need a bench that has one."""
 
 
 @dataclass(frozen=True)

@@ -6,10 +6,15 @@ import re
 from functools import cache
 from pathlib import Path
 
-__all__ = ["demo_bench_toml", "with_addresses", "with_stand_in"]
+__all__ = ["demo_bench_toml", "with_addresses", "with_stand_in", "with_tank"]
 
 _PLACES = (Path(__file__).parents[1] / "fixtures" / "demo", Path(__file__).parent / "demo")
 """Where it lies: in the source tree, and beside the installed package."""
+TANK_CHILL = "chill_k = 28.0              # how much colder than the walls it is when it has been let down"
+TANK = """[tank]                      # vacuum tank between pump and isolation valve, with a vacuum switch of its own
+volume_l = 2.0
+let_down_s = 0.9            # from the drawn tank to the hold vacuum
+leak_most_sccm = 30.0       # tank, pump and check valve together may let in no more"""
 
 
 @cache
@@ -66,6 +71,21 @@ def with_addresses(text: str, port: str, meter_address: str) -> str:
             raise ValueError(f'The bench file has no line {key} = "..." in its table [{table}].')
         text = text[: found.start(2)] + _quoted(value) + text[found.end(2) :]
     return text
+
+
+def with_tank(text: str) -> str:
+    """Write the demonstration's vacuum tank into a bench file that has none; gas let down is colder than pumped down.
+
+    Examples
+    --------
+    >>> import tomllib
+    >>> tomllib.loads(with_tank(demo_bench_toml()))["tank"]["volume_l"]
+    2.0
+    """
+    if re.search(r"^\[tank\]", text, re.MULTILINE):
+        return text
+    text = re.sub(r"^chill_k = .*$", TANK_CHILL, text, count=1, flags=re.MULTILINE)
+    return text.replace("[background]", f"{TANK}\n\n[background]", 1)
 
 
 def with_stand_in(text: str, address: str) -> str:

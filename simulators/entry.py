@@ -8,6 +8,7 @@ from pathlib import Path
 
 from simulators.bench_faults import parse_fault, schedule
 from simulators.bench_file import demo_bench_toml, with_addresses, with_stand_in
+from simulators.bench_file import with_tank as file_with_tank
 from simulators.links.in_process import MemoryByteLink, MemoryTextLink, SimClock
 from simulators.links.server import Server
 from simulators.noise import normal, within
@@ -25,6 +26,7 @@ from simulators.world import (
     draw_stated,
     draw_valve,
     overridden,
+    with_tank,
 )
 
 __all__ = ["OpenedSimulation", "open_bench"]
@@ -44,6 +46,7 @@ _OPTIONS = (
     "bench_truth",
     "connected",
     "bench_toml",
+    "tank",
 )
 
 
@@ -127,7 +130,8 @@ def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
         leak and instrument errors only. ``as_stated``, True, draws it from the distributions that its file states
         (`draw_stated`), and how far the part's temperature is off the room's. ``bench_truth`` maps fields of
         BenchParameters or InstrumentErrors to true values. ``connected``, one of FITTINGS, is what is on plug and port
-        (default "valve"). ``bench_toml`` is the text of a bench file to hand out in place of the demo one.
+        (default "valve"). ``bench_toml`` is the text of a bench file to hand out in place of the demo one. ``tank``,
+        True: the bench has a vacuum tank, and its file says so.
 
     Returns
     -------
@@ -163,6 +167,12 @@ def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
     if not isinstance(bench_toml, str):
         said = f"Option bench_toml of the simulated bench: a text is wanted, not {bench_toml!r}."
         raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
+    if options.get("tank", False):
+        bench_toml = file_with_tank(bench_toml)
+    elif any(fault.kind.startswith("tank-") for fault in faults):
+        raise ValueError(
+            "Option faults of the simulated bench: what is wrong with a tank needs a bench with one (tank)."
+        )
     bench_seed = seed if options.get("bench_seed") is None else _seed("bench_seed", options["bench_seed"])
     value = _number_or_none("value", options.get("value"), 0.0, 1e9)
     valve = draw_valve(model, condition, seed, severity=severity, value=value)
@@ -209,6 +219,12 @@ def _bench(options: Mapping[str, object], seed: int) -> BenchParameters:
     elif given is not None or spread is not None:
         bench_seed = seed if given is None else _seed("bench_seed", given)
         bench = draw_bench(bench_seed, spread=1.0 if spread is None else spread)
+    has_tank = options.get("tank", False)
+    if not isinstance(has_tank, bool):
+        said = f"Option tank of the simulated bench: True or False is wanted, not {has_tank!r}."
+        raise ValueError(said)  # noqa: TRY004 - every bad option is a ValueError
+    if has_tank:
+        bench = with_tank(bench, seed if given is None else _seed("bench_seed", given))
     truths = options.get("bench_truth", {})
     if not isinstance(truths, Mapping):
         said = f"Option bench_truth of the simulated bench: names and values are wanted, not {truths!r}."

@@ -100,12 +100,13 @@ class SimulatedBench:
 
     @property
     def estop_ok(self) -> bool:
-        """Emergency stop released. A change is felt by the board at once."""
+        """Emergency stop released. A change is felt by the board at once, and by the pump of a tank, which it feeds."""
         return self._pins.estop_ok
 
     @estop_ok.setter
     def estop_ok(self, released: bool) -> None:
         self._pins.estop_ok = released
+        self.world.pump_fed = released
         self._tick_board()
 
     @property

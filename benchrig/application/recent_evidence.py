@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from benchrig.analysis.leak.known_recovery import LONG_ENOUGH_TAUS, KnownRecovery, known_recovery
 from benchrig.bench.traceability import CheckDone
 from benchrig.records.recent_runs import RecentRun
-from benchrig.sequencer.steps.hold import CHILL_LABEL, HELD_LABEL, TAU_LABEL
+from benchrig.sequencer.steps.hold import CHILL_LABEL, EXPECTED_LABEL, HELD_LABEL, TAU_LABEL
 
 __all__ = ["line_proven_by", "recovery_of_the_day"]
 
@@ -47,10 +47,11 @@ def recovery_of_the_day(runs: Sequence[RecentRun], now: datetime, hours: float) 
     """How the gas warms up, from the accepted valves of the last hours whose hold was long enough to tell it."""
     oldest = now - timedelta(hours=hours)
     told = [
-        (each.hold[TAU_LABEL], each.hold[CHILL_LABEL])
+        (each.hold[TAU_LABEL], each.hold[CHILL_LABEL], each.hold.get(EXPECTED_LABEL))
         for each in runs
         if each.verdict == "accept" and each.ended is not None and each.ended >= oldest
         if {TAU_LABEL, CHILL_LABEL, HELD_LABEL} <= set(each.hold)
         if each.hold[HELD_LABEL] > LONG_ENOUGH_TAUS * each.hold[TAU_LABEL]
     ]
-    return known_recovery([tau_s for tau_s, _ in told], [chill_k for _, chill_k in told])
+    expected_k = [expected for *_, expected in told if expected]
+    return known_recovery([tau_s for tau_s, *_ in told], [chill_k for _, chill_k, _ in told], expected_k)

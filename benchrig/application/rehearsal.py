@@ -52,6 +52,8 @@ class RehearsalRequest:
         Constants that each simulated bench has calibrated before.
     over_limits : bool
         Valves of which leak, flow, coil and pull-in in turn lie near their limit, for an operating characteristic.
+    tank : bool
+        Each simulated bench has a vacuum tank, also where `bench_file` has none.
     """
 
     valves: int
@@ -66,6 +68,7 @@ class RehearsalRequest:
     full: bool = False
     calibrated: tuple[Kind, ...] = ()
     over_limits: bool = False
+    tank: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,9 +98,15 @@ def rehearse_valves(
     bench = None if request.bench_file is None else load_bench_file(request.bench_file).file
     models = {name: _model(name, request.models_folder) for name in mix.models}
     setting = RehearsalSettings(
-        request.seed, models, bench, as_stated=not request.within, full=request.full, calibrated=request.calibrated
+        request.seed,
+        models,
+        bench,
+        as_stated=not request.within,
+        full=request.full,
+        calibrated=request.calibrated,
+        tank=request.tank or (bench is not None and bench.tank is not None),
     )
-    _check_mix(mix)
+    _check_mix(mix, tank=setting.tank)
     limits = {name: model.limits for name, model in models.items()}
     if request.over_limits:
         entries = [draw_over_limits(mix, limits, request.seed, index) for index in range(request.valves)]
@@ -141,7 +150,7 @@ def _model(name: str, folder: Path | None) -> ValveModel:
     return Catalogue(model_folders()).get(name)
 
 
-def _check_mix(mix: ValveMix) -> None:
+def _check_mix(mix: ValveMix, *, tank: bool) -> None:
     """Whether the simulated bench knows all that is in the mix; everything it does not is told at once."""
     first_model, first_condition = next(iter(mix.models)), "good"
     asked = [Entry(0, name, first_condition, None, 1) for name in mix.models]
@@ -153,7 +162,7 @@ def _check_mix(mix: ValveMix) -> None:
     wrong: dict[str, None] = {}
     for entry in asked:
         try:
-            with open_registered(BENCH, options(entry)):
+            with open_registered(BENCH, {**options(entry), "tank": tank}):
                 pass
         except ConfigError as error:
             wrong[str(error)] = None

@@ -101,6 +101,9 @@ CONSTANTS: tuple[BenchConstant, ...] = (
     BenchConstant("background", "background", "leak_sccm", "sccm", "u_sccm", "absolute", "background leak", 0.0),
     BenchConstant("heat", "heat", "time_constant_s", "s", "u_s", "absolute", "heat recovery time constant", 0.5),
     BenchConstant("heat", "heat", "chill_k", "K", "chill_u_k", "absolute", "chill of the gas by pumping", 0.0),
+    BenchConstant(
+        "heat", "heat", "outflow_w_k", "W/K", "outflow_u_w_k", "absolute", "heat conductance by outflow of 1 g/s", 0.0
+    ),
     BenchConstant("shunt", "shunt", "volts_per_amp", "V/A", "u_percent", "percent", "coil current scale"),
     BenchConstant("transducer", "transducer", "offset_v", "V", "u_pa", "pascals", "transducer offset"),
     BenchConstant("leads", "meter", "lead_ohm", "ohm", "lead_u_ohm", "absolute", "meter leads", 0.0),

@@ -14,7 +14,7 @@ from benchrig import tomlfile
 from benchrig.bench.constants import KINDS_OF_CALIBRATION, Kind
 from benchrig.drivers.meters import METERS, USUAL
 
-__all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "load_bench_file", "parse_bench_file"]
+__all__ = ["BenchFile", "FlowTable", "LoadedBenchFile", "TankTable", "load_bench_file", "parse_bench_file"]
 
 KIND = "Bench file"
 LARGEST = 1e7
@@ -168,6 +168,16 @@ class ReservoirTable(_InPercent):
         return self.volume_m3 * self.u_relative
 
 
+class TankTable(_Table):
+    """A vacuum tank between pump and isolation valve K4, kept drawn down by a vacuum switch of its own."""
+
+    volume_l: Annotated[float, Field(gt=0, le=1000)]
+    let_down_s: Seconds = 1.0
+    """What letting the manifold down to the hold vacuum takes from the drawn tank, on a blind port."""
+    leak_most_sccm: Positive = 30.0
+    """Tank, pump and check valve may let in no more than this together."""
+
+
 class BackgroundTable(_Table):
     """What the closed bench leaks by itself."""
 
@@ -183,6 +193,9 @@ class HeatTable(_Table):
     chill_k: NotNegative | None = None
     """How much colder than the walls the gas is after pumping to the hold vacuum; left out: each hold must tell it."""
     chill_u_k: NotNegative = 2.0
+    outflow_w_k: NotNegative | None = None
+    """What an outflow of 1 g/s into a vacuum tank adds to that conductance; left out: each hold must tell its chill."""
+    outflow_u_w_k: NotNegative = 0.3
     inflow_w_k: NotNegative | None = None
     """What an inflow of 1 g/s adds to the heat conductance between gas and wall; left out: each fill must tell it."""
     inflow_u_w_k: NotNegative = 0.3
@@ -303,6 +316,7 @@ class BenchFile(_Table):
     check: CheckTable = CheckTable()
     calibration: CalibrationTable = CalibrationTable()
     evidence: EvidenceTable = EvidenceTable()
+    tank: TankTable | None = None
     reference_resistor: ResistorTable | None = None
     reference_leak: FlowTable | None = None
     """Built in, behind K6."""
@@ -310,6 +324,17 @@ class BenchFile(_Table):
     barometer: BarometerTable | None = None
     voltmeter: VoltmeterTable | None = None
     vacuum_gauge: VacuumGaugeTable | None = None
+
+    @property
+    def draw_down_s(self) -> float:
+        """What drawing a closed manifold down to the hold vacuum takes where all is sound."""
+        return self.check.pump_s if self.tank is None else self.tank.let_down_s
+
+    @property
+    def draw_limit_s(self) -> float:
+        """Longest draw-down; with a tank that has to be emptied too, longer by as much as there is more to empty."""
+        more = 0.0 if self.tank is None else self.tank.volume_l / self.reservoir.volume_l
+        return self.reservoir.pump_limit_s * (1.0 + more)
 
     @model_validator(mode="after")
     def _all_there(self) -> BenchFile:

@@ -42,6 +42,7 @@ def calibrate(
     simulated: str | None,
     seed: int,
     faults: tuple[str, ...],
+    tank: bool,
     operator: str | None,
     way: str | None,
     yes: bool,
@@ -64,7 +65,7 @@ def calibrate(
         raise click.UsageError("--by is for volume; the others have one way each.")
     console = plain_console(stderr=True)
     store = Store(store_path())
-    choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults)
+    choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults, tank=tank)
     line = LiveLine(console)
     with line.cleared():
         key, kept = calibrate_bench(

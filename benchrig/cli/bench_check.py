@@ -28,6 +28,7 @@ def check(
     simulated: str | None,
     seed: int,
     faults: tuple[str, ...],
+    tank: bool,
     operator: str | None,
     barometer_kpa: float | None,
     as_json: bool,
@@ -44,7 +45,7 @@ def check(
 
     console = plain_console(stderr=True)
     store = Store(store_path())
-    choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults)
+    choice = chosen_bench(bench_file, simulated=simulated, seed=seed, faults=faults, tank=tank)
     line = LiveLine(console)
     with line.cleared():
         checked = check_bench(

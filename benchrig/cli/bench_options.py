@@ -24,6 +24,7 @@ _OPTIONS = (
     click.option(
         "--fault", "faults", multiple=True, metavar="KIND", help="A fault of the simulated bench, for practice."
     ),
+    click.option("--tank", is_flag=True, help="The simulated bench has a vacuum tank."),
     click.option(
         "--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Which simulated bench."
     ),
@@ -83,7 +84,7 @@ def instead_of_hardware(says: str, *, default: str | None = None) -> Callable[[F
 
 
 def chosen_bench(
-    bench_file: Path | None, *, simulated: str | None, seed: int, faults: tuple[str, ...] = ()
+    bench_file: Path | None, *, simulated: str | None, seed: int, faults: tuple[str, ...] = (), tank: bool = False
 ) -> BenchChoice:
     """The bench that the options name. A fault without @SECONDS is there at once."""
     from benchrig.application.bench_choice import BenchChoice
@@ -92,10 +93,13 @@ def chosen_bench(
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if faults and simulated is None:
         raise click.UsageError("--fault is for the simulated bench: give --simulated too.")
+    if tank and simulated is None:
+        raise click.UsageError("--tank is for the simulated bench; of a real one its bench file has a table [tank].")
     if simulated is None:
         return BenchChoice(bench_file)
     timed = [fault if "@" in fault else f"{fault}@0" for fault in faults]
-    return BenchChoice(simulated={"condition": simulated, "seed": seed, "faults": timed})
+    options = {"condition": simulated, "seed": seed, "faults": timed}
+    return BenchChoice(simulated={**options, "tank": True} if tank else options)
 
 
 def who(named: str | None) -> str:

@@ -87,6 +87,7 @@ __all__ = ["qualify"]
 @click.option(
     "--fault", "faults", multiple=True, metavar="KIND@SECONDS", help="A fault of the simulated bench, for practice."
 )
+@click.option("--tank", is_flag=True, help="The simulated bench has a vacuum tank.")
 @click.option(
     "--reason",
     type=click.Choice(["core", "return", "new-stock", "check-valve"]),
@@ -151,6 +152,7 @@ def qualify(
     as_stated: bool,
     same_part: int | None,
     faults: tuple[str, ...],
+    tank: bool,
     reason: str,
     complaint: str,
     findings: str,
@@ -182,6 +184,8 @@ def qualify(
         raise click.UsageError("--bench and --simulated exclude each other: one bench at a time.")
     if faults and simulated is None:
         raise click.UsageError("--fault is for the simulated bench: give --simulated CONDITION too.")
+    if tank and simulated is None:
+        raise click.UsageError("--tank is for the simulated bench; of a real one its bench file has a table [tank].")
     if severity is not None and simulated is None:
         raise click.UsageError("--severity is for the simulated bench: give --simulated CONDITION too.")
     if (value is not None or as_stated) and simulated is None:
@@ -192,6 +196,8 @@ def qualify(
             return BenchChoice(bench_file)
         options: dict[str, object] = {"model": valve, "condition": simulated, "seed": seed}
         options["faults"] = list(faults)
+        if tank:
+            options["tank"] = True
         if severity is not None:
             options["severity"] = severity
         if value is not None:

@@ -83,6 +83,7 @@ REFRESH_S = 0.1
     type=click.Choice(KINDS),
     help="Each simulated bench has this calibrated before; without it, it knows what its file states. May be repeated.",
 )
+@click.option("--tank", is_flag=True, help="Each simulated bench has a vacuum tank, as where --bench has a [tank].")
 @click.option("--example-mix", is_flag=True, help="Print a mix file to start from, and exit.")
 @click.option(
     "--workers",
@@ -112,6 +113,7 @@ def rehearse(
     within: bool,
     full: bool,
     calibrated: tuple[Kind, ...],
+    tank: bool,
     example_mix: bool,
     workers: int | None,
     scheduler: str | None,
@@ -148,6 +150,7 @@ def rehearse(
         full,
         calibrated,
         over_limits=picture is not None,
+        tank=tank,
     )
     if picture is not None:
         check_place(picture)

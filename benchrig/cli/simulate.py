@@ -29,6 +29,7 @@ __all__ = ["simulate"]
     metavar="KIND@SECONDS",
     help="A fault of the bench, so many seconds after the start.",
 )
+@click.option("--tank", is_flag=True, help="The bench has a vacuum tank, and its bench file says so.")
 @click.option(
     "--folder",
     type=click.Path(path_type=Path),
@@ -42,7 +43,7 @@ __all__ = ["simulate"]
 )
 @speaks
 def simulate(
-    model: str, simulated: str, seed: int, faults: tuple[str, ...], folder: Path | None, meter_port: int
+    model: str, simulated: str, seed: int, faults: tuple[str, ...], tank: bool, folder: Path | None, meter_port: int
 ) -> None:
     """Serve the simulated instruments in real time: the board on a pseudo-terminal, the meter on TCP.
 
@@ -59,7 +60,7 @@ def simulate(
         where.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ConfigError(f"--folder {where}: {error.strerror or error}.", hint="Name another folder.") from error
-    options = {"model": model, "condition": simulated, "seed": seed, "faults": list(faults)}
+    options = {"model": model, "condition": simulated, "seed": seed, "faults": list(faults), "tank": tank}
     try:
         opened = registered("simulated")(options)
         click.echo("Simulated instruments; Ctrl-C ends them.")

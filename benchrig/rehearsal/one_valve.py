@@ -37,6 +37,7 @@ class RehearsalSettings:
 
     `as_stated`: every valve has a bench of its own, drawn from the distributions that the bench file states. `full`:
     everything is measured to the end, as for a return. `calibrated`: each bench has these constants calibrated before.
+    `tank`: each has a vacuum tank.
     """
 
     seed: int
@@ -45,6 +46,7 @@ class RehearsalSettings:
     as_stated: bool = True
     full: bool = False
     calibrated: tuple[Kind, ...] = ()
+    tank: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,10 @@ def rehearse_one(setting: RehearsalSettings, entry: Entry) -> Result:
     """Take one valve through the sequence. Whatever happens becomes part of the result; only Ctrl-C passes through."""
     intake = Intake(f"R-{entry.index}", entry.model, "core", "rehearsal")
     try:
-        registered = open_registered(BENCH, options(entry, as_stated=setting.as_stated))
+        asked = options(entry, as_stated=setting.as_stated)
+        if setting.tank:
+            asked["tank"] = True
+        registered = open_registered(BENCH, asked)
         hands = cast("Hands", registered.hands)
         with registered as opened:
             bench = opened

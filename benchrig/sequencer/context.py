@@ -91,6 +91,12 @@ class Context:
     coil_off_s: float = 0.0
     vacuum_pa: float = 0.0
     reached_vacuum_pa: float | None = None
+    drawn_s: float = 0.0
+    """How long the last draw-down took."""
+    course: list[tuple[float, float]] = field(default_factory=list)
+    """Seconds and pressures, Pa, of that draw-down."""
+    expected_chill_k: float | None = None
+    """How cold the gas should be after it, as the let-down into a vacuum tank tells; None: nothing tells it."""
     thermal_time_constant_s: float | None = None
     thermal_time_constant_u_s: float | None = None
     opened: bool | None = None

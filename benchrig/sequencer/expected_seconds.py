@@ -47,7 +47,7 @@ def hold(file: BenchFile) -> Seconds:
     """Look for vapour, pump down, and hold."""
     heat, look_s = file.heat, file.sequence.vapour_look_s
     known = heat.chill_k is not None and heat.chill_u_k < CHILL_KNOWN * heat.chill_k
-    pump_s = file.check.pump_s
+    pump_s = file.draw_down_s
     usual_s = min(look_s, QUICK_LOOK_S) + pump_s + (HOLD_KNOWN_S if known else HOLD_S)
     return Seconds(usual_s + SWITCHING_S, look_s + pump_s + file.sequence.hold_s + SWITCHING_S, pump_s + 1.0)
 

@@ -35,6 +35,7 @@ class PhysicalWorld(Protocol):
     room_k_s: float
     wall_heat_w: float
     tap_loss_1_m4: float
+    pump_fed: bool
 
     def fail_relays(self, *, welded: int = 0, dead: int = 0) -> None:
         """Weld relays of these outputs, or let them die."""
@@ -44,6 +45,11 @@ class PhysicalWorld(Protocol):
 
     def block_line(self, left_m2: float) -> None:
         """Block the line to the valve but for so much area."""
+
+    def fail_tank(
+        self, *, leak_sccm: float = 0.0, line_left: float = 1.0, switch_dead: bool = False, vacuum_lost: bool = False
+    ) -> None:
+        """Have something go wrong with the vacuum tank."""
 
     @property
     def t_s(self) -> float:

@@ -3,7 +3,7 @@
 Equations, sources of the figures, and what is not modelled: see the README of `simulators`.
 """
 
-from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, draw_stated, overridden
+from simulators.world.benches import COIL_U_K, draw_bench, draw_instruments, draw_stated, overridden, with_tank
 from simulators.world.fittings import FITTINGS
 from simulators.world.models import MODELS
 from simulators.world.parameters import (
@@ -41,4 +41,5 @@ __all__ = [
     "draw_stated",
     "draw_valve",
     "overridden",
+    "with_tank",
 ]

@@ -8,12 +8,13 @@ from dataclasses import fields, replace
 from simulators.noise import normal, within
 from simulators.world.parameters import BenchParameters, InstrumentErrors
 
-__all__ = ["COIL_U_K", "draw_bench", "draw_instruments", "draw_stated", "overridden"]
+__all__ = ["COIL_U_K", "draw_bench", "draw_instruments", "draw_stated", "overridden", "with_tank"]
 
 TRANSDUCER_V_PER_PA = 25.0e-6
 HELD_J_K = 41_325.0 * 0.5e-3 / (0.4 * 295.15)
 """Heat capacity of the air in the reservoir at 60 kPa of vacuum: over the wall's conductance it is the heat recovery
 time constant that the bench file states."""
+TANK_M3 = 2.0e-3
 COIL_U_K = 1.0
 """A part that has lain beside the bench is off the room's temperature by this, standard deviation (our own figure)."""
 
@@ -143,6 +144,31 @@ def draw_stated(seed: int) -> BenchParameters:
         wall_flow_w_k=max(0.3, 1.6 + off(0.3, 8)),
         reference_leak_sccm=10.0 + off(0.06, 9),
         instruments=instruments,
+    )
+
+
+def with_tank(bench: BenchParameters, seed: int) -> BenchParameters:
+    """The bench with a vacuum tank of two litres, as its file states it but for what differs from tank to tank.
+
+    Its vacuum switch left it anywhere between the points at which it stops and starts the pump.
+
+    Examples
+    --------
+    >>> 1.9e-3 < with_tank(BenchParameters(), 3).tank_volume_m3 < 2.1e-3
+    True
+    """
+
+    def about(value: float, part: float, stream: int) -> float:
+        return value * (1.0 + within(part, seed=seed, stream=stream))
+
+    middle = 0.5 * (bench.tank_off_pa + bench.tank_on_pa)
+    half = 0.5 * (bench.tank_on_pa - bench.tank_off_pa)
+    return replace(
+        bench,
+        tank_volume_m3=about(TANK_M3, 0.01, 320),
+        tank_c_m3_s_pa=about(bench.tank_c_m3_s_pa, 0.05, 321),
+        tank_starts_pa=middle + within(half, seed=seed, stream=322),
+        tank_leak_sccm=about(bench.tank_leak_sccm, 0.5, 323),
     )
 
 

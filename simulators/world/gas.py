@@ -3,6 +3,8 @@
 Air is an ideal gas with constant specific heats. Every orifice is a nozzle (`nozzle.py`). Fuel vapour (`vapour.py`) may
 be mixed with the air.
 
+A vacuum tank (`tank.py`) may stand between isolation valve and pump.
+
 Not modelled: humidity, pressure drop and waves in hoses, temperature layers in the reservoir, leaks narrow enough to be
 laminar, and what a diaphragm pump leaks back through its valves.
 """
@@ -15,6 +17,7 @@ from simulators.world.extrema import turning_points
 from simulators.world.nozzle import AIR_R, CP, CV, KAPPA, discharge, leak_area_m2, nozzle_flux, vent_area_m2
 from simulators.world.parameters import BenchParameters, PortParameters
 from simulators.world.stiff_solver import rodas3
+from simulators.world.tank import JOINED_S, Tank
 from simulators.world.trajectory import Cubic, GasSegment, GasState, cubic, hermite, play
 from simulators.world.vapour import GAS_J_MOL_K, VapourStep, evaporate, evaporation_mol_s_pa
 
@@ -58,7 +61,7 @@ class Gas:
         self.ambient_k = bench.ambient_k
         self.line_leak_sccm = bench.line_leak_sccm
         self.pump_strength = pump_strength
-        self.pumping = self.vented = self.referenced = False
+        self.pumping = self.vented = self.referenced = self.joined = False
         self._vent_m2 = vent_area_m2(bench.vent_c_m3_s_pa)
         self._reference_m2 = leak_area_m2(bench.reference_leak_sccm)
         self._seat_m2 = leak_area_m2(port.leak_sccm)
@@ -75,6 +78,9 @@ class Gas:
             self.ambient_k,
             port.fuel_mol,
         )
+        self.tank = Tank(bench) if bench.tank_volume_m3 else None
+        if self.tank is not None:
+            self.tank.fill(self.state, bench.tank_starts_pa, self.ambient_k)
         self._surface_mol_s_pa = evaporation_mol_s_pa(port)
         self._vapour: VapourStep | None = None
         self.wall_heat_w = bench.wall_heat_w
@@ -145,6 +151,11 @@ class Gas:
             return 0.0
         return self.bench.pump_m3_s * self.pump_strength * (1.0 - self.bench.pump_ultimate_pa / pressure_pa)
 
+    def _into_tank_kg_s(self, s: float, mass_kg: float, pressure_pa: float, gas_k: float) -> float:
+        if self.tank is None or not self.joined:
+            return 0.0
+        return self.tank.flow_kg_s(s, mass_kg, pressure_pa, gas_k, self.state.tank_j / (self.state.tank_kg * CV))
+
     def wall_w_k(self, flow_kg_s: float) -> float:
         """Heat conductance between gas and wall while gas flows in or out."""
         if flow_kg_s == 0.0:
@@ -158,19 +169,25 @@ class Gas:
         vapour, power_w = self._vapour, 0.0
         if vapour is None:
             inflow = self._through(pressure_pa, gas_k, self._valve_m2, self._plain_m2)
-            pumped = self.pump_kg_s(pressure_pa, gas_k)
+            pumped = self.pump_kg_s(pressure_pa, gas_k) + self._into_tank_kg_s(s, mass_kg, pressure_pa, gas_k)
         else:
             air_pa = pressure_pa
             vapour_mol = cubic(vapour.mol, s)
             power_w = vapour.power_w(vapour_mol, self.ambient_k, gas_k)
             pressure_pa += self._vapour_pa(vapour_mol, mass_kg, energy_j)
             inflow = self._through(pressure_pa, gas_k, self._valve_m2, self._plain_m2)
-            pumped = self.pump_kg_s(pressure_pa, gas_k) * air_pa / pressure_pa
+            pumped = self.pump_kg_s(pressure_pa, gas_k) + self._into_tank_kg_s(s, mass_kg, pressure_pa, gas_k)
+            if pumped > 0.0:
+                pumped *= air_pa / pressure_pa
             if inflow < 0.0:
                 inflow *= air_pa / pressure_pa
-        heat = self.wall_w_k(abs(inflow) + pumped) * (self._side_k - gas_k)
+        heat = self.wall_w_k(abs(inflow) + abs(pumped)) * (self._side_k - gas_k)
         carried = inflow * CP * (self.ambient_k if inflow > 0.0 else gas_k)
-        return inflow - pumped, carried - pumped * CP * gas_k + heat + power_w
+        return inflow - pumped, carried - pumped * CP * self._leaving_k(pumped, gas_k) + heat + power_w
+
+    def _leaving_k(self, flow_kg_s: float, gas_k: float) -> float:
+        """Temperature of what goes to pump or tank, or comes out of the tank."""
+        return gas_k if flow_kg_s >= 0.0 else self.state.tank_j / (self.state.tank_kg * CV)
 
     def fit(self, *, valve: bool, orifice_c_m3_s_pa: float = 0.0, vessel_m3: float = 0.0) -> None:
         """Put on the port: the valve, or else an orifice to the ambient, a vessel full of ambient air, or a plug.
@@ -208,10 +225,13 @@ class Gas:
         h = room_s if whole else min(state.step_s, room_s, self._longest_s())
         swept_1_s = self._swept_1_s() if self.is_wet else 0.0
         self._evaporate(h, swept_1_s)
+        if self.tank is not None and self.joined:
+            refill = self._refill_kg_s(mass, energy)
+            self.tank.look_ahead(state, (self.ambient_pa, self.ambient_k), self.pump_strength, refill)
         first = self._slopes(0.0, mass, energy)
         jacobian = self._jacobian(mass, energy, first)
         while True:
-            drift = (0.0, 0.0) if self._vapour is None else self._drift(mass, energy, first, h)
+            drift = self._drift(mass, energy, first, h) if self._vapour is not None or self.joined else (0.0, 0.0)
             mass_1, energy_1, error_m, error_u = rodas3(self._slopes, mass, energy, h, first, jacobian, drift)
             error = max(abs(error_m) / mass, abs(error_u) / energy) / RELATIVE
             if error <= 1.0 or whole or h < 1e-7:
@@ -232,18 +252,36 @@ class Gas:
         felt = pressure
         if self.tap_loss_1_m4 and valve_m2:
             felt = self._at_tap(h, pressure, (energy, mass), (energy_1, mass_1))
+        if self.tank is not None:
+            self._move_tank(self.tank, h, (mass, energy), (mass_1, energy_1))
         state.mass_kg, state.energy_j = mass_1, energy_1
         if self._vapour is not None:
             state.vapour_mol, state.fuel_mol = cubic(self._vapour.mol, h), self._vapour.left_mol
         self.rate_pa_s = _slope(pressure, h)
         return self._remember(begin_s, end_s, h, hermite(h, mass, mass_1, first[0], last[0]), pressure, felt)
 
+    # --- tank ---------------------------------------------------------------------------------------------------------
+
+    def _refill_kg_s(self, mass_kg: float, energy_j: float) -> float:
+        """What comes into the manifold from the room."""
+        return self._through(energy_j * self._pressure_per_j, energy_j / (mass_kg * CV), self._valve_m2, self._plain_m2)
+
+    def _move_tank(self, tank: Tank, h: float, begin: tuple[float, float], end: tuple[float, float]) -> None:
+        """Give the tank what the manifold lost to it: what is gone, and what came in from elsewhere meanwhile."""
+        taken = 0.0, 0.0
+        if self.joined:
+            middle = 0.5 * (begin[0] + end[0]), 0.5 * (begin[1] + end[1])
+            came = h / 6.0 * (self._refill_kg_s(*begin) + 4.0 * self._refill_kg_s(*middle) + self._refill_kg_s(*end))
+            kg = begin[0] - end[0] + came
+            taken = kg, kg * CP * self._leaving_k(kg, middle[1] / (middle[0] * CV))
+        tank.advance(self.state, h, taken, (self.ambient_pa, self.ambient_k), self.pump_strength)
+
     # --- vapour -------------------------------------------------------------------------------------------------------
 
     def _longest_s(self) -> float:
-        longest_s = LINED_S if self.liner[0] else LONGEST_S
+        longest_s = JOINED_S if self.joined else LINED_S if self.liner[0] else LONGEST_S
         if self.is_wet:
-            longest_s = min(longest_s, SWEPT_S if self.pumping or self.vented else WET_S)
+            longest_s = min(longest_s, SWEPT_S if self.pumping or self.joined or self.vented else WET_S)
         return longest_s
 
     def _swept_1_s(self) -> float:
@@ -251,6 +289,10 @@ class Gas:
         state = self.state
         pressure_pa, gas_k = self.pressure_pa, state.energy_j / (state.mass_kg * CV)
         swept_m3_s = self._pumped_m3_s(pressure_pa)
+        if self.tank is not None and self.joined:
+            self.tank.look_ahead(state, (self.ambient_pa, self.ambient_k), self.pump_strength, 0.0)
+            into = self._into_tank_kg_s(0.0, state.mass_kg, pressure_pa, gas_k)
+            swept_m3_s += max(0.0, into) * AIR_R * gas_k / pressure_pa
         if pressure_pa > self.ambient_pa:
             out_kg_s = -self._through(pressure_pa, gas_k, self._valve_m2, self._plain_m2)
             swept_m3_s += out_kg_s * AIR_R * gas_k / pressure_pa

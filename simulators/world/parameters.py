@@ -111,6 +111,16 @@ class BenchParameters:
     tap_loss_1_m4 : float
         A transducer whose tap sits in the way of the flow shows this times the square of the mass flow through the
         valve, over the gas's density, more than there is in the reservoir.
+    tank_volume_m3 : float
+        A vacuum tank between pump and isolation valve; 0: there is none, and the pump draws on the manifold itself.
+    tank_c_m3_s_pa : float
+        Sonic conductance of the line from manifold to tank, its restrictor included.
+    tank_on_pa, tank_off_pa : float
+        The tank's vacuum switch starts the pump above the first and stops it below the second, absolute.
+    tank_starts_pa : float
+        Pressure in it when the world begins.
+    tank_leak_sccm, tank_wall_w_k : float
+        What leaks into it from the room; heat conductance between its gas and its wall while nothing flows.
     instruments : InstrumentErrors or None
         Errors of the instruments; None leaves them to be drawn by the seed of whoever builds the bench.
     """
@@ -145,6 +155,13 @@ class BenchParameters:
     wall_heat_w: float = 0.0
     room_k_s: float = 0.0
     tap_loss_1_m4: float = 0.0
+    tank_volume_m3: float = 0.0
+    tank_c_m3_s_pa: float = 5.0e-9
+    tank_on_pa: float = 22_000.0
+    tank_off_pa: float = 20_000.0
+    tank_starts_pa: float = 21_000.0
+    tank_leak_sccm: float = 0.5
+    tank_wall_w_k: float = 0.25
     instruments: InstrumentErrors | None = None
 
 

@@ -202,7 +202,10 @@ class Stepper:
 
     def _wire(self) -> None:
         on = self._relays.arrived
-        self._gas.pumping = bool(on & PUMP and on & ISOLATION)
+        if self._gas.tank is None:
+            self._gas.pumping = bool(on & PUMP and on & ISOLATION)
+        else:
+            self._gas.joined, self._gas.tank.driven = bool(on & ISOLATION), bool(on & PUMP)
         self._gas.vented = not on & VENT
         self._gas.referenced = bool(on & REFERENCE)
         # The route to the meter opens the supply's path first, whatever K1 does.

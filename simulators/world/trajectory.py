@@ -142,6 +142,10 @@ class GasState:
     liner_k: float
     fuel_mol: float = 0.0
     vapour_mol: float = 0.0
+    tank_kg: float = 0.0
+    tank_j: float = 0.0
+    tank_calls: bool = False
+    """The tank's vacuum switch has the pump run."""
 
     def copy(self) -> GasState:
         """The same, apart."""
@@ -155,6 +159,9 @@ class GasState:
             self.liner_k,
             self.fuel_mol,
             self.vapour_mol,
+            self.tank_kg,
+            self.tank_j,
+            self.tank_calls,
         )
 
 

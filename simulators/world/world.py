@@ -236,6 +236,60 @@ class World(Stepper):
         self._gas.state.liner_k = self._gas.state.wall_k
         self._gas.disturb()
 
+    # --- tank ---------------------------------------------------------------------------------------------------------
+
+    @property
+    def has_tank(self) -> bool:
+        """Whether the bench has a vacuum tank."""
+        return self._gas.tank is not None
+
+    @property
+    def pump_fed(self) -> bool:
+        """Whether the tank's pump is supplied: the emergency stop takes that away. True without a tank."""
+        return self._gas.tank is None or self._gas.tank.fed
+
+    @pump_fed.setter
+    def pump_fed(self, fed: bool) -> None:
+        if self._gas.tank is not None and self._gas.tank.fed != fed:
+            self._cut()
+            self._gas.tank.fed = fed
+
+    def fail_tank(
+        self, *, leak_sccm: float = 0.0, line_left: float = 1.0, switch_dead: bool = False, vacuum_lost: bool = False
+    ) -> None:
+        """Have something go wrong with the tank, if there is one.
+
+        Parameters
+        ----------
+        leak_sccm : float
+            Leaks in beside what it leaks already.
+        line_left : float
+            Part of the line's area that dirt leaves.
+        switch_dead, vacuum_lost : bool
+            Its vacuum switch starts the pump no more; it is full of air now.
+        """
+        tank = self._gas.tank
+        if tank is None:
+            return
+        self._cut()
+        tank.leak_sccm += leak_sccm
+        tank.line_m2 *= line_left
+        tank.switch_alive = tank.switch_alive and not switch_dead
+        if vacuum_lost:
+            tank.fill(self._gas.state, self._gas.ambient_pa, self._gas.ambient_k)
+        self._gas.disturb()
+
+    def tank_pa(self) -> float:
+        """Absolute pressure in the tank; not a number without one."""
+        tank, block = self._gas.tank, self._block
+        if tank is None:
+            return math.nan
+        end_pa = tank.pressure_pa(self._gas.state)
+        if block is None or block.end_s <= block.begin_s:
+            return end_pa
+        begin_pa = tank.pressure_pa(block.from_gas)
+        return begin_pa + (end_pa - begin_pa) * (self._t_s - block.begin_s) / (block.end_s - block.begin_s)
+
     # --- readings -----------------------------------------------------------------------------------------------------
 
     def coil_current_a(self) -> float:

@@ -81,6 +81,8 @@ def main() -> None:
     asked.add_argument("--pump", type=float, default=8.0)
     asked.add_argument("--good", type=float, default=0.7)
     asked.add_argument("--calibrated", action="store_true")
+    asked.add_argument("--tank", action="store_true")
+    asked.add_argument("--early-only", action="store_true", help="not to the end as well")
     args = asked.parse_args()
     catalogue = Catalogue(model_folders())
     models = {name: catalogue.get(name) for name in MODELS}
@@ -89,8 +91,10 @@ def main() -> None:
     medians = []
     with Pool(args.jobs) as pool:
         for name, full in (("early ends", False), ("to the end", True)):
-            settings = RehearsalSettings(args.seed, models, full=full, calibrated=kinds)
+            settings = RehearsalSettings(args.seed, models, full=full, calibrated=kinds, tank=args.tank)
             results = pool.map(partial(one, settings, args.pump), coming, 2)
+            if full and args.early_only:
+                return
             medians.append(float(np.median(told(name, results))))
     print(f"to the end over early ends, medians: {medians[1] / medians[0]:.2f}")
 

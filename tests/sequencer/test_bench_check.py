@@ -8,7 +8,7 @@ import pytest
 
 from benchrig.errors import aborted
 from benchrig.sequencer.check.check import bench_check
-from benchrig.sequencer.check.findings import TITLES
+from benchrig.sequencer.check.findings import ONLY_WITH_TANK, ONLY_WITHOUT_TANK, TITLES
 from benchrig.sequencer.operator import Fitting
 from simulators.bench_faults import FAULT_KINDS
 from tests.sequencer.simulated_hands import Obedient, simulated
@@ -52,6 +52,17 @@ CAUGHT_BY = {
     "vent-relay-dead": "pump_down",
     "reference-relay-dead": "reference",
 }
+CAUGHT_WITH_TANK = {
+    "tank-leak": "pump_down",
+    "tank-not-drawn": "pump_down",
+    "tank-line-blocked": "pump_down",
+    "weak-pump": "deep",
+    "pump-relay-dead": "deep",
+    "pump-relay-welded": "tank",
+    "isolation-relay-dead": "pump_down",
+    "isolation-relay-welded": "atmosphere",
+    "vent-relay-dead": "pump_down",
+}
 
 
 NOT_CAUGHT = {"drifting-room", "tap-in-flow"}
@@ -69,8 +80,8 @@ def look(**options):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
     opened, operator, looks, result = look(seed=seed)
-    assert [each.outcome for each in result.items] == ["pass"] * len(TITLES), looks
-    assert tuple(looks) == tuple(TITLES)
+    assert [each.outcome for each in result.items] == ["pass"] * len(looks), looks
+    assert tuple(looks) == tuple(each for each in TITLES if each not in ONLY_WITH_TANK)
     assert result.passed
     assert result.bench_seconds < 120
     assert operator.asked == ["reference-resistor", "shorted-leads", "blind-plug", "open-port", "valve"]
@@ -78,7 +89,7 @@ def test_a_sound_bench_passes_every_look_within_two_minutes_of_bench_time(seed):
 
 
 def test_every_fault_of_the_simulated_bench_is_in_the_list():
-    assert set(CAUGHT_BY) | NOT_CAUGHT == set(FAULT_KINDS)
+    assert set(CAUGHT_BY) | set(CAUGHT_WITH_TANK) | NOT_CAUGHT == set(FAULT_KINDS)
 
 
 @pytest.mark.parametrize("kind", CAUGHT_BY)
@@ -91,6 +102,34 @@ def test_a_fault_of_the_bench_is_caught_and_says_what_to_do(kind):
     assert caught.to_do
     if kind != "unplug":
         assert opened.simulated_bench.board.outputs == 0
+
+
+@pytest.mark.slow
+def test_a_sound_bench_with_a_vacuum_tank_passes_and_the_tank_is_looked_at_in_place_of_the_pump_at_rest():
+    opened, _, looks, result = look(seed=1, tank=True)
+    assert result.passed, looks
+    assert tuple(looks) == tuple(each for each in TITLES if each not in ONLY_WITHOUT_TANK)
+    assert looks["pump_down"].value < 1.0
+    assert 0.0 < looks["tank"].value < 2.0
+    assert opened.simulated_bench.board.outputs == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", CAUGHT_WITH_TANK)
+def test_a_fault_of_a_bench_with_a_tank_is_caught_and_says_what_to_do(kind):
+    opened, _, looks, result = look(seed=5, tank=True, faults=[f"{kind}@0"])
+    assert not result.passed
+    assert looks[CAUGHT_WITH_TANK[kind]].outcome == "fail"
+    assert looks[CAUGHT_WITH_TANK[kind]].to_do
+    assert opened.simulated_bench.board.outputs == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("leak_sccm", "outcome"), [(26.0, "pass"), (34.0, "fail")])
+def test_a_tank_may_leak_up_to_what_its_bench_file_says(leak_sccm, outcome):
+    _, _, looks, _ = look(seed=5, tank=True, bench_truth={"tank_leak_sccm": leak_sccm})
+    assert looks["tank"].outcome == outcome, looks["tank"]
+    assert looks["tank"].value == pytest.approx(leak_sccm, abs=2.0)
 
 
 def test_nothing_is_shorted_while_the_coil_switch_may_be_welded():

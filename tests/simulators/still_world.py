@@ -20,6 +20,7 @@ class StillWorld:
         self.supply_on = True
         self.line_leak_sccm = 0.0
         self.pump_strength = 1.0
+        self.pump_fed = True
         self.coil_on_a = 0.5
         self.surge_s = math.inf
         """From this instant on an energised coil takes 1.2 A."""

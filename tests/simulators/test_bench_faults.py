@@ -25,6 +25,7 @@ def test_the_kinds_are_those_of_the_command_line():
         "transducer-slow", "supply-sag", "supply-noise", "meter-range", "frames-lost", "frames-damaged",
         "frames-repeated", "frames-delayed", "ambient-step",
         "drifting-room", "heated-reservoir", "two-time-constants", "tap-in-flow",
+        "tank-leak", "tank-not-drawn", "tank-line-blocked",
     }  # fmt: skip
 
 

@@ -74,7 +74,8 @@ def calibrate(method: Method, bench: Bench, operator: Operator, *, operator_name
             raise BenchError(f"{method.title}: {error}.", hint=method.look) from error
         end_safe(bench)
         operator.connect(Fitting.VALVE)
-    before = constants_of(bench.file, method.kind)
+    names = {each.name for each in found.constants}
+    before = tuple(each for each in constants_of(bench.file, method.kind) if each.name in names)
     made = Calibration(
         kind=method.kind,
         constants=found.constants,

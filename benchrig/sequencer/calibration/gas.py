@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 
 from benchrig.analysis.calibration.pressure import mean_of_repeats
 from benchrig.analysis.calibration.volume import LEAST_STEP_PA, volume_by_expansion, volume_by_flow
@@ -17,6 +18,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.calibration.calibration_output import CalibrationOutput, Method, reference, standard
 from benchrig.sequencer.calibration.electric import COIL_LIMIT_S
 from benchrig.sequencer.check.vacuum import flow_today_sccm, hold_for, pump_to
+from benchrig.sequencer.let_down import stirring_of
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
 __all__ = [
@@ -50,15 +52,17 @@ AT_REST_S = 30.0
 A pump-down from before that ends less cold than those of valves that are fitted one after the other."""
 
 
-def to_hold_vacuum(bench: Bench, operator: Operator, air_pa: float, *, coil: bool = False) -> None:
-    """Draw down to the hold vacuum, or say that it cannot be done."""
+def to_hold_vacuum(bench: Bench, operator: Operator, air_pa: float, *, coil: bool = False) -> list[tuple[float, float]]:
+    """Draw down to the hold vacuum, or say that it cannot be done; the course: seconds and pressures, Pa."""
+    course: list[tuple[float, float]] = []
     wanted_pa = bench.file.reservoir.hold_vacuum_kpa * 1000
-    seconds, reached_pa = pump_to(bench, operator, air_pa, wanted_pa, bench.file.reservoir.pump_limit_s, coil=coil)
+    seconds, reached_pa = pump_to(bench, operator, air_pa, wanted_pa, bench.file.draw_limit_s, coil=coil, course=course)
     if air_pa - reached_pa < wanted_pa:
         raise BenchError(
             f"Only {(air_pa - reached_pa) / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.0f} s.",
             hint="Is the port closed? Then 'benchrig bench check', which looks at pump, valves and hoses.",
         )
+    return course
 
 
 def open_air_pa(bench: Bench) -> float:
@@ -187,12 +191,14 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
     air_pa = open_air_pa(bench)
     taus, spreads = [], []
     chills, chill_spreads = [], []
+    stirred: list[float | None] = []
     for number in range(HEAT_TIMES):
         if number:
             bench.switch(AT_REST)
             bench.wait(AT_REST_S)
-        to_hold_vacuum(bench, operator, air_pa)
-        seen = _seen(bench, hold_for(bench, operator, HEAT_S, f"recovery {number + 1}"), air_pa, tau_known=False)
+        course = to_hold_vacuum(bench, operator, air_pa)
+        recording = hold_for(bench, operator, HEAT_S, f"recovery {number + 1}")
+        seen = _seen(bench, recording, air_pa, tau_known=False)
         if seen.thermal_time_constant_s is None or seen.thermal_time_constant_s_u is None:
             raise BenchError(
                 f"A hold of {HEAT_S:.0f} s does not tell how fast the gas takes the walls' temperature: too slow, or a "
@@ -206,6 +212,7 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
         spreads.append(seen.thermal_time_constant_s_u)
         chills.append(seen.chill_k)
         chill_spreads.append(seen.chill_k_u)
+        stirred.append(stirring_of(bench, course, recording, seen.chill_k, seen.thermal_time_constant_s))
     bench.switch(AT_REST)
     budget = mean_of_repeats("time constant", taus, spreads)
     chill = mean_of_repeats("chill", chills, chill_spreads)
@@ -214,11 +221,21 @@ def heat(bench: Bench, operator: Operator) -> CalibrationOutput:
         (
             Constant("heat time_constant_s", budget.value, budget.u, "s"),
             Constant("heat chill_k", chill.value, chill.u, "K"),
+            *_outflow(stirred),
         ),
         (),
         f"{HEAT_TIMES} recoveries of {HEAT_S:.0f} s after pumping to {vacuum_kpa:g} kPa of vacuum",
         budget.parts,
     )
+
+
+def _outflow(found: list[float | None]) -> tuple[Constant, ...]:
+    """What the gas's flow into a vacuum tank adds to the heat conductance, where each let-down told it."""
+    told = [each for each in found if each is not None]
+    if len(told) < len(found):
+        return ()
+    mean = statistics.fmean(told)
+    return (Constant("heat outflow_w_k", mean, statistics.stdev(told) / math.sqrt(len(told)), "W/K"),)
 
 
 def background(bench: Bench, operator: Operator) -> CalibrationOutput:

@@ -17,7 +17,7 @@ from benchrig.sequencer.check.electric import (
     with_resistor,
     with_short,
 )
-from benchrig.sequencer.check.findings import TITLES, Findings
+from benchrig.sequencer.check.findings import ONLY_WITH_TANK, ONLY_WITHOUT_TANK, TITLES, Findings
 from benchrig.sequencer.check.vacuum import BLIND_LOOKS, LINE_LOOKS, with_blind_plug, with_open_port
 from benchrig.sequencer.operator import Fitting, Operator, put_on
 
@@ -57,7 +57,7 @@ def bench_check(
         Whatever was found. A bench that does not answer is a failed look too, and the looks after it are not done; only
         a bug or the operator's stop (`KeyboardInterrupt`) gets out of here as an exception. The outputs are off.
     """
-    found = Findings(tell)
+    found = Findings(tell, without=ONLY_WITH_TANK if bench.file.tank is None else ONLY_WITHOUT_TANK)
     started = utc_now()
     began_s = bench.clock.now()
     if barometer_pa is None and bench.file.bench.barometer_kpa is not None:

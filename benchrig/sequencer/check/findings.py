@@ -10,7 +10,7 @@ from benchrig.bench.check_result import CheckItem
 from benchrig.errors import BenchError, InterlockOpen, LinkError
 from benchrig.sequencer.operator import Unattended
 
-__all__ = ["TITLES", "Findings"]
+__all__ = ["ONLY_WITHOUT_TANK", "ONLY_WITH_TANK", "TITLES", "Findings"]
 
 TITLES = {
     "answers": "Board, meter, interlocks",
@@ -33,17 +33,26 @@ TITLES = {
     "reference": "Reference leak (K6)",
     "volume": "Volume, by that leak",
     "deep": "Transducer at deep vacuum",
+    "tank": "Vacuum tank, tightness",
     "vent": "K5 vent, off",
     "response": "Transducer's response",
     "line": "Line to the port",
 }
 """Every look of the check, in its order, with its title."""
+ONLY_WITH_TANK, ONLY_WITHOUT_TANK = frozenset({"tank"}), frozenset({"pump_off"})
+"""Looks that only some benches allow: the pump of a tank runs by the tank's own vacuum switch."""
 
 
 class Findings:
-    """Looks by name, in the order of `TITLES`; `tell` is called with each as it comes."""
+    """Looks by name, in the order of `TITLES`; `tell` is called with each as it comes.
 
-    def __init__(self, tell: Callable[[CheckItem], None] = lambda _: None) -> None:
+    `without` are the looks that are not for this bench.
+    """
+
+    def __init__(
+        self, tell: Callable[[CheckItem], None] = lambda _: None, *, without: frozenset[str] = ONLY_WITH_TANK
+    ) -> None:
+        self._without = without
         self.items: dict[str, CheckItem] = {}
         self.dead = ""
         """Why the bench cannot go on at all: it does not answer, or an interlock is open."""
@@ -81,7 +90,7 @@ class Findings:
     def left_out(self, names: tuple[str, ...], why: str, to_do: str = "") -> None:
         """Looks that could not be done; those that were done stay."""
         for name in names:
-            if name not in self.items:
+            if name not in self.items and name not in self._without:
                 self._add(CheckItem(name, TITLES[name], "not done", why=why, to_do=to_do))
 
     @contextmanager
@@ -92,7 +101,7 @@ class Findings:
         except Unattended:
             raise
         except BenchError as error:
-            waiting = [name for name in names if name not in self.items]
+            waiting = [name for name in names if name not in self.items and name not in self._without]
             if waiting:
                 self.failed(waiting[0], str(error), error.hint)
             at_once = (error, *error.problems)

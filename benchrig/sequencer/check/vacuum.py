@@ -15,6 +15,7 @@ from benchrig.bench.wiring import AT_REST, closed_up, pumping
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.electric import ALLOWED_U
 from benchrig.sequencer.check.findings import Findings
+from benchrig.sequencer.check.tank import NO_LET_DOWN, tank_tight
 from benchrig.sequencer.operator import Operator
 from benchrig.sequencer.pump_down import pumped
 
@@ -29,7 +30,9 @@ __all__ = [
     "with_open_port",
 ]
 
-BLIND_LOOKS = ("pump_off", "isolation_off", "pump_down", "tight", "reference", "volume", "deep", "vent", "response")
+BLIND_LOOKS = (
+    "pump_off", "isolation_off", "pump_down", "tight", "reference", "volume", "deep", "tank", "vent", "response",
+)  # fmt: skip
 LINE_LOOKS = ("line",)
 
 WATCH_S = 1.5
@@ -48,17 +51,35 @@ VENTED_PA = 500.0
 RESPONSE_S = 0.5
 """From the vent's switch to nineteen twentieths of the way: valve's travel, filling, and a transducer of 3 ms."""
 SETTLED_PART = 0.95
+NO_PUMP_DOWN = (
+    "Does the pump run (K3)? Does the vent close (K5) and the isolation valve open (K4)? Is the blind plug home? Then "
+    "hoses, then the pump's diaphragm."
+)
 LINE_S = 4.0
 LINE_PA = 3_000.0
 """A small pump draws well under a kilopascal through an open hose."""
 
 
 def pump_to(
-    bench: Bench, operator: Operator, air_pa: float, vacuum_pa: float, limit_s: float, *, coil: bool = False
+    bench: Bench,
+    operator: Operator,
+    air_pa: float,
+    vacuum_pa: float,
+    limit_s: float,
+    *,
+    coil: bool = False,
+    course: list[tuple[float, float]] | None = None,
 ) -> tuple[float, float]:
-    """Draw the closed manifold down; return seconds taken and pressure reached. Leaves the pump running."""
+    """Draw the closed manifold down; return seconds taken and pressure when shut off. Leaves the pump running.
+
+    Seconds and pressures on the way go into `course`.
+    """
+    if course is not None:
+        course.append((0.0, air_pa))
     seconds, pressure_pa = 0.0, air_pa
-    for seconds, pressure_pa in pumped(bench, air_pa, vacuum_pa, coil=coil):
+    for seconds, seen_pa, pressure_pa in pumped(bench, air_pa, vacuum_pa, coil=coil):
+        if course is not None:
+            course.append((seconds, seen_pa))
         operator.doing("drawing down", seconds, limit_s, f"{(air_pa - pressure_pa) / 1000:.1f} kPa vacuum")
         if air_pa - pressure_pa >= vacuum_pa or seconds >= limit_s:
             break
@@ -122,7 +143,7 @@ def with_blind_plug(bench: Bench, operator: Operator, found: Findings, air_pa: f
     if not _idle(bench, found, air_pa):
         return
     wanted_pa = file.reservoir.hold_vacuum_kpa * 1000
-    limit_s = min(file.reservoir.pump_limit_s, 1.5 * file.check.pump_s)
+    limit_s = min(file.draw_limit_s, 1.5 * file.draw_down_s)
     seconds, reached_pa = pump_to(bench, operator, air_pa, wanted_pa, limit_s)
     vacuum_pa = air_pa - reached_pa
     if not found.measured(
@@ -130,9 +151,8 @@ def with_blind_plug(bench: Bench, operator: Operator, found: Findings, air_pa: f
         seconds,
         "s",
         high=limit_s - 1e-9 if vacuum_pa < wanted_pa else limit_s,
-        why=f"only {vacuum_pa / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.0f} s",
-        to_do="Does the pump run (K3)? Does the vent close (K5) and the isolation valve open (K4)? Is the blind plug "
-        "home? Then hoses, then the pump's diaphragm.",
+        why=f"only {vacuum_pa / 1000:.1f} of {wanted_pa / 1000:.0f} kPa of vacuum after {seconds:.1f} s",
+        to_do=NO_PUMP_DOWN if file.tank is None else NO_LET_DOWN,
     ):
         bench.switch(AT_REST)
         return
@@ -141,6 +161,8 @@ def with_blind_plug(bench: Bench, operator: Operator, found: Findings, air_pa: f
     _tight(bench, found, own_sccm, own_u)
     _reference(bench, operator, found, air_pa, own_sccm, own_u)
     _deep(bench, operator, found)
+    if file.tank is not None:
+        tank_tight(bench, operator, found, file.tank)
     _vent(bench, found, air_pa)
 
 
@@ -156,7 +178,7 @@ def _idle(bench: Bench, found: Findings, air_pa: float) -> bool:
         ),
     )
     sound = True
-    for name, state, why, relay in looks:
+    for name, state, why, relay in looks if bench.file.tank is None else looks[1:]:
         bench.switch(state)
         bench.wait(WATCH_S)
         fell_pa = air_pa - bench.pressure_pa(100)
@@ -284,6 +306,7 @@ def _deep(bench: Bench, operator: Operator, found: Findings) -> None:
     check = bench.file.check
     bench.switch(pumping(coil=False))
     began_s = bench.clock.now()
+    limit_s = DEEP_LIMIT_S * bench.file.draw_limit_s / bench.file.reservoir.pump_limit_s
     history: list[tuple[float, float]] = []
     while True:
         bench.wait(0.5)
@@ -292,7 +315,7 @@ def _deep(bench: Bench, operator: Operator, found: Findings) -> None:
         history.append((seconds, pressure_pa))
         operator.doing("deep vacuum", seconds, 35.0, f"{pressure_pa / 1000:.2f} kPa")
         past = [p for t, p in history if t <= seconds - 3.0]
-        if seconds >= DEEP_LIMIT_S or (past and (past[-1] - pressure_pa) / 3.0 < LEVEL_PA_S):
+        if seconds >= limit_s or (past and (past[-1] - pressure_pa) / 3.0 < LEVEL_PA_S):
             break
     bench.switch(closed_up(coil=False))
     found.measured(

@@ -241,7 +241,7 @@ def _take(run: Context, leak: Characteristic, readings: dict[str, tuple[float, s
 
 def _held(run: Context, operator: Operator, seconds: float, what: str) -> tuple[HoldResult, Recording]:
     bench = run.bench
-    limit_s = bench.file.reservoir.pump_limit_s
+    limit_s = bench.file.draw_limit_s
     _, reached_pa = pump_to(bench, operator, run.ambient_pa, run.hold_vacuum_pa, limit_s)
     if run.ambient_pa - reached_pa < run.hold_vacuum_pa:
         bench.switch(AT_REST)

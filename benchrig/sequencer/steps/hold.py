@@ -12,6 +12,7 @@ from benchrig.bench.wiring import closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.vacuum import known_of_hold
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
+from benchrig.sequencer.let_down import LET_DOWN_VARIES, expected_chill_k, known_chill, let_down_slowly
 from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
@@ -20,6 +21,8 @@ from benchrig.sequencer.steps.vapour import RestRise, Room, beside_vapour, learn
 
 __all__ = [
     "CHILL_LABEL",
+    "DRAWN_LABEL",
+    "EXPECTED_LABEL",
     "HELD_LABEL",
     "QUICK_WORDS",
     "TAU_LABEL",
@@ -33,6 +36,7 @@ __all__ = [
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
+DRAWN_LABEL, EXPECTED_LABEL = "drawn down within", "as the let-down tells"
 CHILL_LABEL = "gas colder than the walls at first"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
 LEAD_IN = 20
@@ -43,6 +47,8 @@ QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 LOOK_EVERY_S = 0.15
 """The board is asked so often how far it is; a look at the leak is due at some of these."""
 ENOUGH_VACUUM = 0.9
+RECORD_BEGUN_S = 1.0
+"""Before that no look is taken."""
 SAME_VACUUM_PA = 500.0
 """A model that is held at another vacuum than the bench's by more than this has another chill (a hundredth of it)."""
 
@@ -74,8 +80,19 @@ def hold(run: Context) -> StepOutput:
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
-    known, limit_sccm = known_of(run), limit_of(run)
-    looks = HoldLooks(known, limit_sccm, rest)
+    limit_sccm = limit_of(run)
+    run.expected_chill_k = None
+    known: dict[str, Any] = {}
+
+    def looks_at(so_far: Recording) -> HoldLooks:
+        """Made once the record has begun, whose lead-in is the end of the let-down."""
+        if not known:
+            run.expected_chill_k = None if quick else expected_chill_k(run, so_far)
+            known.update(known_of(run))
+            made.append(HoldLooks(known, limit_sccm, rest))
+        return made[0]
+
+    made: list[HoldLooks] = []
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
     rule = StoppingRule(decides_at, run.model.false_accept, run.model.false_reject, hold_s)
@@ -88,7 +105,7 @@ def hold(run: Context) -> StepOutput:
         if time_s[-1] > 1.0 and vacuum_pa < max(500.0, 0.03 * reached_pa):
             return True
 
-        found = looks.stopped(rule, time_s, pressure_pa)
+        found = looks_at(so_far).stopped(rule, time_s, pressure_pa) if time_s[-1] > RECORD_BEGUN_S else None
         stopped.extend([found] if found else [])
         return found is not None
 
@@ -113,7 +130,7 @@ def hold(run: Context) -> StepOutput:
         check_dead(run, bench.current_a())
     run.vacuum_pa = run.ambient_pa - ended_pa
     drift = drift_k_s, drift_u_k_s = room.drift_k_s()
-    result = looks.result(recording.time_s, pressure_pa, drift)
+    result = looks_at(recording).result(recording.time_s, pressure_pa, drift)
     held_s = float(recording.time_s[-1])
     if not quick:
         drifted = {"ambient_drift_k_s": drift_k_s, "ambient_drift_u_k_s": drift_u_k_s}
@@ -125,18 +142,21 @@ def hold(run: Context) -> StepOutput:
         if reached_pa < run.hold_vacuum_pa
         else ()
     )
+    slowly = let_down_slowly(run) if reached_pa >= run.hold_vacuum_pa else ()
     return StepOutput(
         characteristics=(leak,),
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
+            DRAWN_LABEL: (run.drawn_s, "s"),
+            **({} if run.expected_chill_k is None else {EXPECTED_LABEL: (run.expected_chill_k, "K")}),
             HELD_LABEL: (held_s, "s"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
             **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
             **_extras(result),
         },
-        notes=(*short_of, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
+        notes=(*short_of, *slowly, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
     )
 
 
@@ -186,9 +206,17 @@ def known_recovery_of(run: Context) -> dict[str, Any]:
     day = bench.recovery
     if day is not None:
         of_the_day = {"thermal_time_constant_s": day.tau_s, "thermal_time_constant_u_s": day.tau_u_s}
-        return {**of_the_day, "chill_k": day.chill_k, "chill_u_k": day.chill_u_k, "recovery_varies": (0.0, 0.0)}
-    varies = SAME_DAY_VARIES if bench.traceability.is_of_today("heat") else RECOVERY_VARIES
-    return {"chill_k": heat.chill_k, "chill_u_k": heat.chill_u_k, "recovery_varies": varies}
+        chill: dict[str, float | None] = {"chill_k": day.chill_k, "chill_u_k": day.chill_u_k}
+        if bench.file.tank is not None and day.expected_k is not None:
+            chill |= known_chill(run, day.chill_k, day.chill_u_k, like_k=day.expected_k)
+        return {**of_the_day, **chill, "recovery_varies": (0.0, 0.0)}
+    today = bench.traceability.is_of_today("heat")
+    varies = SAME_DAY_VARIES if today else RECOVERY_VARIES
+    if bench.file.tank is None or heat.chill_k is None:
+        return {"chill_k": heat.chill_k, "chill_u_k": heat.chill_u_k, "recovery_varies": varies}
+    if today:
+        varies = varies[0], LET_DOWN_VARIES
+    return {**known_chill(run, heat.chill_k, heat.chill_u_k, like_k=heat.chill_k), "recovery_varies": varies}
 
 
 def _why_stopped(stopped: Stopped, hold_s: float) -> str:
