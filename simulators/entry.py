@@ -170,9 +170,7 @@ def open_bench(options: Mapping[str, object]) -> OpenedSimulation:
     if options.get("tank", False):
         bench_toml = file_with_tank(bench_toml)
     elif any(fault.kind.startswith("tank-") for fault in faults):
-        raise ValueError(
-            "Option faults of the simulated bench: what is wrong with a tank needs a bench with one (tank)."
-        )
+        raise ValueError("Option faults of the simulated bench: those of a tank need a bench that has one (tank).")
     bench_seed = seed if options.get("bench_seed") is None else _seed("bench_seed", options["bench_seed"])
     value = _number_or_none("value", options.get("value"), 0.0, 1e9)
     valve = draw_valve(model, condition, seed, severity=severity, value=value)

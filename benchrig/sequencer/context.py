@@ -96,7 +96,8 @@ class Context:
     course: list[tuple[float, float]] = field(default_factory=list)
     """Seconds and pressures, Pa, of that draw-down."""
     expected_chill_k: float | None = None
-    """How cold the gas should be after it, as the let-down into a vacuum tank tells; None: nothing tells it."""
+    expected_chill_u_k: float = 0.0
+    """How cold the gas should be after it, as the let-down into a vacuum tank tells, and how unsure; None: not told."""
     thermal_time_constant_s: float | None = None
     thermal_time_constant_u_s: float | None = None
     opened: bool | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from benchrig.analysis.gas.let_down import chill_of_course, stirring_of_chill
 from benchrig.bench.bench import Bench, Recording
 from benchrig.sequencer.context import Context
 
-__all__ = ["LET_DOWN_VARIES", "expected_chill_k", "known_chill", "let_down_slowly", "stirring_of"]
+__all__ = ["LET_DOWN_VARIES", "expect_chill", "known_chill", "let_down_slowly", "stirring_of"]
 
 LET_DOWN_VARIES = 0.003
 """By which part of itself a chill that follows from the course of a let-down differs from that, on the day of the
@@ -54,13 +55,16 @@ def stirring_of(
     return stirring_of_chill(chill_k, _whole(course, recording), **_known(bench, bench.ambient_k(), time_constant_s))
 
 
-def expected_chill_k(run: Context, recording: Recording) -> float | None:
-    """How cold the gas should be after the let-down before this recording; None where that is not known."""
+def expect_chill(run: Context, recording: Recording) -> None:
+    """Let the run know how cold the gas should be after the let-down before this recording, where that is known."""
     bench, heat = run.bench, run.bench.file.heat
     if bench.file.tank is None or heat.outflow_w_k is None or len(run.course) < 2:
-        return None
-    known = _known(bench, run.ambient_k, heat.time_constant_s)
-    return chill_of_course(_whole(run.course, recording), stirring_w_k=heat.outflow_w_k, **known)
+        return
+    course, known = _whole(run.course, recording), _known(bench, run.ambient_k, heat.time_constant_s)
+    expected_k, off_k = (
+        chill_of_course(course, stirring_w_k=heat.outflow_w_k + more, **known) for more in (0.0, heat.outflow_u_w_k)
+    )
+    run.expected_chill_k, run.expected_chill_u_k = expected_k, abs(off_k - expected_k)
 
 
 def known_chill(run: Context, chill_k: float, chill_u_k: float, *, like_k: float | None) -> dict[str, float]:
@@ -69,7 +73,7 @@ def known_chill(run: Context, chill_k: float, chill_u_k: float, *, like_k: float
     if expected_k is None or not like_k:
         return {}
     now_k = chill_k * expected_k / like_k
-    return {"chill_k": now_k, "chill_u_k": float(np.hypot(chill_u_k, FAR * (now_k - chill_k)))}
+    return {"chill_k": now_k, "chill_u_k": math.hypot(chill_u_k, run.expected_chill_u_k, FAR * (now_k - chill_k))}
 
 
 def let_down_slowly(run: Context) -> tuple[str, ...]:

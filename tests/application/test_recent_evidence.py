@@ -13,7 +13,7 @@ from benchrig.application.recent_evidence import line_proven_by, recovery_of_the
 from benchrig.bench.traceability import CheckDone
 from benchrig.records import Store
 from benchrig.records.recent_runs import RecentRun
-from benchrig.sequencer.steps.hold import CHILL_LABEL, HELD_LABEL, TAU_LABEL
+from benchrig.sequencer.steps.hold import CHILL_LABEL, EXPECTED_LABEL, HELD_LABEL, TAU_LABEL
 from tests.application.test_qualification import opened, request
 
 NOW = datetime(2026, 11, 27, 14, 0, tzinfo=UTC)
@@ -64,6 +64,21 @@ def test_the_recovery_of_the_day_comes_from_long_holds_of_accepted_valves_only()
     assert (known.tau_s, known.chill_k, known.holds) == (pytest.approx(2.1), pytest.approx(20.0), 3)
     assert recovery_of_the_day([short, leaking, *long_ones[:2]], NOW, 12.0) is None
     assert recovery_of_the_day(long_ones, NOW, 2.5) is None
+
+
+def test_chills_of_unlike_let_downs_are_brought_to_one_before_they_are_compared():
+    unlike = ((18.0, 17.1), (20.0, 19.0), (22.0, 20.9))  # each 5 % more than was expected
+    holds = [
+        run(1.0, hold={TAU_LABEL: 2.1, CHILL_LABEL: chill, EXPECTED_LABEL: expected, HELD_LABEL: 30.0})
+        for chill, expected in unlike
+    ]
+    known = recovery_of_the_day(holds, NOW, 12.0)
+    assert known.expected_k == pytest.approx(19.0)
+    assert known.chill_k == pytest.approx(20.0)
+    assert known.chill_u_k == pytest.approx(0.1)  # what any day varies by, though the chills differ by 2 K
+    (first, *rest) = holds
+    untold = {label: value for label, value in first.hold.items() if label != EXPECTED_LABEL}
+    assert recovery_of_the_day([run(1.0, hold=untold), *rest], NOW, 12.0).chill_u_k > 2.0
 
 
 def test_recoveries_that_scatter_are_known_no_better_than_they_scatter():

@@ -134,6 +134,23 @@ SURVIVED_ONCE = [
         ("digest without curves", "[[column, *_curve_digest_content(curve)] for column, curve in trace.curves]", "[]"),
     ),
     *_of(
+        "benchrig/sequencer/let_down.py",
+        ("tests/sequencer/test_vacuum_tank.py",),
+        ("a let-down unlike the calibrated one is as sure", "FAR * (now_k - chill_k)", "0.0 * (now_k - chill_k)"),
+        ("a slow let-down said later", "run.drawn_s < SLOW * tank", "run.drawn_s < 3.0 * tank"),
+    ),
+    *_of(
+        "benchrig/sequencer/pump_down.py",
+        ("tests/sequencer/test_vacuum_tank.py",),
+        ("an open valve floods the tank", "TANK_LOOK_BACK_S = 3.0, 0.5", "TANK_LOOK_BACK_S = 3.0, 3.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/check/tank.py",
+        ("tests/sequencer/test_bench_check.py",),
+        ("a leaking tank passes", "high=tank.leak_most_sccm", "high=2.0 * tank.leak_most_sccm"),
+        ("a tank's pump that never stops passes", "low=-PUMPED_PART", "low=-10.0 * PUMPED_PART"),
+    ),
+    *_of(
         "benchrig/bench/traceability.py",
         ("tests/bench/test_last_days.py", *CONSTANTS),
         ("last instant of a calibration exclusive", "now <= calibration.until", "now < calibration.until"),

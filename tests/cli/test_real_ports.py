@@ -166,3 +166,25 @@ def test_another_board_and_another_meter_than_the_bench_files_are_refused(tmp_pa
     assert status == 3  # who answers is the bench's affair, not the file's
     assert "OTHER123" in str(said["error"])
     assert "SIM9999" in str(said["error"])
+
+
+@pytest.mark.slow
+def test_a_served_bench_with_a_vacuum_tank_says_so_in_its_file_and_lets_down_in_a_second(tmp_path):
+    with simulate(tmp_path, "--tank") as instruments:
+        assert "[tank]" in (tmp_path / "bench.toml").read_text(encoding="utf-8")
+        status, document = qualify(tmp_path)
+        lines = iter(instruments.stdout or ())
+        joined = next(line for line in lines if "pump isolation vent" in line)
+        shut = next(line for line in lines if "outputs on: pump vent" in line)
+    assert (status, document.get("verdict")) == (0, "accept"), document
+    joined_s, shut_s = (float(re.findall(r"[\d.]+", line)[0]) for line in (joined, shut))
+    assert shut_s - joined_s < 3.0  # a pump of 4 L/min alone takes 7 s
+
+
+def test_a_tank_or_what_is_wrong_with_it_needs_a_simulated_bench_that_has_one(tmp_path):
+    said = CliRunner().invoke(cli, ["qualify", "--bench", "b.toml", "--tank", "--model", "alder-24", "--tag", "T"])
+    assert (said.exit_code, "[tank]" in said.stderr) == (2, True)
+    asked = ["qualify", "--simulated", "good", "--fault", "tank-leak@0", "--model", "alder-24", "--tag", "T"]
+    said = CliRunner().invoke(cli, asked)
+    assert said.exit_code == 2
+    assert "need a bench that has one" in said.stderr

@@ -10,11 +10,14 @@ import pytest
 from firmware_protocol import messages
 from firmware_protocol.rp2040 import pins
 from firmware_protocol.rp2040.port import CYCLES_PER_US, SYSTEM_HZ
+from simulators.bench_file import with_tank
+from simulators.world import BenchParameters
 
 REPOSITORY = Path(__file__).parents[2]
 FOLDER = REPOSITORY / "firmware_protocol"
 PAGE = (FOLDER / "BOARD.md").read_text(encoding="utf-8")
 PROSE = " ".join(PAGE.split())  # wherever its lines break
+DEMO = (REPOSITORY / "fixtures/demo/bench.toml").read_text(encoding="utf-8")
 BENCH = tomllib.loads((REPOSITORY / "fixtures/demo/bench.toml").read_text(encoding="utf-8"))
 MODELS = [tomllib.loads(path.read_text(encoding="utf-8")) for path in (REPOSITORY / "fixtures/demo/models").glob("*")]
 
@@ -63,7 +66,7 @@ def test_every_pin_is_in_the_wiring_drawing_and_no_other():
     assert all(label in drawing("wiring.svg") for label in names)
 
 
-@pytest.mark.parametrize("picture", ["wiring.svg", "plumbing.svg"])
+@pytest.mark.parametrize("picture", ["wiring.svg", "plumbing.svg", "tank.svg"])
 def test_the_drawings_are_linked_and_need_no_colour(picture):
     assert f"](drawings/{picture})" in PAGE
     source = (FOLDER / "drawings" / picture).read_text(encoding="utf-8")
@@ -115,6 +118,20 @@ def test_the_arithmetic_of_the_page():
     at_kpa = [(3.3 * k / 8 - 0.2) / 22e-6 / 1000 for k in (1, 3, 5, 7)]
     assert "they lie at {:.1f}, {:.1f}, {:.1f} and {:.0f} kPa".format(*at_kpa) in PROSE
     assert f"at {(3.3 * 3 / 8 - 0.2) / 25e-6 / 1000:.1f} kPa" in PROSE
+
+
+def test_the_tank_of_the_page_is_that_of_the_drawing_and_of_the_simulated_bench():
+    tank, bench = tomllib.loads(with_tank(DEMO))["tank"], BenchParameters()
+    assert number(r"([\d.]+) L, metal", part("TK")) == tank["volume_l"]
+    assert f"tank {tank['volume_l']:g} L" in drawing("tank.svg")
+    on_kpa, off_kpa = bench.tank_on_pa / 1000, bench.tank_off_pa / 1000
+    assert f"on above {on_kpa:g} kPa, off below {off_kpa:g} kPa" in part("PS")
+    assert f"on: {on_kpa:g} kPa,\noff: {off_kpa:g} kPa" in drawing("tank.svg")
+    switch_a, fuse_a = number(r"contact ([\d.]+) A", part("PS")), number(r"([\d.]+) A", part("F3"))
+    assert number(r"12 V, ([\d.]+) A at most", PAGE) < fuse_a < switch_a
+    assert f"F3 {fuse_a:g} A" in drawing("tank.svg")
+    lid_n = 101_325 * 3.141592653589793 * 0.06**2
+    assert f"= {lid_n:.0f} N, the weight of {lid_n / 9.80665:.0f} kg" in PROSE
 
 
 def test_the_flashing_steps_copy_every_file_of_the_board():

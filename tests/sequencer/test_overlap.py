@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from benchrig.bench.file import parse_bench_file
 from benchrig.errors import BenchError
 from benchrig.sequencer.overlap import may_overlap, planned, take_steps
 from benchrig.sequencer.sequence import EVERYTHING, STEPS, Step, occupied
 from benchrig.sequencer.steps.step_output import StepOutput
+from simulators.bench_file import demo_bench_toml, with_tank
 from simulators.world.relays import COIL as SUPPLY
 from simulators.world.relays import METER
 from tests.sequencer.short_runs import Kept, context, short_bench, short_run
@@ -135,3 +137,13 @@ def test_the_floor_of_every_step_is_below_what_it_usually_takes():
     for step in STEPS:
         takes = step.takes(bench.file)
         assert 0 <= takes.floor <= takes.usual <= takes.full
+
+
+def test_with_a_vacuum_tank_the_plan_counts_the_let_down_in_place_of_the_pump():
+    plain, with_one = (
+        parse_bench_file(text, where="here").file for text in (demo_bench_toml(), with_tank(demo_bench_toml()))
+    )
+    saves_s = plain.check.pump_s - with_one.tank.let_down_s
+    for pace in ("usual", "full", "floor"):
+        ends = [planned(STEPS, file, "closed", pace)[-1].ends_s for file in (plain, with_one)]
+        assert ends[0] - ends[1] == pytest.approx(saves_s)

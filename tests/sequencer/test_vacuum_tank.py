@@ -17,7 +17,7 @@ from benchrig.sequencer.run import qualify
 from benchrig.sequencer.steps.hold import CHILL_LABEL, DRAWN_LABEL, EXPECTED_LABEL, hold, known_recovery_of
 from benchrig.sequencer.steps.ready import ready
 from simulators.bench_file import demo_bench_toml, with_tank
-from tests.sequencer.short_runs import Kept, context, set_in_file, valve
+from tests.sequencer.short_runs import Kept, context, valve
 from tests.sequencer.simulated_hands import simulated
 
 
@@ -86,7 +86,8 @@ def test_the_let_down_tells_how_cold_the_gas_is_however_far_the_tank_was_drawn(s
     world.pump_fed = False  # so that the tank stays as it is now put
     world._gas.tank.fill(world._gas.state, starts_pa, world.ambient_k)
     usual_k = bench.file.heat.chill_k
-    set_in_file(bench, "heat", chill_u_k=5.0)  # what is known beforehand counts for nothing in this hold
+    unknown = bench.file.heat.model_copy(update={"chill_u_k": 5.0})  # so that the hold itself tells it
+    bench.file = bench.file.model_copy(update={"heat": unknown})
     run = context(bench, coil="sound")
     ready(run)
     found_k = hold(run).readings[CHILL_LABEL][0]
@@ -116,7 +117,7 @@ def test_a_slow_let_down_is_worth_a_word_from_twice_the_usual_time_on():
 
 @pytest.mark.slow
 def test_a_valve_that_does_not_close_is_given_up_before_it_has_flooded_the_tank():
-    opened, bench, operator = simulated(seed=4, tank=True, condition="stuck-open")
+    _, bench, operator = simulated(seed=4, tank=True, condition="stuck-open")
     finished, steps = run_on(bench, operator)
     assert finished.judgement.verdict == "reject"
     assert finished.judgement.cause == "stuck open"

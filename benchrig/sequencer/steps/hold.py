@@ -12,7 +12,7 @@ from benchrig.bench.wiring import closed_up
 from benchrig.drivers.relay_board import Channel, Output
 from benchrig.sequencer.check.vacuum import known_of_hold
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
-from benchrig.sequencer.let_down import LET_DOWN_VARIES, expected_chill_k, known_chill, let_down_slowly
+from benchrig.sequencer.let_down import LET_DOWN_VARIES, expect_chill, known_chill, let_down_slowly
 from benchrig.sequencer.pump_down import draw_down
 from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
@@ -23,6 +23,7 @@ __all__ = [
     "CHILL_LABEL",
     "DRAWN_LABEL",
     "EXPECTED_LABEL",
+    "EXPECTED_U_LABEL",
     "HELD_LABEL",
     "QUICK_WORDS",
     "TAU_LABEL",
@@ -36,7 +37,8 @@ __all__ = [
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
-DRAWN_LABEL, EXPECTED_LABEL = "drawn down within", "as the let-down tells"
+DRAWN_LABEL = "drawn down within"
+EXPECTED_LABEL, EXPECTED_U_LABEL = "chill by the let-down", "chill by the let-down, u"
 CHILL_LABEL = "gas colder than the walls at first"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
 LEAD_IN = 20
@@ -87,7 +89,8 @@ def hold(run: Context) -> StepOutput:
     def looks_at(so_far: Recording) -> HoldLooks:
         """Made once the record has begun, whose lead-in is the end of the let-down."""
         if not known:
-            run.expected_chill_k = None if quick else expected_chill_k(run, so_far)
+            if not quick:
+                expect_chill(run, so_far)
             known.update(known_of(run))
             made.append(HoldLooks(known, limit_sccm, rest))
         return made[0]
@@ -149,7 +152,7 @@ def hold(run: Context) -> StepOutput:
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
             DRAWN_LABEL: (run.drawn_s, "s"),
-            **({} if run.expected_chill_k is None else {EXPECTED_LABEL: (run.expected_chill_k, "K")}),
+            **_by_the_let_down(run),
             HELD_LABEL: (held_s, "s"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
             "drift of the room": (60 * drift_k_s, "K/min"),
@@ -158,6 +161,12 @@ def hold(run: Context) -> StepOutput:
         },
         notes=(*short_of, *slowly, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
     )
+
+
+def _by_the_let_down(run: Context) -> dict[str, tuple[float, str]]:
+    if run.expected_chill_k is None:
+        return {}
+    return {EXPECTED_LABEL: (run.expected_chill_k, "K"), EXPECTED_U_LABEL: (run.expected_chill_u_k, "K")}
 
 
 def limit_of(run: Context) -> float | None:
