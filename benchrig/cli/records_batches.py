@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
+from benchrig.cli.shared_store import shown_store
 
 __all__ = ["batches"]
 
@@ -15,17 +16,16 @@ __all__ = ["batches"]
 @speaks
 def batches(most: int, as_json: bool) -> None:
     """List the batches in the store, newest first: what came of each, and bench seconds for each valve."""
-    from benchrig.application.paths import store_path
-    from benchrig.records import Store, run_list
+    from benchrig.records import run_list
 
-    store = Store(store_path(), reading=True)
+    store = shown_store()
     with store.reading() as connection:
         found = run_list.batches(connection, most)
     if as_json:
         emit([{**each._asdict(), "first": each.first.isoformat(), "last": each.last.isoformat()} for each in found])
         return
     if not found:
-        click.echo(f"No batches in {store_path()}: 'benchrig qualify --batch' makes one.", err=True)
+        click.echo(f"No batches in {store.place}: 'benchrig qualify --batch' makes one.", err=True)
         return
     from rich.table import Table
     from rich.text import Text

@@ -26,12 +26,13 @@ def archive(before: str, as_json: bool) -> None:
     Traces are read from there by everything that needs them, and held against what is sealed. Copy the folder where you
     copy the store. May be stopped and begun again at any time, also while runs go on.
     """
+    from benchrig.application.archiving import archive_old_traces
     from benchrig.application.paths import store_path
     from benchrig.records import Store
     from benchrig.records.run_list import day_from
 
     store = Store(store_path())
-    done = store.archive(day_from(before), lambda runs: click.echo(f"{runs} runs moved", err=True))
+    done = archive_old_traces(store, day_from(before), lambda runs: click.echo(f"{runs} runs moved", err=True))
     if as_json:
         emit({"folder": str(store.archive_folder), **vars(done)})
         return

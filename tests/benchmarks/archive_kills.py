@@ -56,10 +56,11 @@ def main() -> None:
             archive = Path(folder) / "archive"
             while not archive.exists() and program.poll() is None:
                 time.sleep(0.002)
-            if kill % 4:  # most of them while the file is written and taken up
-                while program.poll() is None and not [*archive.glob("*.parquet"), *archive.glob(".*.part")]:
-                    time.sleep(0.001)
-                time.sleep(choose.uniform(0.0, 0.15))
+            if kill % 4:  # most of them while the file is written, or when it has its name and is taken up
+                pattern = "*.parquet" if kill % 4 > 1 else ".*.part"
+                while program.poll() is None and not list(archive.glob(pattern)):
+                    time.sleep(0.0005)
+                time.sleep(choose.uniform(0.0, 0.02))
             else:
                 time.sleep(choose.uniform(0.0, given.within))
             program.send_signal(signal.SIGKILL)

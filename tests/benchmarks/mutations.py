@@ -756,6 +756,11 @@ USE_CASES = [
         ("an aborted run makes a page old", 'c.ending == "finished"', "c.id > 0"),
     ),
     *_of(
+        "benchrig/application/archiving.py",
+        ("tests/application/test_archiving.py",),
+        ("what waits for delivery is archived", "if brought is not None and brought.why:", "if False:"),
+    ),
+    *_of(
         "benchrig/records/backup.py",
         ("tests/records/test_backup.py",),
         ("a changed copy is taken", "        if found.checked.faults:", "        if False:"),
