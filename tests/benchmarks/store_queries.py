@@ -5,8 +5,9 @@
 
 `throwaway` starts a server in a folder of its own, which keeps its promises of the disk. Three recorded runs are copied
 by SQL, a minute apart, one in ten a reject; without traces, and with steps and values for the last 20,000 only (a
-summary of a day needs them). Milliseconds by the clock, in one process: the first time, the median and the worst of
-`--repeat`. Recording is by the program, run after run, without traces.
+summary of a day needs them). Milliseconds in one process: by the clock the first time and the median of `--repeat`, and
+the mean of the CPU's, of this process and, where the server is on this computer, of its own that serves us: on a busy
+computer only that tells. Recording is by the program, run after run, without traces.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -119,31 +121,49 @@ def record(place: StorePlace, count: int) -> float:
     return count / (time.perf_counter() - began)
 
 
-def timed(work: Callable[[], Any], repeat: int) -> tuple[float, float, float]:
-    """Milliseconds: the first time, the median, the worst of the others."""
+def cpu_s(backends: list[int]) -> float:
+    """CPU seconds of this process and of some of the server's."""
+    used = time.process_time()
+    for process in backends:
+        fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+        used += (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    return used
+
+
+def timed(work: Callable[[], Any], repeat: int, backends: list[int]) -> tuple[float, float, float]:
+    """Milliseconds: the first time, the median of the others, the mean of the CPU's."""
     took = []
+    used = 0.0
     for _ in range(repeat + 1):
+        if len(took) == 1:
+            used = cpu_s(backends)
         began = time.perf_counter()
         work()
         took.append(1e3 * (time.perf_counter() - began))
-    return took[0], statistics.median(took[1:]), max(took[1:])
+    return took[0], statistics.median(took[1:]), 1e3 * (cpu_s(backends) - used) / repeat
 
 
 def measure(place: StorePlace, runs: int, repeat: int) -> dict[str, tuple[float, float, float]]:
     """The questions of every day."""
     store = Store(place, reading=True)
+    with store.reading() as connection:
+        served = place.on_server and connection.dialect.name == "postgresql"
+        asked = "SELECT pg_backend_pid() WHERE inet_server_addr() <<= '127.0.0.0/8'"
+        backends = list(connection.exec_driver_sql(asked).scalars()) if served else []
     newest = store.runs(1)[0].started
     day = datetime(newest.year, newest.month, newest.day, tzinfo=UTC) - timedelta(days=1)
     middle = f"run:{max(1, runs // 2)}"
     return {
-        "list by tag": timed(lambda: store.runs(50, wanted=RunsWanted(tag="T-7")), repeat),
-        "last 100 rejects": timed(lambda: store.runs(100, wanted=RunsWanted(verdict="reject")), repeat),
-        "last 50 runs": timed(lambda: store.runs(50), repeat),
+        "list by tag": timed(lambda: store.runs(50, wanted=RunsWanted(tag="T-7")), repeat, backends),
+        "last 100 rejects": timed(lambda: store.runs(100, wanted=RunsWanted(verdict="reject")), repeat, backends),
+        "last 50 runs": timed(lambda: store.runs(50), repeat, backends),
         "summary of a day": timed(
-            lambda: store.summary(RunsWanted(since=day, before=day + timedelta(days=1))), max(3, repeat // 4)
+            lambda: store.summary(RunsWanted(since=day, before=day + timedelta(days=1))), repeat, backends
         ),
-        "one run, without traces": timed(lambda: next(iter(store.read([int(middle[4:])], traces=False))), repeat),
-        "open the store": timed(lambda: Store(place, reading=True), max(3, repeat // 4)),
+        "one run, without traces": timed(
+            lambda: next(iter(store.read([int(middle[4:])], traces=False))), repeat, backends
+        ),
+        "open the store": timed(lambda: Store(place, reading=True), repeat, []),
     }
 
 
@@ -152,12 +172,14 @@ def compare_engines(url: str, counts: list[int], repeat: int) -> None:
     for runs in counts:
         with tempfile.TemporaryDirectory() as folder, places(url, Path(folder), runs) as both:
             found = {}
-            for name, place in both:
+            for _, place in both:
                 store = Store(place)
                 for kind, tag in (("accept", "T-77"), ("accept", "CHECK"), ("reject", "T-78")):
                     record_into(store.recorder(), kind, tag=tag)
                 del store
-                copied = multiply(place, runs)
+            with ThreadPoolExecutor() as pool:
+                seconds = list(pool.map(multiply, [place for _, place in both], [runs, runs]))
+            for (name, place), copied in zip(both, seconds, strict=True):
                 found[name] = measure(place, runs, repeat)
                 rate = record(place, RECORDED)
                 print(
@@ -166,6 +188,6 @@ def compare_engines(url: str, counts: list[int], repeat: int) -> None:
                     flush=True,
                 )
             print(f"load of this computer: {os.getloadavg()[0]:.0f} on {os.cpu_count()} cores")
-            print(f"{'ms: first, median, worst':26}" + "".join(f"{name:>30}" for name in found))
+            print(f"{'ms: first, median, CPU':26}" + "".join(f"{name:>30}" for name in found))
             for what in found["SQLite"]:
                 print(f"{what:26}" + "".join("{:12.1f}{:9.1f}{:9.1f}".format(*found[name][what]) for name in found))
