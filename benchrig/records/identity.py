@@ -60,6 +60,11 @@ _NUMBERS = {
 """The highest number in a table and the highest given out. Plain text: it is part of what each run costs."""
 _GIVEN = {kind: sa.text(f'UPDATE identity SET "{kind}" = :number WHERE id = 1') for kind in _NUMBERS}
 _DIGEST = sa.text("UPDATE identity SET digest = :digest WHERE id = 1")
+ON_SERVER = (
+    "Restore the server's newest backup. Is there no newer one, delete {file} on each computer that uses this "
+    "store: each bench then delivers what is missing anew, from its own store. What was written there directly "
+    "(decisions) is lost."
+)
 _ABOUT = (
     "benchrig notices by this file when the store beside it was lost or put back from an old backup: leave it here."
 )
@@ -224,8 +229,13 @@ def lost(place: StorePlace, beside: Head, what: str) -> ConfigError:
     """The error for a store that was here and is not any more."""
     kept = f" Runs up to {beside.run:04d} were in it." if beside.run else ""
     return ConfigError(
-        f"Records {place}: {what}, but a store was kept here.{kept} Nothing was begun anew.", hint=NEW_STORE
+        f"Records {place}: {what}, but a store was kept here.{kept} Nothing was begun anew.",
+        hint=_hint(place, NEW_STORE),
     )
+
+
+def _hint(place: StorePlace, of_a_file: str) -> str:
+    return ON_SERVER.format(file=identity_path(place.beside)) if place.on_server else of_a_file
 
 
 def compare(place: StorePlace, own: Head | None, beside: Head | None) -> None:
@@ -243,7 +253,7 @@ def compare(place: StorePlace, own: Head | None, beside: Head | None) -> None:
             f"Records {place}: this is not the store that was kept here"
             + (f", which came to run {beside.run:04d}" if beside.run else "")
             + ". Was a file of another computer, or an old backup, put in its place?",
-            hint=FROM_BACKUP,
+            hint=_hint(place, FROM_BACKUP),
         )
     behind = next(
         (
@@ -262,13 +272,13 @@ def compare(place: StorePlace, own: Head | None, beside: Head | None) -> None:
         raise ConfigError(
             f"Records {place}: the store is older than it once was: {behind}. "
             f"{'Its write-ahead log is missing, or ' if lacks_log else ''}an old backup was put in its place.",
-            hint=FROM_BACKUP,
+            hint=_hint(place, FROM_BACKUP),
         )
     if own.run == beside.run and beside.digest and own.digest != beside.digest:
         raise ConfigError(
             f"Records {place}: run {own.run:04d} in it is not the run {own.run:04d} that was kept here. Was an old "
             "backup used meanwhile on another computer?",
-            hint=FROM_BACKUP,
+            hint=_hint(place, FROM_BACKUP),
         )
 
 

@@ -65,8 +65,12 @@ def number(value: float | None) -> float | None:
 
 
 def text(value: str) -> str:
-    """Text as the store keeps it: half characters (a damaged command line can hold some) become question marks."""
-    return value.encode("utf-8", "replace").decode("utf-8") if not value.isascii() else value
+    """Text as the store keeps it: half characters (a damaged command line can hold some) become question marks.
+
+    So do characters of the number 0, which PostgreSQL does not take.
+    """
+    whole = value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
+    return whole.replace("\0", "?")
 
 
 def texts_content(several: Iterable[str]) -> list[str]:

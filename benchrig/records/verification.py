@@ -21,7 +21,7 @@ from benchrig.records.run_record import RunRecord
 from benchrig.records.run_seal import archived_faults, head_faults, not_sealed_faults
 from benchrig.records.seal_check import SINGLE, Chain, Checker, Fault, unsealed_fault
 from benchrig.records.sealed_content import SealedKind
-from benchrig.records.seals import SEALED_SINCE, Entry, entries, heads
+from benchrig.records.seals import SEALED_SINCE, Entry, chain_title, entries, heads
 
 __all__ = ["ChainChecked", "KeptHead", "StoreChecked", "read_head", "verify_store"]
 
@@ -120,9 +120,10 @@ def verify_store(
     found.faults += _rules(connection)
     for chain_id in checker.chains:
         found.faults += _chain(connection, checker, chain_id, found)
-    titles = Counter(chain.title for chain in checker.chains.values())
+    titles = Counter(chain_title(chain.bench, chain.simulated) for chain in checker.chains.values())
     found.remarks += [
-        f"{count} computers have sealed as {title}, each with its own key: do two benches go by one name?"
+        f"{count} computers have sealed as {title}: do two benches go by one name? Their runs are kept apart; give "
+        "each bench file a name of its own."
         for title, count in titles.items()
         if count > 1
     ]

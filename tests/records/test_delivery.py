@@ -17,6 +17,7 @@ from benchrig.records.database.place import StorePlace, place_named
 from benchrig.records.decisions import Decision
 from benchrig.records.delivery import delivering
 from benchrig.records.delivery.delivering import Delivered, Waits, deliver, waits
+from benchrig.records.identity import identity_path
 from benchrig.records.label_code import label_code
 from benchrig.records.run_list import RunsWanted
 from tests.postgresql import Cluster
@@ -80,6 +81,9 @@ def test_runs_of_two_benches_that_go_by_one_name_and_number_are_two_runs(worksho
     assert len({run.own_name for run in runs}) == 4
     found = there.verify()
     assert told(found) == []
+    assert any(
+        "2 computers have sealed as demo bench: do two benches go by one name?" in each for each in found.remarks
+    )
     # A third one writes into the shared store itself.
     assert record_into(there.recorder(), "accept", tag="C-9") == "0005"
     record_into(second.recorder(), "accept", tag="C-8")
@@ -124,6 +128,38 @@ def test_a_delivery_that_breaks_off_leaves_whole_runs_and_goes_on_where_it_was(
     deliver(own, there)
     assert [run.tag for run in there.runs()] == ["C-2", "C-1"]
     assert told(there.verify()) == []
+
+
+def test_odd_characters_and_large_seeds_come_over_as_they_are(workshop: Path, shared: StorePlace) -> None:
+    own, there = Store(workshop / "records.sqlite"), Store(shared)
+    recorder = own.recorder()
+    recorder.run_started(replace(started("C-1", complaint="a\0b \udcff Ω %s :x"), seed=2**63 - 1))
+    recorder.run_ended(ended("aborted", steps("aborted")))
+    assert deliver(own, there).runs == 1
+    record = there.run("C-1")
+    assert (record.intake.complaint, record.seed) == ("a?b ? Ω %s :x", 2**63 - 1)
+    assert record.digest_faults() == ()
+    assert told(there.verify()) == []
+
+
+def test_a_server_that_was_lost_or_put_back_from_a_backup_is_told_with_what_to_do(
+    workshop: Path, shared: StorePlace, postgresql: Cluster
+) -> None:
+    own, there = bench_of(workshop), Store(shared)
+    deliver(own, there)
+    behind(shared, "UPDATE identity SET run = 1")
+    with pytest.raises(ConfigError, match="older than it once was") as caught:
+        Store(shared)
+    assert "delivers what is missing anew" in caught.value.hint
+    schema = shared.url.rpartition("%3D")[2]
+    postgresql.execute(f"DROP SCHEMA {schema} CASCADE", f"CREATE SCHEMA {schema}")
+    with pytest.raises(ConfigError, match="a store was kept here") as caught:
+        Store(shared)
+    assert str(identity_path(shared.beside)) in caught.value.hint
+    identity_path(shared.beside).unlink()
+    anew = Store(shared)
+    assert deliver(own, anew).runs == 2
+    assert told(anew.verify()) == []
 
 
 @pytest.mark.slow
