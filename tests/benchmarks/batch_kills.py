@@ -2,19 +2,22 @@
 
     nice .venv/bin/python -m tests.benchmarks.batch_kills --kills 500 --seed 1
     nice .venv/bin/python -m tests.benchmarks.batch_kills --kills 500 --seed 2 --postgresql
-    nice .venv/bin/python -m tests.benchmarks.batch_kills --kills 25 --seed 3 --whole
+    nice .venv/bin/python -m tests.benchmarks.batch_kills --kills 500 --seed 3 --delivery
+    nice .venv/bin/python -m tests.benchmarks.batch_kills --kills 25 --seed 4 --whole
 
 A copy of this process records run after run (`--whole`: takes simulated valves through `qualify --batch`) and says what
 is recorded once the recorder has returned. It is killed after a random word and a random part of what comes between two
 of them, most of which is committing. With `--postgresql` the victim is in turn the program, the server with all of its
 processes, and both; the server keeps its promises of the disk. Then the store is opened again and looked at; in all of
-it `records verify` has to find nothing. A kill ends programs and not the computer: what the system has not written out
-yet is not lost by it.
+it `records verify` has to find nothing. With `--delivery` the batch is recorded into a file and brought to the server
+after each run: at the end each run has to be there once, in order. A kill ends programs and not the computer: what the
+system has not written out yet is not lost by it.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
 import itertools
 import json
 import os
@@ -25,7 +28,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -34,6 +37,7 @@ from benchrig.errors import BenchError
 from benchrig.records import Store
 from benchrig.records.cut_off_runs import CUT_OFF
 from benchrig.records.database.place import StorePlace, place_named
+from benchrig.records.delivery.delivering import deliver
 from benchrig.records.recorder import Recorder
 from benchrig.sequencer.events import RunEnded, RunStarted, StepResult
 from tests.postgresql import Cluster
@@ -42,6 +46,7 @@ from tests.reports.sample_record import ended, started, steps
 KINDS = ("accept", "reject", "undecided", "aborted")
 RUNS = 3
 """In one batch: as many as are killed on the way to its end, or just after it."""
+_RUNS = "SELECT start_digest, end_digest FROM runs ORDER BY id"
 WORDS = {kind: len(steps(kind)) + 2 for kind in KINDS}
 SLOWEST_S = 60.0
 _SHORT = {kind: tuple(replace(each, traces=each.traces[:1]) for each in steps(kind)) for kind in KINDS}
@@ -80,8 +85,8 @@ def telling(mouth: int) -> None:
     Recorder.run_started, Recorder.step_finished, Recorder.run_ended = run_started, step_finished, run_ended  # type: ignore[method-assign]
 
 
-def quick_batch(place: StorePlace, seed: int) -> None:
-    """Made-up runs, one after the other, of all kinds."""
+def quick_batch(place: StorePlace, seed: int, shared: StorePlace | None = None) -> None:
+    """Made-up runs, one after the other, of all kinds; each brought to the shared store where there is one."""
     choose = random.Random(seed)
     store = Store(place)
     for number in range(RUNS):
@@ -91,6 +96,9 @@ def quick_batch(place: StorePlace, seed: int) -> None:
         for each in _SHORT[kind]:
             recorder.step_finished(each)
         recorder.run_ended(ended(kind, _SHORT[kind]))
+        if shared is not None:
+            with suppress(BenchError):  # the server is away: it waits here
+                deliver(store, Store(shared))
 
 
 def whole_batch(place: StorePlace, seed: int) -> None:
@@ -114,15 +122,17 @@ class Study:
         *,
         batch: Callable[[StorePlace, int], None] = quick_batch,
         server: Cluster | None = None,
+        shared: StorePlace | None = None,
     ) -> None:
         self.place = place
         self.choose = random.Random(seed)
         self.batch = batch
         self.server = server
+        self.shared = shared
         self.victims: Counter[str] = Counter()
         self.endings: Counter[str] = Counter()
         self.faults: list[str] = []
-        self.words = 0
+        self.words = self.left_over = 0
         self.seen: set[str] = set()
         Store(place)
 
@@ -142,7 +152,8 @@ class Study:
                 telling(mouth)
                 self.batch(self.place, number)
             except BaseException as error:  # noqa: BLE001  # the parent is to hear of it
-                os.write(mouth, (json.dumps(["error", f"{type(error).__name__}: {error}"]) + "\n").encode())
+                what = "told" if isinstance(error, BenchError) else "not told"
+                os.write(mouth, (json.dumps([what, f"{type(error).__name__}: {error}"]) + "\n").encode())
             os._exit(0)
         os.close(mouth)
         said = self._kill(child, ear, after, wait_part, victim)
@@ -188,7 +199,7 @@ class Study:
                 told[current].steps.append(value)
             elif what == "ended":
                 told[current].ending = value
-            elif victim == "program":
+            elif victim == "program" or what == "not told":
                 self._fault(number, f"the batch itself failed: {value}")
         store = Store(self.place)
         there = {each.run for each in store.runs(limit=4 * RUNS)} - self.seen
@@ -223,6 +234,23 @@ class Study:
         """All of the store against its seals."""
         for fault in Store(self.place).verify().faults:
             self.faults.append(f"verify: {fault.how} {fault.what}: {fault.says}")
+        if self.shared is not None:
+            self._look_at_delivery(self.shared)
+
+    def _look_at_delivery(self, place: StorePlace) -> None:
+        """What is left is brought over; then each run is there once, in order, and nothing waits."""
+        own, shared = Store(self.place), Store(place)
+        self.left_over += deliver(own, shared).runs
+        digests = []
+        for store in (own, shared):
+            with store.reading() as connection:
+                digests.append(connection.exec_driver_sql(_RUNS).all())
+        if digests[0] != digests[1]:
+            self.faults.append(f"delivered: {len(digests[1])} runs on the server, {len(digests[0])} here, or not alike")
+        if deliver(own, shared).entries:
+            self.faults.append("delivered: something was brought over twice")
+        for fault in shared.verify().faults:
+            self.faults.append(f"verify on the server: {fault.how} {fault.what}: {fault.says}")
 
     def _fault(self, number: int, said: str) -> None:
         self.faults.append(f"kill {number}: {said}")
@@ -231,7 +259,8 @@ class Study:
         """The figures so far."""
         return (
             f"{self.victims.total()} kills ({_list(self.victims)}), {len(self.seen)} runs ({_list(self.endings)}), "
-            f"{self.words} words of what was recorded, {len(self.faults)} faults"
+            f"{self.words} words of what was recorded, "
+            f"{f'{self.left_over} runs left over by deliveries, ' if self.shared else ''}{len(self.faults)} faults"
         )
 
 
@@ -240,14 +269,25 @@ def _list(counted: Counter[str]) -> str:
 
 
 def study(
-    kills: int, seed: int, *, postgresql: bool = False, whole: bool = False, say: Callable[[Any], None] = print
+    kills: int,
+    seed: int,
+    *,
+    postgresql: bool = False,
+    delivery: bool = False,
+    whole: bool = False,
+    say: Callable[[Any], None] = print,
 ) -> Study:
     """So many kills in a store of their own."""
     with ExitStack() as stack:
         home = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        server = stack.enter_context(Cluster(durable=True)) if postgresql else None
-        place = StorePlace(home / "records.sqlite") if server is None else place_named(server.new_schema(), home)
-        done = Study(place, seed, batch=whole_batch if whole else quick_batch, server=server)
+        server = stack.enter_context(Cluster(durable=True)) if postgresql or delivery else None
+        there = None if server is None else place_named(server.new_schema(), home)
+        here = StorePlace(home / "records.sqlite")
+        if delivery and there is not None:
+            Store(there)
+            done = Study(here, seed, batch=functools.partial(quick_batch, shared=there), server=server, shared=there)
+        else:
+            done = Study(there or here, seed, batch=whole_batch if whole else quick_batch, server=server)
         for number in itertools.count():
             if number == kills:
                 break
@@ -264,9 +304,10 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--postgresql", action="store_true", help="A server of its own, which is killed as well.")
+    parser.add_argument("--delivery", action="store_true", help="Into a file, and from there to such a server.")
     parser.add_argument("--whole", action="store_true", help="The whole command on the simulated bench.")
     given = parser.parse_args()
-    done = study(given.kills, given.seed, postgresql=given.postgresql, whole=given.whole)
+    done = study(given.kills, given.seed, postgresql=given.postgresql, delivery=given.delivery, whole=given.whole)
     print(done.said())
     for fault in done.faults:
         print(f"  {fault}")
