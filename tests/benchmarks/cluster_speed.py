@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -54,12 +55,16 @@ def _copy(raw: sqlite3.Connection, table: str, where: str, new: dict[str, str]) 
     raw.execute(f"INSERT INTO {table} ({quoted}) SELECT {taken} FROM {table} WHERE {where} ORDER BY id")
 
 
-def stored(home: Path, runs: int) -> Store:
-    environment = os.environ | {"BENCHRIG_HOME": str(home)}
-    for condition in CONDITIONS:
-        command = [sys.executable, "-m", "benchrig", "demo", "--condition", condition, "--json"]
-        subprocess.run(command, env=environment, cwd=ROOT, capture_output=True, check=False)
+def stored(home: Path, runs: int, source: Path | None) -> Store:
     path = home / "records.sqlite"
+    home.mkdir()
+    if source is not None:
+        shutil.copyfile(source, path)
+    else:
+        environment = os.environ | {"BENCHRIG_HOME": str(home)}
+        for condition in CONDITIONS:
+            command = [sys.executable, "-m", "benchrig", "demo", "--condition", condition, "--json"]
+            subprocess.run(command, env=environment, cwd=ROOT, capture_output=True, check=False)
     with closing(sqlite3.connect(path)) as raw:
         (have,) = raw.execute("SELECT count(*) FROM runs").fetchone()
     copied(path, have, runs)
@@ -71,11 +76,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--each", type=int, default=100, help="Runs in a piece.")
+    parser.add_argument("--copy", type=Path, help="A store whose runs are copied, in place of simulated ones.")
     parser.add_argument("--idle", action="store_true")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder, small_cluster(Path(folder) / "cluster") as cluster:
         home = Path(folder) / "home"
-        store = stored(home, given.runs)
+        store = stored(home, given.runs, given.copy)
         while given.idle and os.getloadavg()[0] > 1:
             time.sleep(5)
         here_s = there_s = 0.0
