@@ -14,7 +14,9 @@ import pytest
 from benchrig.analysis.results import Characteristic
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.records import RunRecord
+from benchrig.records.decisions import Decision
 from benchrig.records.label_code import label_code
+from benchrig.records.later import Later
 from benchrig.reports.label import label_html
 from benchrig.reports.page import page_html
 from benchrig.sequencer.events import StepResult
@@ -100,6 +102,21 @@ def wet(record: RunRecord) -> RunRecord:
     return dataclasses.replace(record, judgement=judgement)
 
 
+def decided_later(record: RunRecord) -> RunRecord:
+    """Two decisions, a withdrawal and a later run since."""
+    at = record.started
+    decisions = (
+        Decision(at, "R. Counter", "clean and retest", "dust in the seat; the customer agreed on the telephone"),
+        Decision(at, "R. Counter", "scrap", "one mounting ear is cracked through"),
+    )
+    later = (
+        *(Later(at, "decision", f"decided by {each.operator}: {each.disposition}") for each in decisions),
+        Later(at, "withdrawal", "cal-0003 (volume), which it rests on, was withdrawn: the reference vessel was dented"),
+        Later(at, "run", "the part was tested again, run 0057: accept"),
+    )
+    return dataclasses.replace(record, decisions=decisions, later=later)
+
+
 CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
     "accept": (sample("accept"), None),
     "reject, controlled": (controlled(sample("reject")), None),
@@ -109,8 +126,12 @@ CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
     "warm": (warmed(sample("accept")), None),
     "uncalibrated": (uncalibrated(sample("reject")), None),
     "tested before": (sample("accept"), sample("reject", run="0041")),
+    "decided and tested again since": (decided_later(sample("reject")), None),
     "long tag and complaint": (longest(sample("reject")), None),
-    "all at once": (longest(uncalibrated(controlled(warmed(sample("reject"))))), sample("accept", run="0041")),
+    "all at once": (
+        longest(decided_later(uncalibrated(controlled(warmed(sample("reject")))))),
+        sample("accept", run="0041"),
+    ),
 }
 
 
