@@ -33,7 +33,15 @@ from benchrig.sequencer.steps.clicks import PULSE_MS, at_the_end, known_of_pulse
 from benchrig.sequencer.steps.coil import SHORT_MARGIN
 from benchrig.sequencer.steps.control import doubted, without_control
 from benchrig.sequencer.steps.flow import characteristics_of, known_of_fill
-from benchrig.sequencer.steps.hold import EXPECTED_LABEL, EXPECTED_U_LABEL, HELD_LABEL, known_of, learned, limit_of
+from benchrig.sequencer.steps.hold import (
+    EXPECTED_LABEL,
+    EXPECTED_U_LABEL,
+    HELD_LABEL,
+    LET_DOWN_LABEL,
+    known_of,
+    learned,
+    limit_of,
+)
 from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.vapour import LEAST_U_PA, ROOM_READ_U_K, RestRise
 from benchrig.verdict.judgement import Judgement, Limit
@@ -170,6 +178,7 @@ def _hold(run: Context, step: StepResult) -> Iterable[Characteristic]:
     seconds = max(step.ended_s - step.started_s, 0.1)
     drift = step.readings["drift of the room"][0] / 60, math.sqrt(2.0) * ROOM_READ_U_K / seconds
     reached_pa = step.readings["vacuum reached"][0] * 1000
+    run.let_down = LET_DOWN_LABEL in step.readings
     run.expected_chill_k = step.readings.get(EXPECTED_LABEL, (None, "K"))[0]
     run.expected_chill_u_k = step.readings.get(EXPECTED_U_LABEL, (0.0, "K"))[0]
     rest = None

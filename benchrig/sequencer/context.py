@@ -93,6 +93,8 @@ class Context:
     reached_vacuum_pa: float | None = None
     drawn_s: float = 0.0
     """How long the last draw-down took."""
+    let_down: bool = False
+    """It was into a vacuum tank."""
     course: list[tuple[float, float]] = field(default_factory=list)
     """Seconds and pressures, Pa, of that draw-down."""
     expected_chill_k: float | None = None

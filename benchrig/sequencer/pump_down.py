@@ -51,7 +51,7 @@ def draw_down(run: Context, step: str) -> float:
     wanted_pa, limit_s = run.hold_vacuum_pa, run.bench.file.draw_limit_s
     report = run.watch(step, limit_s)
     earlier: list[tuple[float, float]] = []
-    run.course = [(0.0, run.ambient_pa)]
+    run.course, run.let_down = [(0.0, run.ambient_pa)], run.bench.file.tank is not None
     look_back_s = LOOK_BACK_S if run.bench.file.tank is None else TANK_LOOK_BACK_S
     for elapsed_s, pressure_pa, shut_off_pa in pumped(
         run.bench, run.ambient_pa, wanted_pa, coil=run.closed_when_energised

@@ -25,6 +25,7 @@ __all__ = [
     "EXPECTED_LABEL",
     "EXPECTED_U_LABEL",
     "HELD_LABEL",
+    "LET_DOWN_LABEL",
     "QUICK_WORDS",
     "TAU_LABEL",
     "capture_words",
@@ -37,7 +38,7 @@ __all__ = [
 
 NAME, UNIT = "hold_leak_sccm", "sccm"
 HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
-DRAWN_LABEL = "drawn down within"
+DRAWN_LABEL, LET_DOWN_LABEL = "drawn down within", "let down within"
 EXPECTED_LABEL, EXPECTED_U_LABEL = "chill by the let-down", "chill by the let-down, u"
 CHILL_LABEL = "gas colder than the walls at first"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
@@ -46,6 +47,8 @@ PUMP_RUNS_ON_S = 0.1
 """The pump stops this long after the isolation valve was told to close: a few times the valve's travel."""
 QUICK_BELOW_PA, QUICK_S = 5_000.0, 3.0
 """From so little vacuum the rise is over within a second: record it faster."""
+FLOODED_PART = 0.75
+"""A let-down that levels off below this part of the vacuum wanted is a valve that lets in as much as the tank draws."""
 LOOK_EVERY_S = 0.15
 """The board is asked so often how far it is; a look at the leak is due at some of these."""
 ENOUGH_VACUUM = 0.9
@@ -78,7 +81,8 @@ def hold(run: Context) -> StepOutput:
     rest = rise_at_rest(run)
     reached_pa = draw_down(run, "hold")
     run.reached_vacuum_pa = reached_pa
-    quick = reached_pa < QUICK_BELOW_PA
+    flooded = run.let_down and reached_pa < FLOODED_PART * run.hold_vacuum_pa
+    quick = flooded or reached_pa < QUICK_BELOW_PA
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
     hold_s = QUICK_S if quick else file.sequence.hold_s
     report = run.watch("hold", hold_s)
@@ -132,6 +136,8 @@ def hold(run: Context) -> StepOutput:
     else:
         check_dead(run, bench.current_a())
     run.vacuum_pa = run.ambient_pa - ended_pa
+    if flooded:
+        run.reached_vacuum_pa = reached_pa = max(run.vacuum_pa, 0.0)  # what a tank draws for a moment no valve holds
     drift = drift_k_s, drift_u_k_s = room.drift_k_s()
     result = looks_at(recording).result(recording.time_s, pressure_pa, drift)
     held_s = float(recording.time_s[-1])
@@ -151,7 +157,7 @@ def hold(run: Context) -> StepOutput:
         traces=(_trace(recording, result),),
         readings={
             "vacuum reached": (reached_pa / 1000, "kPa"),
-            DRAWN_LABEL: (run.drawn_s, "s"),
+            LET_DOWN_LABEL if run.let_down else DRAWN_LABEL: (run.drawn_s, "s"),
             **_by_the_let_down(run),
             HELD_LABEL: (held_s, "s"),
             "vacuum left": (run.vacuum_pa / 1000, "kPa"),
@@ -216,12 +222,12 @@ def known_recovery_of(run: Context) -> dict[str, Any]:
     if day is not None:
         of_the_day = {"thermal_time_constant_s": day.tau_s, "thermal_time_constant_u_s": day.tau_u_s}
         chill: dict[str, float | None] = {"chill_k": day.chill_k, "chill_u_k": day.chill_u_k}
-        if bench.file.tank is not None and day.expected_k is not None:
+        if run.let_down and day.expected_k is not None:
             chill |= known_chill(run, day.chill_k, day.chill_u_k, like_k=day.expected_k)
         return {**of_the_day, **chill, "recovery_varies": (0.0, 0.0)}
     today = bench.traceability.is_of_today("heat")
     varies = SAME_DAY_VARIES if today else RECOVERY_VARIES
-    if bench.file.tank is None or heat.chill_k is None:
+    if not run.let_down or heat.chill_k is None:
         return {"chill_k": heat.chill_k, "chill_u_k": heat.chill_u_k, "recovery_varies": varies}
     if today:
         varies = varies[0], LET_DOWN_VARIES
