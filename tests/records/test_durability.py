@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import itertools
 import os
 import sqlite3
@@ -16,6 +17,7 @@ from benchrig.clock import RealClock
 from benchrig.errors import BenchError, InterlockOpen
 from benchrig.records import Recorder, Store, run_document
 from benchrig.records import schema as schema_module
+from benchrig.records.database import run_holds
 from benchrig.records.database.run_holds import lock_path
 from tests.records.raw_database import raw_database
 from tests.reports.sample_record import ended, record_into, started, steps
@@ -49,6 +51,25 @@ def test_a_run_cut_off_keeps_its_finished_steps_and_is_marked_as_aborted(worksho
     assert record.bench_seconds == record.steps[-1].ended_s
     assert record.digest_faults() == ()
     assert run_document(record, None)["verdict"] is None
+    assert sorted(entry.name for entry in workshop.iterdir()) == ["keys", "records.sqlite", "records.sqlite.identity"]
+
+
+@pytest.mark.parametrize("last", ["give_back", "make_room"])
+def test_a_program_killed_while_it_lets_go_of_its_run_leaves_nothing_behind_for_ever(
+    workshop: Path, monkeypatch: pytest.MonkeyPatch, last: str
+) -> None:
+    def killed(*_: object) -> None:
+        raise SystemExit  # nothing after it is done, as after kill -9
+
+    recorder = Store(workshop / "records.sqlite").recorder()
+    with monkeypatch.context() as patch:
+        patch.setattr(*((run_holds, last) if last == "give_back" else (run_holds.FileHold, last)), killed)
+        with pytest.raises(SystemExit):
+            record_into(recorder, "accept")
+    del recorder  # its lock falls with it
+    gc.collect()
+    record = Store(workshop / "records.sqlite").run("1")
+    assert (record.ending, record.verdict) == ("finished", "accept")
     assert sorted(entry.name for entry in workshop.iterdir()) == ["keys", "records.sqlite", "records.sqlite.identity"]
 
 

@@ -130,10 +130,11 @@ class FileHold:
 
     def let_go(self) -> None:
         """See `RunHold`."""
-        self.make_room()
+        # The spare file goes last: killed in between, `leftovers` still finds what there is to take away.
         if self._lock is not None:
             give_back(self._lock)
             self._lock = None
+        self.make_room()
 
 
 class ServerHold:
