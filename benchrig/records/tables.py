@@ -299,7 +299,6 @@ delivered = sa.Table(
     sa.Column("subject", WHOLE, primary_key=True, autoincrement=False),
     sa.Column("here", WHOLE, nullable=False),
     sa.Column("rows", PlainText, nullable=False),
-    sa.Column("at", UtcText, nullable=False),
     sa.UniqueConstraint("kind", "here"),
     sqlite_strict=True,
 )

@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError
 from benchrig.records import tables
 from benchrig.records.database.place import StorePlace
@@ -282,7 +281,7 @@ class _Copy:
             self._there.execute(_plain_insert(table, rows[0]), rows)
 
     def _remember(self, kind: str, subject: int, given: int, rows: str = "") -> None:
-        row = {"chain": self._chain, "kind": kind, "subject": subject, "here": given, "rows": rows, "at": utc_now()}
+        row = {"chain": self._chain, "kind": kind, "subject": subject, "here": given, "rows": rows}
         self._there.execute(sa.insert(tables.delivered), row)
 
     def _given(self, kind: str, number: int | None) -> int | None:

@@ -24,7 +24,6 @@ def upgrade() -> None:
         sa.Column("subject", sa.Integer(), nullable=False),
         sa.Column("here", sa.Integer(), nullable=False),
         sa.Column("rows", sa.Text(), nullable=False),
-        sa.Column("at", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("chain", "kind", "subject", name=op.f("pk_delivered")),
         sa.ForeignKeyConstraint(["chain"], ["chains.id"], name=op.f("fk_delivered_chain_chains")),
         sa.UniqueConstraint("kind", "here", name=op.f("uq_delivered_kind_here")),
