@@ -229,6 +229,8 @@ def main() -> None:
                     edit = None  # the database itself says no, by a key, a check or a type
                 if edit is not None:
                     look(connection, place, edit, counts)
+                    if counts["edits"] % 50 == 0:
+                        print(dict(counts), flush=True)
                 transaction.rollback()
             if not queue:
                 queue = choose.sample(columns, len(columns))
