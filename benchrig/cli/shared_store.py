@@ -97,8 +97,8 @@ def say_brought(brought: Brought | None, *, only_trouble: bool = False) -> None:
             err=True,
         )
     elif not only_trouble and brought.delivered.entries:
-        runs = brought.delivered.runs
-        click.echo(f"shared  {brought.place}  {'1 run' if runs == 1 else f'{runs} runs'} delivered", err=True)
+        count = brought.delivered.runs
+        click.echo(f"shared  {brought.place}  {'1 run' if count == 1 else f'{count} runs'} delivered", err=True)
 
 
 def say_what_waits() -> None:
