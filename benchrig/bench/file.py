@@ -216,6 +216,9 @@ class SequenceTable(_Table):
     coil_readings: Annotated[int, Field(ge=2, le=100)] = 3
     vapour_look_s: Annotated[float, Field(ge=0, le=60)] = 5.0
     """Manifold closed around the valve before the pump runs, to see fuel vapour; 0: no such look."""
+    fresh_air: bool = False
+    """Where a leak shows, the pump may draw fresh air in by the vent, for a second look for vapour. Vent and pump have
+    to be at opposite ends of the reservoir."""
 
 
 class CheckTable(_Table):

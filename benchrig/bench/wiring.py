@@ -3,7 +3,8 @@
 Three rules hold in every state and on every way between two states:
 
 1. The supply and the meter are never on the coil together: the one leaves before the other comes.
-2. The pump is off before the vent opens, and runs only while the vent is closed.
+2. The pump is off before the vent opens, and runs only while the vent is closed; or, from a manifold without vacuum,
+   with nothing but the isolation valve beside it, to draw fresh air through (`SWEEPING`).
 3. A vacuum is not let back through the pump: the isolation valve closes before the pump stops.
 """
 
@@ -11,13 +12,16 @@ from __future__ import annotations
 
 from benchrig.drivers.relay_board import Output
 
-__all__ = ["AT_REST", "METERING", "allowed", "closed_up", "pumping", "way"]
+__all__ = ["AT_REST", "METERING", "SWEEPING", "allowed", "closed_up", "pumping", "way"]
 
 AT_REST: frozenset[Output] = frozenset()
 """All outputs off: coil dead, pump off and isolated, vent open. The safe state."""
 
 METERING = frozenset({Output.METER})
 """The multimeter on the coil."""
+
+SWEEPING = frozenset({Output.PUMP, Output.ISOLATION})
+"""The pump drawing fresh air in by the open vent, through reservoir and manifold."""
 
 
 def pumping(*, coil: bool) -> frozenset[Output]:
@@ -38,7 +42,7 @@ def allowed(state: frozenset[Output]) -> bool:
     """
     if {Output.COIL, Output.METER} <= state:
         return False
-    return Output.PUMP not in state or Output.VENT in state
+    return Output.PUMP not in state or Output.VENT in state or state <= SWEEPING
 
 
 def way(start: frozenset[Output], end: frozenset[Output]) -> list[frozenset[Output]]:
@@ -66,6 +70,8 @@ def way(start: frozenset[Output], end: frozenset[Output]) -> list[frozenset[Outp
             states.append(to)
 
     leaving = now - end
+    if Output.PUMP in now and Output.VENT in now ^ end:
+        leaving |= now & {Output.PUMP, Output.ISOLATION}
     go(now - (leaving & {Output.COIL, Output.METER, Output.ISOLATION, Output.REFERENCE}))
     go(now - (leaving & {Output.PUMP}))
     go(now - (leaving & {Output.VENT}))

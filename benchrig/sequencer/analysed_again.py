@@ -36,6 +36,8 @@ from benchrig.sequencer.steps.flow import characteristics_of, known_of_fill
 from benchrig.sequencer.steps.hold import (
     EXPECTED_LABEL,
     EXPECTED_U_LABEL,
+    FRESH_LABEL,
+    FRESH_SECONDS_LABEL,
     HELD_LABEL,
     LET_DOWN_LABEL,
     known_of,
@@ -186,6 +188,9 @@ def _hold(run: Context, step: StepResult) -> Iterable[Characteristic]:
         rise_pa = step.readings["rise at rest before pumping"][0]
         look_s = run.bench.file.sequence.vapour_look_s
         rest = RestRise(rise_pa, math.sqrt(2.0) * LEAST_U_PA, look_s, run.ambient_pa, run.ambient_k)
+    if FRESH_LABEL in step.readings:
+        rise_pa, look_s = (step.readings[label][0] for label in (FRESH_LABEL, FRESH_SECONDS_LABEL))
+        rest = RestRise(rise_pa, math.sqrt(2.0) * LEAST_U_PA, look_s, run.ambient_pa, run.ambient_k, fresh=True)
     result = HoldLooks(known_of(run), limit_of(run), rest).result(trace.time_s, pressure_pa, drift)
     run.reached_vacuum_pa = reached_pa
     return (learned(run, result, rest, drift, step.readings[HELD_LABEL][0], reached_pa),)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -12,6 +14,7 @@ from benchrig.analysis.leak.quick_estimate import quick_estimate
 from benchrig.analysis.leak.stopping_rule import (
     EARLY_PART,
     FIRST_LOOK_S,
+    KNOWN_PART,
     SPENT_PART,
     SpentRisk,
     StoppingRule,
@@ -270,3 +273,62 @@ def test_a_leak_that_shows_by_the_estimate_and_is_allowed_is_not_analysed_since_
     assert not calls
     rule().look(2.0, analyse, lambda: (0.6, 0.2))
     assert calls
+
+
+# --- where vapour can be looked for once the hold has ended -----------------------------------------------------------
+
+
+def seeing(limit: float = 5.0) -> StoppingRule:
+    return StoppingRule(limit, 0.005, 0.005, 30.0, vapour_is_seen=True)
+
+
+def leaking(leak: float, u: float = 0.1, explanation: str = "leak") -> HoldResult:
+    return replace(seen(leak, u, explanation), pressure_rate_pa_s=3.65 * leak)
+
+
+def test_a_leak_that_shows_and_is_allowed_ends_the_hold_provided_that_it_is_no_vapour():
+    stopped = asked(seeing(), 2.0, leaking(2.3, 0.3))
+    assert (stopped.side, stopped.leak_pa_s) == ("within", pytest.approx(8.4, abs=0.1))
+
+
+def test_a_valve_without_a_leak_to_speak_of_needs_no_look_for_vapour():
+    assert asked(seeing(), 2.0, leaking(0.4)).leak_pa_s is None
+
+
+def test_a_leak_beyond_its_limit_ends_the_hold_at_two_looks_provided_that_it_is_no_vapour():
+    one = seeing()
+    vapour = seen(6.0, 3.0, "undecided")
+    assert asked(one, 3.0, leaking(9.0), suspected=vapour) is None
+    stopped = asked(one, 3.4, leaking(9.0), suspected=vapour)
+    assert (stopped.side, stopped.leak_pa_s) == ("beyond", pytest.approx(32.9, abs=0.1))
+
+
+def test_a_leak_that_is_beyond_its_limit_whatever_vapour_does_needs_no_look_for_it():
+    one = seeing()
+    asked(one, 3.0, leaking(9.0))
+    assert asked(one, 3.4, leaking(9.0)).leak_pa_s is None
+
+
+@pytest.mark.parametrize(("part", "ends"), [(0.97, True), (1.03, False)])
+def test_a_leak_near_its_limit_ends_the_hold_once_it_is_known_well_enough(part, ends):
+    stopped = asked(seeing(), 9.0, leaking(5.05, part * KNOWN_PART * 5.0))
+    assert (stopped is not None) is ends
+    if stopped is not None:
+        assert (stopped.side, stopped.leak_pa_s) == ("near", pytest.approx(18.4, abs=0.1))
+    assert asked(rule(), 9.0, leaking(5.05, part * KNOWN_PART * 5.0)) is None
+
+
+@pytest.mark.parametrize("explanation", ["wet", "undecided", "changing", "drift"])
+def test_nothing_near_its_limit_ends_a_hold_while_something_else_may_be_the_matter(explanation):
+    assert asked(seeing(), 9.0, leaking(5.05, 0.01, explanation)) is None
+
+
+def test_a_leak_that_shows_by_the_estimate_is_analysed_where_it_can_end_the_hold():
+    calls = []
+
+    def analyse(*, suspicious: bool) -> HoldResult:
+        calls.append(suspicious)
+        return leaking(2.5, 0.2)
+
+    assert seeing().look(2.0, analyse, lambda: (2.5, 0.2)).side == "within"
+    assert calls == [False]

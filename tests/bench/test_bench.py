@@ -255,9 +255,17 @@ def test_a_recording_counts_its_time_from_the_switch_and_ends_early_when_it_has_
     assert 2.0 < short.time_s[-1] < 4.0
 
 
-@pytest.mark.parametrize("to", [pumping(coil=False), frozenset({Output.COIL, Output.METER}), frozenset({Output.PUMP})])
-def test_a_recording_throws_no_more_than_one_switch_and_only_to_an_allowed_state(to):
+@pytest.mark.parametrize(
+    ("begin", "to"),
+    [
+        (frozenset(), pumping(coil=False)),
+        (frozenset({Output.METER}), frozenset({Output.COIL, Output.METER})),
+        (frozenset({Output.REFERENCE}), frozenset({Output.REFERENCE, Output.PUMP})),
+    ],
+)
+def test_a_recording_throws_no_more_than_one_switch_and_only_to_an_allowed_state(begin, to):
     _, bench = armed()
+    bench.switch(begin)
     with pytest.raises(ValueError, match="one switch at a time"):
         bench.record((Channel.PRESSURE,), period_s=0.001, samples=100, switch_at=10, switch_to=to)
 

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.bench.wiring import AT_REST, METERING, allowed, closed_up, pumping, way
+from benchrig.bench.wiring import AT_REST, METERING, SWEEPING, allowed, closed_up, pumping, way
 from benchrig.drivers.relay_board import Output
 
 sets = st.frozensets(st.sampled_from(sorted(Output, key=lambda o: o.name)))
@@ -54,5 +54,17 @@ def test_supply_and_meter_together_are_never_allowed():
     assert not allowed(frozenset({Output.COIL, Output.METER}))
 
 
-def test_the_pump_never_runs_with_the_vent_open():
-    assert not allowed(frozenset({Output.PUMP}))
+@given(allowed_sets, allowed_sets)
+def test_the_vent_moves_only_while_the_pump_stands(start, end):
+    before = start
+    for after in way(start, end):
+        if Output.VENT in before ^ after:
+            assert Output.PUMP not in before | after
+        before = after
+
+
+def test_the_pump_runs_beside_an_open_vent_only_to_sweep():
+    assert allowed(SWEEPING)
+    for other in (Output.COIL, Output.METER, Output.REFERENCE):
+        assert not allowed(SWEEPING | {other})
+        assert not allowed(frozenset({Output.PUMP, other}))

@@ -662,7 +662,12 @@ STOPPING_RULES = [
         STOPPING,
         ("one look beyond ends a hold", "= beyond and self._was_beyond, beyond", "= beyond, beyond"),
         ("vapour is not suspected beyond", "and _is_beyond(analyse(suspicious=True), limit, band_beyond)", ""),
-        ("what shows ends as tight", "band_within) and not _shows(found, limit):", "band_within):"),
+        ("vapour cannot be seen later", "surely or (beyond and self._vapour_is_seen)", "surely"),
+        ("what vapour may make needs no look", "None if surely else found.pressure_rate_pa_s", "None"),
+        ("near the limit for ever", "if self._vapour_is_seen and near:", "if False:"),
+        ("near whatever is the matter", "limit and found.explanation not in DOUBTED", "limit"),
+        ("known well enough at half", "KNOWN_PART = 0.03", "KNOWN_PART = 0.015"),
+        ("what shows ends as tight", "if within and not _shows(found, limit):", "if within:"),
         (
             "what shows is worth a look",
             "within &= leak - (SHOWS_U + WANDERS_U) * u <= SHOWS_PART * limit",
@@ -848,6 +853,14 @@ EARLY_ENDS = [
         "benchrig/analysis/leak/stopping_rule.py",
         ("tests/analysis/test_stopping_rule.py",),
         ("a leak is believed at once", "LEAST_BEYOND_S = 3.0", "LEAST_BEYOND_S = 1.0"),
+    ),
+    *_of(
+        "benchrig/sequencer/steps/fresh_air.py",
+        ("tests/sequencer/test_fresh_air.py",),
+        ("half of the leak's rise is no vapour", "CLEAR_PART, FALL_PART = 0.4", "CLEAR_PART, FALL_PART = 0.5"),
+        ("gas that falls hides nothing", "return -FALL_PART * leaked_pa < rise.rise_pa - unsure_pa and ", "return "),
+        ("noise is no doubt", "2.0 * rise.u_pa", "0.0"),
+        ("warm gas is looked at for ever", "AGAIN_S, MOST_LOOKS = 1.0, 4", "AGAIN_S, MOST_LOOKS = 1.0, 1"),
     ),
     *_of(
         "benchrig/application/recent_evidence.py",

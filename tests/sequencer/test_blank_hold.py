@@ -29,3 +29,14 @@ def test_a_drift_of_the_room_that_is_in_both_holds_is_not_taken_off_twice(drift_
     assert abs(leak.value - 1.0) < 0.15
     assert dict(leak.parts)["the room in two holds"] > 0.2
     assert leak.u > 0.2
+
+
+def test_fast_vapour_that_only_the_hold_with_the_valve_shows_does_not_pass_for_gas_that_warms_up():
+    _, bench, _ = short_bench()
+    run = context(bench)
+    run.ambient_k, run.ambient_pa = AMBIENT_K, AMBIENT_PA
+    t, tight = cold_hold(0.0, seconds=25.0)
+    run.held = HoldRecord(t, noisy(tight + 859.0 * (1 - np.exp(-t / 4.7)), seed=1), BENCH)
+    blank = Recording(t, {"pressure_pa": noisy(tight, seed=2)})
+    apart = leak_beside_blank(run, blank, HoldResult())
+    assert apart is None or apart[1] > 0.5

@@ -38,6 +38,9 @@ DOUBTED = ("wet", "undecided", "changing", "drift")
 SHOWS_U, SHOWS_PART = 2.0, 0.1
 """A leak that shows, though the limit allows it, may be vapour, which begins like it; few sound valves leak by so great
 a part of their limit (engineering judgement)."""
+KNOWN_PART = 0.03
+"""A leak known to this part of its limit, standard uncertainty, is known well enough: a longer hold would settle only
+valves that lie nearer to their limit than twice that."""
 LEAST_U_PART, WANDERS_U = 0.9, 0.3
 """A look is not worth the whole analysis where even this part of the least uncertainty possible would leave both sides
 open, the leak being off the estimate by so many of it."""
@@ -57,17 +60,20 @@ class Stopped:
 
     Attributes
     ----------
-    side : {"within", "beyond"}
-        Of the limit.
+    side : {"within", "beyond", "near"}
+        Of the limit; "near": so near it that a longer hold would not be worth its time.
     after_s : float
         Seconds of record.
     band : float
         Distance from the limit that was demanded, in standard uncertainties.
+    leak_pa_s : float or None
+        Provided that vapour does not make what looks like a leak of so many Pa/s; None: whatever vapour does.
     """
 
-    side: Literal["within", "beyond"]
+    side: Literal["within", "beyond", "near"]
     after_s: float
     band: float
+    leak_pa_s: float | None = None
 
 
 class LookAt(Protocol):
@@ -135,11 +141,22 @@ class StoppingRule:
         limit (the consumer's risk of acceptance sampling), and for leaking with one within it (the producer's).
     longest_s : float
         The hold ends then anyway.
+    vapour_is_seen : bool
+        Vapour can be looked for once the hold has ended: where nothing but vapour speaks against it, it ends.
     """
 
-    def __init__(self, limit_sccm: float | None, false_accept: float, false_reject: float, longest_s: float) -> None:
+    def __init__(
+        self,
+        limit_sccm: float | None,
+        false_accept: float,
+        false_reject: float,
+        longest_s: float,
+        *,
+        vapour_is_seen: bool = False,
+    ) -> None:
         self._limit_sccm, self._due_s = limit_sccm, list(looks_s(longest_s))
         self._accepting, self._rejecting = SpentRisk(false_accept), SpentRisk(false_reject)
+        self._vapour_is_seen = vapour_is_seen
         self._was_beyond = False
         self._whole_part = LEAST_U_PART
 
@@ -153,7 +170,8 @@ class StoppingRule:
 
         No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on: slow
         vapour bends after half a minute only. One beyond the limit must be so at two looks, also where vapour is
-        suspected: its rise begins like a leak's.
+        suspected: its rise begins like a leak's. Where vapour can be looked for afterwards, its suspicion is left to
+        that.
 
         Parameters
         ----------
@@ -180,14 +198,23 @@ class StoppingRule:
         found = analyse(suspicious=False)
         if estimated is not None and found.hold_leak_sccm_u is not None:
             self._whole_part = max(LEAST_U_PART, FALLS_BY * found.hold_leak_sccm_u / estimated[1])
-        if _is_within(found, limit, band_within) and not _shows(found, limit):
+        within = _is_within(found, limit, band_within)
+        if within and not _shows(found, limit):
             return Stopped("within", so_far_s, band_within)
         told = so_far_s >= LEAST_BEYOND_S or found.bound == "above"
-        beyond = (
-            told and _is_beyond(found, limit, band_beyond) and _is_beyond(analyse(suspicious=True), limit, band_beyond)
-        )
+        beyond = _is_beyond(found, limit, band_beyond)
+        near = not beyond and _is_known(found, limit)
+        beyond = beyond and told
+        surely = beyond and _is_beyond(analyse(suspicious=True), limit, band_beyond)
+        beyond = surely or (beyond and self._vapour_is_seen)
         twice, self._was_beyond = beyond and self._was_beyond, beyond
-        return Stopped("beyond", so_far_s, band_beyond) if twice else None
+        if twice:
+            return Stopped("beyond", so_far_s, band_beyond, None if surely else found.pressure_rate_pa_s)
+        if self._vapour_is_seen and within:
+            return Stopped("within", so_far_s, band_within, found.pressure_rate_pa_s)
+        if self._vapour_is_seen and near:
+            return Stopped("near", so_far_s, min(band_within, band_beyond), found.pressure_rate_pa_s)
+        return None
 
     def _is_hopeless(
         self, limit: float, estimated: tuple[float, float] | None, band_within: float, band_beyond: float
@@ -197,8 +224,10 @@ class StoppingRule:
             return False
         leak, u = estimated
         within = leak - WANDERS_U * u + band_within * self._whole_part * u < limit
-        within &= leak - (SHOWS_U + WANDERS_U) * u <= SHOWS_PART * limit
         beyond = leak + WANDERS_U * u - band_beyond * self._whole_part * u > limit
+        if self._vapour_is_seen:
+            return not (within or beyond or self._whole_part * u < KNOWN_PART * limit)
+        within &= leak - (SHOWS_U + WANDERS_U) * u <= SHOWS_PART * limit
         return not (within or beyond)
 
 
@@ -212,6 +241,11 @@ def _is_within(found: HoldResult, limit: float, band: float) -> bool:
 def _shows(found: HoldResult, limit: float) -> bool:
     leak, u = found.hold_leak_sccm, found.hold_leak_sccm_u
     return leak is not None and u is not None and leak - SHOWS_U * u > SHOWS_PART * limit
+
+
+def _is_known(found: HoldResult, limit: float) -> bool:
+    u = found.hold_leak_sccm_u
+    return u is not None and u < KNOWN_PART * limit and found.explanation not in DOUBTED
 
 
 def _is_beyond(found: HoldResult, limit: float, band: float) -> bool:

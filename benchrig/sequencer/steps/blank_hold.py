@@ -27,6 +27,9 @@ of the slowest liner that was seen (60 s)."""
 ALIKE = 0.03
 """Two holds on one bench, one pumped down against a leak, differ by this part of what the wall does (judgement: in 30
 simulated runs with liners and drifting rooms the difference read the leak right to 1 to 3 % of it)."""
+CHILL_U_K = 0.3
+"""By so much the gas of two holds differs in how cold it is at first, standard uncertainty (judgement): without it fast
+vapour passed for gas that warms up."""
 LEAST_S = 5.0
 NAME = "hold_leak_sccm"
 WALL, ROOM = "the bench's wall in two holds", "the room in two holds"
@@ -56,8 +59,8 @@ def leak_beside_blank(run: Context, blank: Recording, found: HoldResult) -> tupl
     shut = np.flatnonzero(time_s >= 0)[:20]
     # both were equally cold: the difference has no chill, no own leak of the bench, and nothing of the room that it had
     # not itself: how fast it drifted is taken off already, by the second hold
-    of_both = ("chill_k", "chill_u_k", "ambient_drift_k_s", "ambient_drift_u_k_s")
-    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0} | dict.fromkeys(of_both)
+    of_both = dict.fromkeys(("ambient_drift_k_s", "ambient_drift_u_k_s")) | {"chill_k": 0.0, "chill_u_k": CHILL_U_K}
+    told = {**held.told, "background_sccm": 0.0, "background_u_sccm": 0.0} | of_both
     result = analyse_hold(time_s, held.pressure_pa[both] - blank_pa + float(blank_pa[shut].mean()), **told)
     if result.hold_leak_sccm is None or result.hold_leak_sccm_u is None or result.explanation == "wet":
         return None

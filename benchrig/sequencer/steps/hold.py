@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from benchrig.analysis.leak.hold_vacuum import RECOVERY_VARIES, SAME_DAY_VARIES, HoldResult
 from benchrig.analysis.leak.stopping_rule import Stopped, StoppingRule
@@ -14,6 +14,7 @@ from benchrig.sequencer.check.vacuum import known_of_hold
 from benchrig.sequencer.context import Context, HoldRecord, not_measured
 from benchrig.sequencer.let_down import LET_DOWN_VARIES, expect_chill, known_chill, let_down_slowly
 from benchrig.sequencer.pump_down import draw_down
+from benchrig.sequencer.steps.fresh_air import rise_in_fresh_air
 from benchrig.sequencer.steps.hold_looks import HoldLooks
 from benchrig.sequencer.steps.impossible_readings import check_dead, check_energised, check_pressure
 from benchrig.sequencer.steps.step_output import StepOutput
@@ -24,6 +25,8 @@ __all__ = [
     "DRAWN_LABEL",
     "EXPECTED_LABEL",
     "EXPECTED_U_LABEL",
+    "FRESH_LABEL",
+    "FRESH_SECONDS_LABEL",
     "HELD_LABEL",
     "LET_DOWN_LABEL",
     "QUICK_WORDS",
@@ -41,6 +44,7 @@ HELD_LABEL, TAU_LABEL = "held for", "heat recovery time constant"
 DRAWN_LABEL, LET_DOWN_LABEL = "drawn down within", "let down within"
 EXPECTED_LABEL, EXPECTED_U_LABEL = "chill by the let-down", "chill by the let-down, u"
 CHILL_LABEL = "gas colder than the walls at first"
+FRESH_LABEL, FRESH_SECONDS_LABEL = "rise at rest in fresh air", "look in fresh air"
 PERIOD_S, QUICK_PERIOD_S = 0.005, 0.0005
 LEAD_IN = 20
 PUMP_RUNS_ON_S = 0.1
@@ -79,12 +83,76 @@ def hold(run: Context) -> StepOutput:
         check_energised(run, bench.current_a(), bench.supply_v())
     room = Room(bench)
     rest = rise_at_rest(run)
+    limit_sccm = limit_of(run)
+    held = _held(run, rest, room, vapour_is_seen=file.sequence.fresh_air and file.tank is None)
+    looks = held.looks
+    if held.stopped is not None and held.stopped.leak_pa_s is not None:
+        fresh = rise_in_fresh_air(run, held.stopped.leak_pa_s, held.pumped_s)
+        if fresh is None:
+            held = _held(run, rest, room, vapour_is_seen=False)
+            looks = held.looks
+        else:
+            rest = fresh
+            looks = HoldLooks(held.known, limit_sccm, rest)
+            run.vacuum_pa = 0.0
+    recording, reached_pa = held.recording, held.reached_pa
+    pressure_pa = recording.columns["pressure_pa"]
+    drift = drift_k_s, drift_u_k_s = room.drift_k_s()
+    result = looks.result(recording.time_s, pressure_pa, drift)
+    held_s = float(recording.time_s[-1])
+    if not held.quick:
+        drifted = {"ambient_drift_k_s": drift_k_s, "ambient_drift_u_k_s": drift_u_k_s}
+        told = {**held.known, "limit_sccm": limit_sccm, **drifted, **vapour_odds(rest, drift)}
+        run.held = HoldRecord(recording.time_s, pressure_pa, told)
+    leak = learned(run, result, rest, drift, held_s, reached_pa)
+    short_of = (
+        (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
+        if reached_pa < run.hold_vacuum_pa
+        else ()
+    )
+    slowly = let_down_slowly(run) if reached_pa >= run.hold_vacuum_pa else ()
+    return StepOutput(
+        characteristics=(leak,),
+        traces=(_trace(recording, result),),
+        readings={
+            "vacuum reached": (reached_pa / 1000, "kPa"),
+            LET_DOWN_LABEL if run.let_down else DRAWN_LABEL: (run.drawn_s, "s"),
+            **_by_the_let_down(run),
+            HELD_LABEL: (held_s, "s"),
+            "vacuum left": (held.left_pa / 1000, "kPa"),
+            "drift of the room": (60 * drift_k_s, "K/min"),
+            **_at_rest(rest),
+            **_extras(result),
+        },
+        notes=(*short_of, *slowly, *_why_stopped(held.stopped, held.longest_s, rest), *result.notes),
+    )
+
+
+class _Held(NamedTuple):
+    """One pump-down with the record after it; the manifold is still closed around what vacuum is left."""
+
+    recording: Recording
+    looks: HoldLooks
+    known: dict[str, Any]
+    reached_pa: float
+    left_pa: float
+    pumped_s: float
+    longest_s: float
+    quick: bool
+    stopped: Stopped | None
+
+
+def _held(run: Context, rest: RestRise | None, room: Room, *, vapour_is_seen: bool) -> _Held:
+    """Draw down and hold, to the end where vapour rose at rest."""
+    bench, coil_on = run.bench, run.closed_when_energised
+    from_s = bench.clock.now()
     reached_pa = draw_down(run, "hold")
+    pumped_s = bench.clock.now() - from_s
     run.reached_vacuum_pa = reached_pa
     flooded = run.let_down and reached_pa < FLOODED_PART * run.hold_vacuum_pa
     quick = flooded or reached_pa < QUICK_BELOW_PA
     period_s = QUICK_PERIOD_S if quick else PERIOD_S
-    hold_s = QUICK_S if quick else file.sequence.hold_s
+    hold_s = QUICK_S if quick else bench.file.sequence.hold_s
     report = run.watch("hold", hold_s)
     limit_sccm = limit_of(run)
     run.expected_chill_k = None
@@ -102,7 +170,9 @@ def hold(run: Context) -> StepOutput:
     made: list[HoldLooks] = []
     risen = rest is not None and rest.is_vapour(*room.drift_k_s())
     decides_at = None if run.full or risen else limit_sccm
-    rule = StoppingRule(decides_at, run.model.false_accept, run.model.false_reject, hold_s)
+    rule = StoppingRule(
+        decides_at, run.model.false_accept, run.model.false_reject, hold_s, vapour_is_seen=vapour_is_seen
+    )
     stopped: list[Stopped] = []
 
     def enough(so_far: Recording) -> bool:
@@ -128,8 +198,7 @@ def hold(run: Context) -> StepOutput:
         enough=enough,
         every_s=LOOK_EVERY_S,
     )
-    pressure_pa = recording.columns["pressure_pa"]
-    ended_pa = float(pressure_pa[-20:].mean())
+    ended_pa = float(recording.columns["pressure_pa"][-20:].mean())
     check_pressure(run, ended_pa)
     if coil_on:
         check_energised(run, bench.current_a(), bench.supply_v())
@@ -138,35 +207,17 @@ def hold(run: Context) -> StepOutput:
     run.vacuum_pa = run.ambient_pa - ended_pa
     if flooded:
         run.reached_vacuum_pa = reached_pa = max(run.vacuum_pa, 0.0)  # what a tank draws for a moment no valve holds
-    drift = drift_k_s, drift_u_k_s = room.drift_k_s()
-    result = looks_at(recording).result(recording.time_s, pressure_pa, drift)
-    held_s = float(recording.time_s[-1])
-    if not quick:
-        drifted = {"ambient_drift_k_s": drift_k_s, "ambient_drift_u_k_s": drift_u_k_s}
-        told = {**known, "limit_sccm": limit_sccm, **drifted, **vapour_odds(rest, drift)}
-        run.held = HoldRecord(recording.time_s, pressure_pa, told)
-    leak = learned(run, result, rest, drift, held_s, reached_pa)
-    short_of = (
-        (f"the pump reached {reached_pa / 1000:.1f} kPa of vacuum instead of {run.hold_vacuum_pa / 1000:.0f} kPa",)
-        if reached_pa < run.hold_vacuum_pa
-        else ()
-    )
-    slowly = let_down_slowly(run) if reached_pa >= run.hold_vacuum_pa else ()
-    return StepOutput(
-        characteristics=(leak,),
-        traces=(_trace(recording, result),),
-        readings={
-            "vacuum reached": (reached_pa / 1000, "kPa"),
-            LET_DOWN_LABEL if run.let_down else DRAWN_LABEL: (run.drawn_s, "s"),
-            **_by_the_let_down(run),
-            HELD_LABEL: (held_s, "s"),
-            "vacuum left": (run.vacuum_pa / 1000, "kPa"),
-            "drift of the room": (60 * drift_k_s, "K/min"),
-            **({} if rest is None else {"rise at rest before pumping": (rest.rise_pa, "Pa")}),
-            **_extras(result),
-        },
-        notes=(*short_of, *slowly, *(_why_stopped(each, hold_s) for each in stopped), *result.notes),
-    )
+    looks = looks_at(recording)
+    left_pa, last = run.vacuum_pa, stopped[-1] if stopped else None
+    return _Held(recording, looks, known, reached_pa, left_pa, pumped_s, hold_s, quick, last)
+
+
+def _at_rest(rest: RestRise | None) -> dict[str, tuple[float, str]]:
+    if rest is None:
+        return {}
+    if not rest.fresh:
+        return {"rise at rest before pumping": (rest.rise_pa, "Pa")}
+    return {FRESH_LABEL: (rest.rise_pa, "Pa"), FRESH_SECONDS_LABEL: (rest.seconds, "s")}
 
 
 def _by_the_let_down(run: Context) -> dict[str, tuple[float, str]]:
@@ -234,10 +285,19 @@ def known_recovery_of(run: Context) -> dict[str, Any]:
     return {**known_chill(run, heat.chill_k, heat.chill_u_k, like_k=heat.chill_k), "recovery_varies": varies}
 
 
-def _why_stopped(stopped: Stopped, hold_s: float) -> str:
+def _why_stopped(stopped: Stopped | None, hold_s: float, rest: RestRise | None) -> tuple[str, ...]:
+    if stopped is None:
+        return ()
+    ended = f"hold ended early, after {stopped.after_s:.1f} s of {hold_s:.0f} s: the leak"
+    if stopped.side == "near":
+        ended = f"{ended} is known well enough, so near its limit that a longer hold would not help"
+    else:
+        ended = f"{ended} lies {stopped.side} its limit by more than {stopped.band:.1f} standard uncertainties"
+    if rest is None or not rest.fresh:
+        return (ended,)
     return (
-        f"hold ended early, after {stopped.after_s:.1f} s of {hold_s:.0f} s: the leak lies {stopped.side} its limit by "
-        f"more than {stopped.band:.1f} standard uncertainties"
+        ended,
+        f"then looked for vapour in fresh air: the pressure changed by {rest.rise_pa:.0f} Pa in {rest.seconds:.1f} s",
     )
 
 

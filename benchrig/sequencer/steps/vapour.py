@@ -22,7 +22,16 @@ from benchrig.bench.wiring import closed_up
 from benchrig.sequencer.context import Context
 from benchrig.verdict.wet import NAMED_FROM, Vapour
 
-__all__ = ["ROOM_READ_U_K", "RestRise", "Room", "beside_vapour", "learn_of_vapour", "rise_at_rest", "vapour_odds"]
+__all__ = [
+    "ROOM_READ_U_K",
+    "RestRise",
+    "Room",
+    "beside_vapour",
+    "learn_of_vapour",
+    "look_at_rest",
+    "rise_at_rest",
+    "vapour_odds",
+]
 
 ROOM_READ_U_K = 0.02
 """What a reading of the room's temperature wanders by from one to the next, the converter's steps and draughts
@@ -46,9 +55,9 @@ SURELY_VAPOUR_KPA = 1.0
 """No wall makes so much within a hold: what pumping down can cool a liner by makes a few hundred pascals (estimate)."""
 
 
-DRY_ODDS = 0.01
-"""Vapour is so likely where none rose at rest: too slow to show within the look, or it had filled the manifold before
-(engineering judgement)."""
+DRY_ODDS, FRESH_ODDS = 0.01, 1e-4
+"""Vapour is so likely where none rose at rest: too slow to show within the look, or it had filled the manifold before;
+and where none rose in fresh air either (engineering judgements)."""
 
 
 class Room:
@@ -79,11 +88,15 @@ class RestRise:
         By how much it rose, the standard uncertainty of the readings, and within what time.
     ambient_pa, ambient_k : float
         Where it began.
+    fresh : bool
+        In fresh air, where vapour could not have been before.
     """
 
-    def __init__(self, rise_pa: float, u_pa: float, seconds: float, ambient_pa: float, ambient_k: float) -> None:
+    def __init__(
+        self, rise_pa: float, u_pa: float, seconds: float, ambient_pa: float, ambient_k: float, *, fresh: bool = False
+    ) -> None:
         self.rise_pa, self.u_pa, self.seconds = rise_pa, u_pa, seconds
-        self.ambient_k = ambient_k
+        self.ambient_k, self.fresh = ambient_k, fresh
         self._pa_per_k = ambient_pa / ambient_k
 
     def is_vapour(self, drift_k_s: float, drift_u_k_s: float) -> bool:
@@ -105,6 +118,12 @@ def rise_at_rest(run: Context) -> RestRise | None:
         return None
     if not run.full:
         seconds = min(seconds, QUICK_LOOK_S)
+    return look_at_rest(run, seconds)
+
+
+def look_at_rest(run: Context, seconds: float, *, fresh: bool = False) -> RestRise | None:
+    """How the pressure changes within so many seconds in the closed manifold; None where it falls, but in fresh air."""
+    bench = run.bench
     report = run.watch("hold", seconds)
     bench.arrange(closed_up(coil=run.closed_when_energised))
     bench.wait(SETTLED_S)
@@ -113,9 +132,10 @@ def rise_at_rest(run: Context) -> RestRise | None:
     bench.wait(seconds)
     ended_pa, ended_u_pa = _pressure_pa(bench)
     u_pa = math.hypot(began_u_pa, ended_u_pa)
-    if ended_pa - began_pa < -FALLS_U * u_pa:
+    if ended_pa - began_pa < -FALLS_U * u_pa and not fresh:
         return None  # what was let in lately is warm and still cools, which hides any vapour
-    return RestRise(ended_pa - began_pa, u_pa, bench.clock.now() - began_s, run.ambient_pa, run.ambient_k)
+    seconds = bench.clock.now() - began_s
+    return RestRise(ended_pa - began_pa, u_pa, seconds, run.ambient_pa, run.ambient_k, fresh=fresh)
 
 
 def vapour_odds(rest: RestRise | None, drift: tuple[float, float]) -> dict[str, float]:
@@ -125,7 +145,7 @@ def vapour_odds(rest: RestRise | None, drift: tuple[float, float]) -> dict[str, 
     """
     if rest is None or rest.is_vapour(*drift):
         return {}
-    return {"vapour_odds": DRY_ODDS}
+    return {"vapour_odds": FRESH_ODDS if rest.fresh else DRY_ODDS}
 
 
 def _pressure_pa(bench: Bench) -> tuple[float, float]:
