@@ -53,6 +53,7 @@ def test_a_run_is_delivered_by_itself_and_found_from_another_computer(
     assert not store_path().exists()
 
 
+@pytest.mark.slow
 def test_a_bench_whose_server_is_away_goes_on_and_says_what_waits(
     monkeypatch: pytest.MonkeyPatch, server_url: str
 ) -> None:
@@ -99,6 +100,7 @@ def test_a_wrong_url_says_what_is_wrong_with_it_and_never_the_password(url: str,
     assert "secret" not in stderr
 
 
+@pytest.mark.slow
 def test_a_database_a_schema_and_a_user_that_are_not_there_are_told(postgresql: Cluster, server_url: str) -> None:
     for url, says in (
         (postgresql.url(database="nowhere"), "A database is made on the server: createdb"),
@@ -116,6 +118,7 @@ def test_without_the_driver_it_says_what_to_install(monkeypatch: pytest.MonkeyPa
     assert "pip install 'benchrig[postgres]'" in stderr
 
 
+@pytest.mark.slow
 def test_a_password_that_is_wrong_is_told(postgresql: Cluster) -> None:
     schema = postgresql.new_schema().rpartition("%3D")[2]
     postgresql.execute("CREATE ROLE locked LOGIN PASSWORD 'right'", f"GRANT ALL ON SCHEMA {schema} TO locked")
@@ -135,6 +138,7 @@ def test_a_password_that_is_wrong_is_told(postgresql: Cluster) -> None:
         postgresql.execute("SELECT pg_reload_conf()", "DROP OWNED BY locked", "DROP ROLE locked")
 
 
+@pytest.mark.slow
 def test_tables_of_another_program_and_a_newer_store_are_left_alone(postgresql: Cluster) -> None:
     other = postgresql.new_schema()
     schema = other.rpartition("%3D")[2]
@@ -151,6 +155,7 @@ def test_tables_of_another_program_and_a_newer_store_are_left_alone(postgresql: 
     assert "written by a newer benchrig (store revision '9999'" in stderr
 
 
+@pytest.mark.slow
 def test_a_server_that_takes_no_changes_is_read_all_the_same(postgresql: Cluster, server_url: str) -> None:
     record_into(Store(store_path()).recorder(), "accept", tag="C-1")
     assert said("--store", server_url, "records", "deliver")[0] == 0

@@ -9,7 +9,7 @@ import pytest
 from benchrig.records.database.place import StorePlace, place_named
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.slow)])
 def place(request: pytest.FixtureRequest, workshop: Path) -> StorePlace:
     """Where an empty store may be made: a file, then a schema on a server."""
     if request.param == "sqlite":

@@ -26,6 +26,7 @@ from tests.records.test_calibration_store import CHECK, VOLUME
 from tests.records.test_seals import REAL, told
 from tests.reports.sample_record import BENCH, STARTED, ended, record_into, started, steps
 
+pytestmark = pytest.mark.slow  # each makes a store on a server
 ON_REAL = replace(BENCH, name=REAL.name, simulated=False)
 
 
@@ -162,7 +163,6 @@ def test_a_server_that_was_lost_or_put_back_from_a_backup_is_told_with_what_to_d
     assert told(anew.verify()) == []
 
 
-@pytest.mark.slow
 def test_a_server_that_is_killed_between_two_runs_loses_nothing_and_has_nothing_twice(workshop: Path) -> None:
     from tests.postgresql import binaries
 

@@ -20,6 +20,7 @@ from tests.postgresql import Cluster
 from tests.records.test_seals import told
 from tests.reports.sample_record import STARTED, ended, record_into, started, steps
 
+pytestmark = pytest.mark.slow  # each makes a store on a server
 ROOT = Path(__file__).parents[2]
 CUT_OFF = """
 import os, sys
@@ -74,7 +75,6 @@ def test_only_the_computer_that_began_a_run_closes_it_and_only_when_it_is_over(
     assert told(Store(place).verify()) == []
 
 
-@pytest.mark.slow
 def test_a_program_that_was_killed_lets_its_run_fall(server_url: str, place: StorePlace) -> None:
     Store(place)
     with other_program(server_url, place.beside.parent, "wait") as other:
@@ -113,7 +113,6 @@ def test_another_program_in_the_middle_of_writing_is_waited_for_and_told(server_
     assert told(store.verify()) == []
 
 
-@pytest.mark.slow
 def test_a_server_that_is_restarted_in_the_middle_of_a_run_loses_no_step_and_has_none_twice(
     postgresql: Cluster, workshop: Path
 ) -> None:
