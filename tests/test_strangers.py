@@ -10,11 +10,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 import strangers
 from stranger_case import Stranger, StrangerClass, wrong_and_sure
 from stranger_instruments import Instrument, lagged, recorded
+from stranger_opening import opening_course, ratio_of, seat_and_port
 from stranger_vessel import (
     C_P,
     C_V,
@@ -115,6 +117,34 @@ def test_the_surface_of_a_thick_wall_warms_with_the_root_of_time() -> None:
         # the first layer's middle lies half a width inside: 50 W/m2 through its half resistance less
         inside = 50.0 * 0.5 * 0.02 * math.sqrt(60.0) / 500.0
         assert warmer == pytest.approx(2 * 50 * math.sqrt(seconds / math.pi) / 500 - inside, rel=0.03)
+
+
+def test_a_seat_before_a_wide_port_is_a_nozzle_and_two_alike_share_a_small_pressure_difference() -> None:
+    wide, alike = seat_and_port(1000.0, 0.0), seat_and_port(1.0, 0.0)
+    for ratio in (0.3, 0.6, 0.9):
+        assert wide(ratio) == pytest.approx(nozzle(ratio), rel=1e-3)
+    # choked where the flow that the seat lets through is what the port takes from there: nozzle(x) = x
+    between = brentq(lambda x: nozzle(x) - x, 0.6, 0.99)
+    assert alike(0.995) * between == pytest.approx(nozzle(0.9975), rel=2e-3)  # half of the difference each
+    assert alike(0.2) == pytest.approx(1.0)
+
+
+def test_flow_past_a_sharp_edge_goes_on_rising_where_a_nozzle_is_choked() -> None:
+    # 0.60 at equal pressures over 0.84 into a vacuum (Perry, 1949; from memory)
+    sharp = seat_and_port(1000.0, 1.0)
+    assert sharp(0.4) < 0.97 < sharp(0.2) < sharp(0.1)
+    coefficient = sharp(0.95) / nozzle(0.95) / sharp(0.05)
+    assert coefficient == pytest.approx(0.61 / 0.84, abs=0.02)
+
+
+def test_the_critical_ratio_of_an_ellipse_is_its_own_and_that_of_a_nozzle_0_53() -> None:
+    assert ratio_of(iso(0.3)) == pytest.approx(0.3, abs=1e-4)
+    assert ratio_of(nozzle) == pytest.approx(0.53, abs=0.005)
+
+
+def test_an_opening_that_gathers_speed_is_a_quarter_open_when_half_its_time_is_over() -> None:
+    area = opening_course(0.01, 0.004, 2.0)
+    assert [area(0.009), area(0.012), area(0.02)] == pytest.approx([0.0, 0.25, 1.0])
 
 
 def test_pumping_without_heat_is_isentropic() -> None:

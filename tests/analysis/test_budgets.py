@@ -38,7 +38,7 @@ def flow(**more: float) -> FlowResult:
     p = AMBIENT_PA * np.where(r < b, r, np.where(t < 0.01, start, later))
     p += 8.0 * np.random.default_rng(5).standard_normal(len(t))
     known = {"rated_vacuum_pa": 30_000.0, "thermal_time_constant_s": 0.02, "thermal_time_constant_u_s": 0.01}
-    return analyse_flow(t, p, **{**BENCH, "ambient_u_k": 0.0, **known, **more})
+    return analyse_flow(t, p, **{**BENCH, "ambient_u_k": 0.0, "response_s": 0.0, **known, **more})
 
 
 def part(result: HoldResult | FlowResult, words: str) -> float:

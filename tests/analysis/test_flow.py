@@ -41,22 +41,25 @@ def fill(
     laminar=0.0,
     convection=0.0,
     part_of_choked=None,
+    gathers_s=0.0,
 ):
     """A fill through an ISO 6358 opening, wall at ambient; mass and energy balance by scipy, transducer lag by
     Euler. `laminar`: the flow goes with the pressure difference within this part of ambient.
     `convection`: the power of the temperature difference, over 15 K, with which the heat transfer grows.
-    `part_of_choked`: the flow by the pressure ratio, in place of ISO 6358."""
+    `part_of_choked`: the flow by the pressure ratio, in place of ISO 6358. `gathers_s`: the valve opens over so long,
+    with the square of time."""
     m0 = start_pa * VOLUME / (R * AMBIENT_K)
     g0 = m0 * CV / tau_s
     choked = c * 1e-8 * 1.185 * AMBIENT_PA * math.sqrt(293.15 / AMBIENT_K)
 
-    def rates(_, state):
+    def rates(since_s, state):
         m, t = state[:2]
         p = m * R * t / VOLUME
         x = max((p / AMBIENT_PA - b) / (1 - b), 0.0)
         w = choked * (part_of_choked(p / AMBIENT_PA) if part_of_choked else math.sqrt(max(1 - x * x, 0.0)))
         if p / AMBIENT_PA > 1 - laminar:
             w = choked * math.sqrt(1 - ((1 - laminar - b) / (1 - b)) ** 2) * (1 - p / AMBIENT_PA) / laminar
+        w *= min(since_s / gathers_s, 1.0) ** 2 if gathers_s else 1.0
         g = g0 * (1 + grows * w / 5e-4) * (abs(t - AMBIENT_K) / 15.0) ** convection
         return [w, (w * (CP * AMBIENT_K - CV * t) - g * (t - AMBIENT_K)) / (m * CV), (p - state[2]) / lag_s]
 
@@ -89,6 +92,25 @@ def test_conductance_ratio_and_delay_come_back_from_a_bare_reservoir(c, b):
     assert abs(found.opening_delay_ms - 12.0) < max(3 * found.opening_delay_ms_u, 1.0)
     flow = lpm_anr_from_kg_s(iso_mass_flow_kg_s(c, b, AMBIENT_PA, AMBIENT_PA - 30e3, AMBIENT_K))
     assert found.flow_at_rated_vacuum_lpm_anr == pytest.approx(flow, rel=0.02)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("off", [-0.1, 0.1])
+def test_a_transducer_a_little_slower_or_quicker_than_told_does_not_bend_the_conductance(off):
+    t, p = fill(0.92, 0.35, grows=2.0, lag_s=0.0075, period_s=0.002, laminar=3e-4)
+    told = {"response_s": 0.0075 * (1 + off), "thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12}
+    found = analyse_flow(t, noisy(p, noise_pa=3.0), **told, **BENCH)
+    assert found.sonic_conductance_dm3_s_bar == pytest.approx(0.92, rel=0.02)
+    assert found.opening_delay_ms == pytest.approx(12.0, abs=2 * found.opening_delay_ms_u)
+
+
+@pytest.mark.slow
+def test_a_valve_that_opens_as_its_armature_gathers_speed_began_when_it_began_and_no_tap_lies_in_the_flow():
+    t, p = fill(0.95, 0.35, lag_s=0.0015, period_s=0.0002, gathers_s=0.0076, laminar=3e-4)
+    heat = {"thermal_time_constant_s": 2.0, "thermal_time_constant_u_s": 0.12, "inflow_w_k": 0.05, "inflow_u_w_k": 0.05}
+    found = analyse_flow(t, noisy(p, noise_pa=4.0), response_s=0.0015, **heat, **BENCH)
+    assert found.explanation == ""
+    assert found.opening_delay_ms == pytest.approx(12.0, abs=1.0)
 
 
 def tired_nozzle(ratio):

@@ -76,6 +76,11 @@ def low_ratio(rng: Rng) -> Stranger:
     return made(rng, population(rng, b=(0.15, 0.25)))
 
 
+@a_class("on the ellipse", True)
+def on_the_ellipse(rng: Rng) -> Stranger:
+    return made(rng, population(rng, b=(0.2, 0.5)))
+
+
 @a_class("noisy, 12 bits", True)
 def noisy(rng: Rng) -> Stranger:
     flow = population(rng, noise_pa=(20.0, 40.0))

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from stranger_case import Stranger
 from stranger_flow import CLASSES, DELAY, FLOW, NOTHING, B, a_class, full_at_s
-from stranger_flow_model import Rng, made, population, ramp
+from stranger_flow_model import Rng, made, population
 from stranger_instruments import log_uniform
 from stranger_vessel import Course
 
@@ -70,7 +70,7 @@ def tap(rng: Rng) -> Stranger:
     pa = float(rng.choice([-1, 1])) * log_uniform(rng, 800, 8000)
 
     def shifted(t: np.ndarray, p: np.ndarray, course: Course) -> Arrays:
-        area = flow.area or ramp(flow.delay_s, flow.ramp_s)
+        area = flow.course
         share = np.array(
             [
                 area(float(x)) * flow.share(min(1.0, float(y)))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.analysis.flow.fill_blocks import Blocks
-from benchrig.analysis.flow.fill_fit import TRAVEL_U_S, FillFit, Supposed, fit_fill
+from benchrig.analysis.flow.fill_fit import RESPONSE, TRAVEL_U_S, FillFit, Supposed, fit_fill
 from benchrig.analysis.flow.fill_model import FillSetting, timed
 from benchrig.analysis.flow.opening_course import Course
 from benchrig.analysis.statistics.fitting import Parameter
@@ -78,7 +78,10 @@ def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Exp
         except np.linalg.LinAlgError:
             return None
 
-    slow = fitted(Supposed(travel_u_s=SLOW_S))
+    gathering = fitted(Supposed(extra=(Parameter("gathers_speed", 0.5, 1e-2, 0.5, 0.5, 0.0, 1.0), *RESPONSE)))
+    if gathering:
+        yield Explanation("", gathering)
+    slow = fitted(Supposed(travel_u_s=SLOW_S, most_travel_s=3 * SLOW_S))
     if slow:
         takes_ms = 1e3 * timed(slow.fitted.values)["travel_s"]
         if takes_ms > 1.5e3 * TRAVEL_U_S:
@@ -87,7 +90,7 @@ def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Exp
             yield Explanation("", slow)
     step = _two_steps(course)
     if step:
-        two = fitted(Supposed(extra=step))
+        two = fitted(Supposed(extra=(*step, *RESPONSE)))
         if two and two.fitted.values["early_part"] <= MOST_PART:
             part, later_ms = two.fitted.values["early_part"], 1e3 * two.fitted.values["later_s"]
             words = f"the valve opens in two steps: to {part:.0%} first, fully {later_ms:.0f} ms later"
@@ -106,7 +109,7 @@ def _tried(blocks: Blocks, setting: FillSetting, course: Course) -> Iterator[Exp
         elif found_s > QUICKER * told_s:
             yield Explanation("", slower, LAG_U * (told_s - found_s))
     tap = Parameter("tap", 0.01, 1e-4, 0.0, 0.05, -0.2, 0.3)
-    tapped = fitted(Supposed(extra=(tap,)))
+    tapped = fitted(Supposed(extra=(tap, *RESPONSE)))
     if tapped:
         lost_pa = tapped.fitted.values["tap"] * setting.ambient_pa
         words = f"the transducer's tap lies in the flow path: it shows {lost_pa:.0f} Pa too little at full flow"

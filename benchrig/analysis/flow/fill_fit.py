@@ -13,24 +13,26 @@ import numpy as np
 
 from benchrig.analysis.flow.fill_blocks import Blocks
 from benchrig.analysis.flow.fill_goodness import goodness
-from benchrig.analysis.flow.fill_model import INFLOW_BEND, FillModel, FillSetting, timed
+from benchrig.analysis.flow.fill_model import INFLOW_BEND, FillModel, FillSetting
 from benchrig.analysis.flow.fill_ratio import over_ratios
+from benchrig.analysis.flow.opening_instant import opening_instant
 from benchrig.analysis.gas.air import GAMMA, flow_function
 from benchrig.analysis.gas.reservoir import USUAL_LAMINAR
 from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.fitting import SETTLED, Fitted, Parameter, fit
 from benchrig.analysis.statistics.model_averaging import averaged
-from benchrig.analysis.statistics.smoothing import distinct
 
-__all__ = ["USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "FillFit", "Supposed", "fit_fill"]
+__all__ = ["RESPONSE", "USUAL_RATIO", "USUAL_TAU_LN_U", "USUAL_TAU_S", "FillFit", "Supposed", "fit_fill"]
 
 USUAL_RATIO, USUAL_RATIO_U = 0.35, 0.2
 LOWEST_RATIO, HIGHEST_RATIO = 0.02, 0.75
 USUAL_TAU_S, USUAL_TAU_LN_U = 2.0, 0.8
-TRAVEL_U_S = 0.005
-"""Valves open within about so long; its square is taken as normal (engineering judgement)."""
-TRAVEL_STEP = 0.8
-"""Apart by this part of the least travel that shows, times that a valve may take to open are tried."""
+TRAVEL_U_S = 0.008
+"""Valves open within about so long, at any speed up to that alike; the square of the time is taken as normal
+(engineering judgement). With less the instant of opening comes out late by a part of what is left out."""
+RESPONSE_U = 0.07
+"""What is not known of the transducer's time constant, as part of it (engineering judgement). In a quick fill it looks
+like heat: 7 % of it make 4 % of C where nobody told what an inflow adds."""
 AMBIENT_U_PA = 15.0
 ASTRAY = 1.5
 """A fit whose residuals exceed the noise by more than this is tried again from elsewhere."""
@@ -79,6 +81,8 @@ PULL_OF_BENCH, PULL_OF_OPENING = 4.0, 1.0
 
 _CURVE = tuple(Parameter(f"departure_{i}", 0.0, 1e-4, 0.0, u) for i, u in enumerate(DEPARTURE_U))
 """Fitted besides C and b: how the opening departs from the ISO curve."""
+RESPONSE = (Parameter("response_part", 1.0, 1e-3, 1.0, RESPONSE_U, 0.5, 1.5, late=True),)
+"""What is not known of the transducer: its time constant, as part of that told."""
 _OF_BENCH = ("ambient", "tau_ln", "start_warmth", "inflow_part", "flow_power")
 _OF_OPENING = ("critical_ratio", "laminar_ln", *(q.name for q in _CURVE))
 
@@ -90,15 +94,16 @@ class Supposed:
     Attributes
     ----------
     extra : tuple of Parameter
-        More parameters of `FillModel`.
-    travel_u_s : float
-        How long valves take to open.
+        More parameters of `FillModel`; among them what is not known of the transducer.
+    travel_u_s, most_travel_s : float
+        How long valves take to open, and at most.
     tau_s, tau_ln_u : float, optional
         Time constant of the constant part of the heat transfer, in place of what the setting says.
     """
 
-    extra: tuple[Parameter, ...] = ()
+    extra: tuple[Parameter, ...] = RESPONSE
     travel_u_s: float = TRAVEL_U_S
+    most_travel_s: float = 0.015
     tau_s: float | None = None
     tau_ln_u: float | None = None
 
@@ -177,7 +182,7 @@ def fit_fill(blocks: Blocks, setting: FillSetting, supposed: Supposed = _PLAIN) 
     ambient_u = math.hypot(AMBIENT_U_PA, 0.3 * setting.pressure_u_pa) / setting.ambient_pa
     parameters = (
         Parameter("middle_s", blocks.opened_s + travel_s / 2, 1e-5, low=float(x[0])),
-        Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=9 * travel_u_s**2),
+        Parameter("travel_s2", travel_s**2, 1e-7, 0.0, travel_u_s**2, low=0.0, high=supposed.most_travel_s**2),
         Parameter("ambient", 0.0, 1e-6, prior=0.0, prior_u=ambient_u, late=True),
         Parameter("rate", rate, 1e-4 * rate, low=0.05 * rate, high=20 * rate),
         Parameter("critical_ratio", USUAL_RATIO, 1e-4, USUAL_RATIO, USUAL_RATIO_U, LOWEST_RATIO, HIGHEST_RATIO),
@@ -254,7 +259,7 @@ def _fit_of(model: FillModel, blocks: Blocks, fitted: Fitted, travel_s: float, t
     weights = np.exp(logs - logs.max())
     members = tuple(zip((weights / weights.sum()).tolist(), (one for _, one in each), strict=True))
     likelier = min([fitted, *(one for _, one in members)], key=lambda one: one.cost)
-    opened_s = _opening(model, y, sd, likelier, travel_s, travel_u_s)
+    opened_s = opening_instant(model, y, sd, likelier, travel_s, travel_u_s)
     heat = _pulled(likelier, _OF_BENCH, PULL_OF_BENCH)
     return FillFit(
         averaged([one for _, one in each], logs.tolist()),
@@ -273,6 +278,8 @@ def _strained(fitted: Fitted) -> str:
     """Name of what is pulled further than can be believed; empty where all agree."""
     if fitted.values["critical_ratio"] < LOWEST_RATIO + 0.01:
         return "critical_ratio"  # no opening: one that narrows while it flows looks like that
+    if fitted.values.get("response_part", 1.0) - 1 > MOST_PULL * RESPONSE_U:
+        return "response_part"  # one that is quicker than told hardly shows, and is not looked for
     for names, most, most_sum in (
         (_OF_BENCH, MOST_PULL, MOST_PULLS),
         (_OF_OPENING, MOST_DEPARTURE, MOST_DEPARTURES),
@@ -313,37 +320,3 @@ def _curved(model: FillModel, y: Samples, sd: Samples, near: Fitted, hopeless_fr
         if abs(fitted.values["critical_ratio"] - about) < STRAIGHT or fitted.widening > hopeless_from:
             break
     return fitted
-
-
-def _opening(
-    model: FillModel, y: Samples, sd: Samples, fitted: Fitted, travel_s: float, travel_u_s: float
-) -> tuple[float, float]:
-    """Instant of opening and its standard uncertainty, s, over all times that the valve may have taken to open.
-
-    How slowly a valve opens shows only in the bend of the first milliseconds, and about as weakly for every time up
-    to a few `travel_s`: the most likely one says little. So each is tried, and weighed by how well it fits.
-    """
-    names = list(fitted.values)
-    at, beside = names.index("middle_s"), names.index("travel_s2")
-    c = fitted.covariance
-    alone_u = math.sqrt(max(c[at, at] - c[at, beside] ** 2 / c[beside, beside], 0.0))
-    q = {name: value for name, value in timed(fitted.values).items() if name not in ("middle_s", "travel_s2")}
-    travels = distinct(np.maximum(q["travel_s"] + TRAVEL_STEP * travel_s * np.arange(-5, 6), 0.0))
-    # how the opening grows over its travel is not known either: evenly, or as an armature gathers speed
-    shapes = (0.0, 1.0)
-    opened, costs = np.empty((2, len(travels))), np.empty((2, len(travels)))
-    model(fitted.values)
-    for i, shape in enumerate(shapes):
-        for j, travel in enumerate(travels.tolist()):
-            there = {**q, "travel_s": travel, "gathers_speed": shape}
-            there["opened_s"] = q["opened_s"] - (0.5 + shape / 6) * travel + 0.5 * q["travel_s"]
-            now = model(there, True)
-            slope = (model({**there, "opened_s": there["opened_s"] + 1e-5}, True) - now) / 1e-5 / sd
-            there["opened_s"] += float(slope @ ((y - now) / sd)) / float(slope @ slope)
-            opened[i, j] = there["opened_s"]
-            left = (y - model(there, True)) / sd
-            costs[i, j] = float(left @ left) / fitted.widening**2 + (travel / travel_u_s) ** 4
-    weights = np.exp(-(costs - costs.min()) / 2) * np.gradient(travels)
-    weights /= weights.sum()
-    mean = float(np.sum(weights * opened))
-    return mean, math.sqrt(float(np.sum(weights * (opened - mean) ** 2)) + alone_u**2)

@@ -149,10 +149,10 @@ class FillModel:
     Beside those of a fill and its timing (`opened_s`, `travel_s`; or ``middle_s``, when it is half open, and
     ``travel_s2``, the travel squared, to which the pressure answers in a straight line from nothing on) it knows, if
     they are given: ``later_s`` and ``early_part``, a valve that opens to this part first and the rest so much later;
-    ``gathers_speed``, not zero for an opening that grows with the square of time over its travel, not evenly;
-    ``response_s``, the transducer's time constant; ``tap``, what flow squared takes from the pressure shown, at full
-    flow, as part of ambient. With `lag_exact` the transducer's equation is solved while it still shows the opening, for
-    fills so quick that two orders of its time constant do not do.
+    ``gathers_speed``, the part of an opening that grows with the square of time over its travel, the rest evenly;
+    ``response_s``, the transducer's time constant, or ``response_part``, as part of that told; ``tap``, what flow
+    squared takes from the pressure shown, at full flow, as part of ambient. With `lag_exact` the transducer's equation
+    is solved while it still shows the opening, for fills so quick that two orders of its time constant do not do.
     """
 
     def __init__(self, time_s: Samples, setting: FillSetting, lag_exact: bool = False) -> None:
@@ -269,14 +269,14 @@ class FillModel:
         return curve
 
     def _response_s(self, q: Mapping[str, float]) -> float:
-        return max(q.get("response_s", self._setting.response_s), 0.0)
+        return max(q.get("response_s", self._setting.response_s) * q.get("response_part", 1.0), 0.0)
 
     def _when(self, q: Mapping[str, float], since_s: Samples, response_s: float) -> Samples:
         """Time at which an undisturbed fill shows what is shown; see `delayed_s`."""
-        if q.get("gathers_speed"):
-            when = _gathering_speed(since_s, response_s, q["travel_s"])
-        else:
-            when = delayed_s(since_s, response_s, q["travel_s"])[0]
+        gathers = q.get("gathers_speed", 0.0)
+        when = delayed_s(since_s, response_s, q["travel_s"])[0]
+        if gathers:
+            when = (1 - gathers) * when + gathers * _gathering_speed(since_s, response_s, q["travel_s"])
         if "early_part" in q:
             # the fill runs on the integral of the opening: exact but for the heat exchanged meanwhile
             rest, _ = delayed_s(since_s - q["later_s"], response_s, q["travel_s"])

@@ -370,6 +370,8 @@ def _strain_words(fill: FillFit, setting: FillSetting) -> str:
             f"the gas seems {abs(off_k):.0f} K {'warmer' if off_k > 0 else 'colder'} than the walls at the opening, or "
             "the reservoir is wet: wait longer before the valve is opened, dry what is wet"
         )
+    if fill.strained == "response_part":
+        return "the transducer answers slower than the bench file says: calibrate its response, look at its hose"
     if fill.strained in ("tau_ln", "inflow_part", "flow_power"):
         return (
             "the walls give heat otherwise than told: is the heat's time constant, or what an inflow adds to it, that "

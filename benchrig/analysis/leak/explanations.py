@@ -19,7 +19,7 @@ from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.cut_normal import cut_below
 from benchrig.analysis.statistics.fitting import Fitted
 
-__all__ = ["Explained", "component_of", "explained", "not_below"]
+__all__ = ["TAIL", "Explained", "component_of", "explained", "not_below"]
 
 TAIL = 0.02275
 """Probability beyond two standard deviations on one side."""

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchrig.analysis.gas.air import orifice_mm, pv_flow_pa_m3_s_from_sccm
+from benchrig.analysis.leak.explanations import TAIL
 from benchrig.analysis.leak.goodness_of_fit import FALSE_ALARM
 from benchrig.analysis.leak.gross_leak import FEW_SAMPLES, gross_leak
 from benchrig.analysis.leak.hold_judgement import CHANGES, CLOGS, FIT, KNOWN_SCCM, RISE, WANDERS, judged, no_hold
@@ -306,11 +307,12 @@ def _result(leak: LeakFit, setting: LeakSetting, limit_sccm: float | None, drift
     if slow_u > 0.01 * fit_u:
         parts[RISE] = slow_u
     if leak.slow is not None and found is not None:
-        # a leak that clogs as it goes on looks the same, and was larger at the start by all of that
+        # a leak that clogs as it goes on looks the same, and was larger at the start by all of that; what is less
+        # probable than two standard uncertainties leave out anyway is left out here as it is of vapour
         clogged_sccm = setting.sccm(leak.slow.rate_pa_s)
         if found.slow_probability < 0.5:
             clogged_sccm = min(clogged_sccm, MOST_CLOGGED_SCCM + max(leak_sccm, 0.0))
-        parts[CLOGS] = found.slow_probability * clogged_sccm
+        parts[CLOGS] = max(found.slow_probability - TAIL, 0.0) / (1 - TAIL) * clogged_sccm
     if found is not None and found.changing_probability > 0.5 and math.isfinite(found.changing_apart):
         parts[CHANGES] = CHANGE_KNOWN * abs(setting.sccm(found.changing_apart * setting.ambient_pa))
     if leak.goodness is not None and leak.goodness.p < FALSE_ALARM:
