@@ -122,8 +122,8 @@ _COLUMNS = ", ".join(Entry._fields)
 # Plain text, where the library would build a statement each time: this is a good part of what a run costs.
 _LAST = sa.text(
     "SELECT id, number, digest, key FROM chains LEFT JOIN seals ON seals.chain = chains.id "
-    "WHERE bench = :bench AND simulated = :simulated AND origin = :origin "
-    "ORDER BY number DESC LIMIT 1"
+    "AND seals.number = (SELECT max(latest.number) FROM seals AS latest WHERE latest.chain = chains.id) "
+    "WHERE bench = :bench AND simulated = :simulated AND origin = :origin"
 )
 _NEW_CHAIN = sa.text("INSERT INTO chains (bench, simulated, origin) VALUES (:bench, :simulated, :origin)")
 _NEW_SEAL = sa.text(

@@ -64,6 +64,13 @@ def multiply(place: StorePlace, runs: int) -> float:
         server = connection.dialect.name == "postgresql"
         if server:
             connection.exec_driver_sql("SET session_replication_role = replica")
+            # Made anew at the end: a tenth of the time that it takes to keep them up row by row.
+            indexes = connection.exec_driver_sql(
+                "SELECT indexname, indexdef FROM pg_indexes WHERE schemaname = current_schema() "
+                "AND tablename IN ('runs', 'seals') AND indexname LIKE 'ix_%%'"
+            ).all()
+            for name, _ in indexes:
+                connection.exec_driver_sql(f"DROP INDEX {name}")
         columns = {
             table: [each["name"] for each in sa.inspect(connection).get_columns(table)]
             for table in ("runs", "steps", "characteristics", "seals")
@@ -97,6 +104,8 @@ def multiply(place: StorePlace, runs: int) -> float:
         copy("characteristics", source, {"step_id": place_of.format("s"), "value": f"t.value * {noise}"}, first)
         connection.exec_driver_sql(f"UPDATE identity SET run = {runs}")
         if server:
+            for _, sql in indexes:
+                connection.exec_driver_sql(sql)
             for table in ("steps", "characteristics"):
                 highest = f"(SELECT max(id) FROM {table})"
                 connection.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), {highest})")

@@ -126,7 +126,8 @@ def _own_chains(own: Store) -> list[_OwnChain]:
 
 _HEAD = sa.text(
     "SELECT id, number, digest FROM chains LEFT JOIN seals ON seals.chain = chains.id "
-    "WHERE bench = :bench AND simulated = :simulated AND origin = :origin ORDER BY number DESC LIMIT 1"
+    "AND seals.number = (SELECT max(latest.number) FROM seals AS latest WHERE latest.chain = chains.id) "
+    "WHERE bench = :bench AND simulated = :simulated AND origin = :origin"
 )
 
 
