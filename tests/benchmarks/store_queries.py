@@ -100,7 +100,7 @@ def multiply(place: StorePlace, runs: int) -> float:
         place_of = "1000 + i * 10 + {}.position"
         copy("steps", f"steps t ON t.run_id = {of}", {"id": place_of.format("t"), "run_id": "i"}, first)
         source = f"steps s ON s.run_id = {of} JOIN characteristics t ON t.step_id = s.id"
-        noise = "(1 + 0.004 * ((i * 7919) % 1000 - 500) / 500.0)"
+        noise = "(1 + 0.004 * (((i % 1000) * 7919) % 1000 - 500) / 500.0)"
         copy("characteristics", source, {"step_id": place_of.format("s"), "value": f"t.value * {noise}"}, first)
         connection.exec_driver_sql(f"UPDATE identity SET run = {runs}")
         if server:
