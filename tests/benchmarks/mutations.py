@@ -16,6 +16,7 @@ EARLY_END = ("tests/sequencer/test_clear_of_limits.py", "tests/sequencer/test_ea
 HOLD = ("tests/analysis/test_budgets.py", "tests/analysis/test_hold.py")
 FLOW = ("tests/analysis/test_budgets.py", "tests/analysis/test_flow.py")
 INRUSH = ("tests/analysis/test_budgets.py", "tests/analysis/test_inrush.py")
+FIRST_MOTION = ("tests/analysis/test_first_motion.py",)
 HELD_RETURN = ("tests/analysis/test_held_return.py",)
 FAILING_SUPPLY = ("tests/analysis/test_supply_fails_early.py",)
 CLICKS = ("tests/analysis/test_clicks_together.py", "tests/analysis/test_inrush.py")
@@ -246,6 +247,31 @@ MEASUREMENTS = [
         HOLD,
         ("background's u left out", '"background leak of the bench": setting.background_u_sccm', '"x": 0'),
         ("a bound keeps its u", "None if bound else u_sccm,", "u_sccm,"),
+    ),
+    *_of(
+        "benchrig/analysis/armature/pull_in.py",
+        FIRST_MOTION,
+        ("the end of a slope is an arrival", "f.jump > SHOULDER_SHARP * sharpest", "True"),
+        quick=True,
+    ),
+    *_of(
+        "benchrig/analysis/armature/inrush.py",
+        FIRST_MOTION,
+        ("a drop-out tells nothing of the first motion", "start is not None and back is None", "False"),
+        quick=True,
+    ),
+    *_of(
+        "benchrig/analysis/coil/switch_on.py",
+        FIRST_MOTION,
+        ("a zero that moved is shared", "> ONE_ZERO * float(", "> 99.0 * float("),
+        ("the end of a record tells of no zero", "> ONE_ZERO * float(", "> -1.0 * float("),
+        quick=True,
+    ),
+    *_of(
+        "benchrig/analysis/coil/coil_trace.py",
+        FIRST_MOTION,
+        ("a current that still falls is the zero", "if falls < STILL_FALLS", "if falls < 99.0"),
+        quick=True,
     ),
     *_of(
         "benchrig/analysis/armature/release.py",

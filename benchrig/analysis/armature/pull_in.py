@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchrig.analysis.armature.first_motion import first_motion
 from benchrig.analysis.armature.late_arrival import seated_at, still_slow
 from benchrig.analysis.coil.coil_trace import CoilTrace
 from benchrig.analysis.coil.flux_linkage import Branches
 from benchrig.analysis.results import Samples
-from benchrig.analysis.statistics.kinks import Dip, Instant, begins_sharply, best_kink, bottom_of, find_dip, leaving
+from benchrig.analysis.statistics.kinks import Dip, Instant, begins_sharply, best_kink, bottom_of, find_dip
 from benchrig.analysis.statistics.smoothing import local_quadratic
 
 __all__ = ["Motion", "look_for_motion"]
@@ -34,22 +35,22 @@ CREEP_SPANS_S = (2e-3, 4e-3, 8e-3, 16e-3, 32e-3)
 DIP_MODEL, DIP_BARE = 0.006, 0.15  # standard uncertainty of a depth that no fit shows: of the full current, and of it
 DIP_HIDES, DIP_HIDES_IN = 0.013, 0.03  # fits at a soft cusp miss a shallow dip, the more the shallower
 DIP_NOISE = 0.01  # and of one without any bend: the more, by this noise as much again
-# Of 2,360 dips in records by other physics: what the fits flatten of a depth, by the fall from sample to sample and by
-# the noise; then the parts of its uncertainty, as factors on that of the fit's bottom, on the noise of the means (top
-# and bottom are extremes of it), on what a shallow dip hides, on the fall within the arrival's uncertainty, on how far
-# a deeper bottom or what is seen lies from the fit's, on the depth, and on the fall from sample to sample.
+# Of 1,920 dips in records by other physics: what the fits flatten of a depth, by the fall from sample to sample and by
+# the noise; then the parts of its uncertainty, as factors on that of the fit's bottom, on the noise of the means and on
+# that of one sample (top and bottom are extremes of it), on what a shallow dip hides, on the fall within the arrival's
+# uncertainty, on how far a deeper bottom or what is seen lies from the fit's, on the depth, on the fall from sample to
+# sample, and on that within missing samples.
 DIP_FLAT, DIP_FLAT_NOISE = 0.25, 0.085
-DIP_FIT, DIP_EXTREMES, DIP_HIDDEN, DIP_RATE, DIP_OTHER, DIP_PART, DIP_COARSE = 2.05, 2.25, 0.62, 0.42, 0.13, 0.025, 0.2
-START_TAILS = 1.25  # on its uncertainty: of 1,080 in records by other physics 9 were off by 2.0 to 2.5 of it
-START_ARRIVAL = 0.11  # of the arrival: standard uncertainty of the first motion because it adds little current at first
-# Iron and eddy currents bend the first part of the rise too: of 1,140 first motions in records by other physics the
-# true one was later by this part of the arrival, and one found before the second part of it by so much of what lacks.
-START_LATER, START_EARLY, START_EARLY_BY = 0.03, 0.2, 1.8
-START_ANYWHERE = 0.25  # of the arrival, about its half
+DIP_FIT, DIP_EXTREMES, DIP_NOISY, DIP_HIDDEN, DIP_RATE, DIP_OTHER, DIP_PART = 2.05, 0.85, 0.66, 0.45, 0.4, 0.2, 0.008
+DIP_COARSE, DIP_MISSING = 0.14, 0.5
+MISSING = 0.3  # of where samples are missing about an arrival: its standard uncertainty
 # Least flux over that at the end of the pulse for a dip's beginning and for an arrival: of 560 arrivals in records by
 # other physics the earliest was at 0.23.
 EARLY_FLUX, ARRIVAL_FLUX = 0.1, 0.17
 SHOULDER_CLEAR = 10.0  # standard deviations that an arrival without a dip must have
+# and the part of the sharpest bend that it must have, of those with so many standard deviations: of 79 in records by
+# other physics the arrival was the sharpest each time, within a third, and 27 ends of slopes had less than this
+SHOULDER_SEEN, SHOULDER_SHARP = 4.0, 0.45
 # Clearness below which an arrival is less certain than its fit says, and by how much less the uncertainty is one more
 # of the fit's: at a dip, and without one. Of 660 arrivals in records by other physics, 280 of damped armatures.
 FAINT_DIP, FAINT_SHOULDER = (6.5, 2.0), (16.0, 6.0)
@@ -232,7 +233,8 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
             notes.append(f"{seen} then, {then}")
         arrival = seated
     if arrival is not None:
-        arrival = replace(arrival, s=arrival.s + float(trace.rise_s[0]))
+        at_s = arrival.s + float(trace.rise_s[0])
+        arrival = replace(arrival, s=at_s, u_s=float(np.hypot(arrival.u_s, MISSING * trace.missing_at(at_s))))
     if arrival is not None and float(np.interp(arrival.s, trace.rise_s, b.rise_flux)) < ARRIVAL_FLUX * top:
         notes.append(
             f"the current bends at {1e3 * arrival.s:.1f} ms, before there is the flux to move an armature: the switch "
@@ -242,8 +244,7 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
     if arrival is None or arrival.clear < 3.0:
         arrival = None
         notes.append("the armature moved, but its arrival does not show")
-    top_s = float(trace.rise_s[dip.top]) if dipped else None
-    start = _start(trace, b, noise, arrival.s if arrival else float(trace.rise_s[end]), top_s, arrival is not None)
+    start = first_motion(trace, b, noise, arrival.s) if arrival is not None else None
     if bounced_s > 0.0:
         notes.append(f"the current breaks off at once until {1e3 * bounced_s:.1f} ms: the switch bounces")
         start = None
@@ -256,11 +257,14 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         start = None
         if arrival is not None:
             arrival = replace(arrival, u_s=float(np.hypot(arrival.u_s, 0.5 * float(trace.rise_s[ring.bottom]))))
-    depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt)
+    missing_s = trace.missing_at(arrival.s) if arrival is not None else 0.0
+    depth, depth_u = _depth(b, dip if dipped else None, arrival, noise, dt, missing_s)
     return Motion(True, evidence, start, arrival, depth, depth_u, tuple(notes))
 
 
-def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, dt: float) -> tuple[float, float]:
+def _depth(
+    b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, dt: float, missing_s: float
+) -> tuple[float, float]:
     """Depth of the dip over the full current and its standard uncertainty; NaN when it does not show.
 
     The bottom is a cusp, and the top is short: means over a few samples flatten both; the fit at the kink and the
@@ -285,11 +289,13 @@ def _depth(b: Branches, dip: Dip | None, arrival: Instant | None, noise: float, 
     parts = (
         DIP_FIT * arrival.level_u,
         DIP_EXTREMES * sd,
+        DIP_NOISY * noise,
         DIP_HIDDEN * hides,
         DIP_RATE * fall * arrival.u_s,
         DIP_OTHER * other,
         DIP_PART * depth,
         DIP_COARSE * fall * dt,
+        DIP_MISSING * fall * missing_s,
     )
     flat = DIP_FLAT * fall * dt + DIP_FLAT_NOISE * noise if depth > 0.0 else 0.0
     return depth + flat, sum(part**2 for part in parts) ** 0.5
@@ -338,7 +344,10 @@ def _sharp_bend(trace: CoilTrace, b: Branches, noise: float) -> Instant | None:
 
 
 def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, compared: bool) -> Instant | None:
-    """Arrival without a dip: a bend upwards in the current or the end of the hump's fall, the clearer of the two."""
+    """Arrival without a dip: a bend upwards in the current or the end of the hump's fall, the more certain of the two.
+
+    An arrival is sharp. Eddy currents let the hump end in a long slope, whose own end is none.
+    """
     dt = trace.dt_s
     fall_s = max((end - peak) * dt, 1e-3)
     third = round(0.3 * fall_s / dt)
@@ -348,25 +357,7 @@ def _shoulder(trace: CoilTrace, b: Branches, noise: float, peak: int, end: int, 
         sides = tuple(share * fall_s for share in (0.25, 0.5, 1.0))
         by_hump = best_kink(raw, noise, dt, peak + third, end + third, 1.0, sides, bent=False)
         found.append(by_hump and replace(by_hump, level=np.nan))
-    clear = [f for f in found if f is not None and f.clear > SHOULDER_CLEAR]
-    if not clear:
-        return None
-    most = max(f.clear for f in clear)
-    return max((f for f in clear if f.clear > 0.6 * most), key=lambda f: f.s)
-
-
-def _start(
-    trace: CoilTrace, b: Branches, noise: float, arrival_s: float, top_s: float | None, arrived: bool
-) -> Instant | None:
-    """First motion on the rise: see `leaving`."""
-    until = arrival_s - 0.25 * min(arrival_s, 4e-3) if top_s is None else max(top_s, 0.6 * arrival_s)
-    rows = np.flatnonzero((trace.rise_s > min(5e-4, 0.15 * arrival_s)) & (trace.rise_s <= until))
-    found = leaving(trace.rise_s[rows], b.rise_flux[rows], b.rise[rows], noise)
-    if found is None:
-        # too few samples: anywhere before the arrival
-        return Instant(0.5 * arrival_s, START_ANYWHERE * arrival_s, 0.0) if arrived else None
-    # without an arrival the end of the hump stands for it, and what was taken for the motion may be its end
-    wide = START_ARRIVAL * arrival_s if arrived else max(START_ARRIVAL * arrival_s, 0.5 * found.s)
-    too_early = START_EARLY_BY * max(START_EARLY * arrival_s - found.s, 0.0)
-    shift = START_LATER * arrival_s + 0.5 * too_early
-    return replace(found, s=found.s + shift, u_s=START_TAILS * float(np.sqrt(found.u_s**2 + wide**2 + too_early**2)))
+    seen = [f for f in found if f is not None and f.clear > SHOULDER_SEEN]
+    sharpest = max((f.jump for f in seen), default=0.0)
+    clear = [f for f in seen if f.clear > SHOULDER_CLEAR and f.jump > SHOULDER_SHARP * sharpest]
+    return min(clear, key=lambda f: f.u_s, default=None)

@@ -25,11 +25,13 @@ from benchrig.analysis.results import Samples
 from benchrig.analysis.statistics.smoothing import noise_of
 
 Flags = npt.NDArray[np.bool_]
+Spans = tuple[tuple[float, float], ...]
 
 __all__ = ["CoilTrace", "check_record", "prepare"]
 
 DRIFT = 0.6  # of a zero's drift that may be wrong with the current in the pulse
 STILL_WAVY = 0.1  # of the largest current: hum may make so much of a record's end, after the current has gone
+STILL_FALLS = 3.0  # standard deviations by which the current may fall within a stretch without any
 FINEST = 1e-4  # of the full current: slower wander than this is not looked at
 FEWEST_LATE = 20  # samples without current after the pulse
 FEWEST = 12  # samples in the pulse below which nothing is said
@@ -71,6 +73,8 @@ class CoilTrace:
         The zero lies below what the converter can show.
     gaps_s : tuple of (float, float)
         Stretches without samples, from switch-on.
+    sparse_s : tuple of (float, float)
+        Stretches in which at least one sample is missing, the gaps among them.
     end_s : float
         Release, from switch-on; beyond the record when it is not in it.
     starts_off_s : float
@@ -105,6 +109,7 @@ class CoilTrace:
     scale_u: float = 0.0
     hidden_zero: bool = False
     gaps_s: tuple[tuple[float, float], ...] = ()
+    sparse_s: tuple[tuple[float, float], ...] = ()
     end_s: float = 0.0
     starts_off_s: float = 0.0
     broken: bool = False
@@ -115,6 +120,11 @@ class CoilTrace:
     def noise_over(self, full_a: float) -> float:
         """Standard deviation of one sample over the full current, no less than the converter's steps make it."""
         return max(self.noise_a, 0.29 * self.step_a, 1e-6 * full_a) / full_a * self.slow
+
+    def missing_at(self, at_s: float) -> float:
+        """By how much the samples about this time lie further apart than elsewhere, s."""
+        near = [b - a - self.dt_s for a, b in self.sparse_s if a < at_s + self.dt_s and b > at_s - self.dt_s]
+        return max(near, default=0.0)
 
 
 def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None) -> None:
@@ -157,18 +167,21 @@ def check_record(time_s: Samples, current_a: Samples, voltage_v: Samples | None)
         raise ValueError(f"time_s does not increase at sample {k}: {time_s[k]} s after {time_s[k - 1]} s")
 
 
-def _even(
-    time_s: Samples, columns: list[Samples], dt: float
-) -> tuple[Samples, list[Samples], tuple[tuple[float, float], ...], list[str]]:
-    """Put the columns on an even time axis if they are not on one already, and say where samples are missing."""
+def _even(time_s: Samples, columns: list[Samples], dt: float) -> tuple[Samples, list[Samples], Spans, Spans, list[str]]:
+    """Put the columns on an even time axis if they are not on one already, and say where samples are missing.
+
+    The third are the gaps, the fourth all stretches in which a sample is missing.
+    """
     gaps = np.diff(time_s)
     if len(gaps) == 0:
-        return time_s, columns, (), []
+        return time_s, columns, (), (), []
     if float(np.max(np.abs(gaps - dt))) <= 0.02 * dt:
-        return time_s, columns, (), []
+        return time_s, columns, (), (), []
     grid = np.arange(time_s[0], time_s[-1] + 0.5 * dt, dt)
-    missing = np.flatnonzero(gaps > max(3.0 * dt, 3e-4))
-    spans = tuple((float(time_s[k]), float(time_s[k + 1])) for k in missing)
+    spans, sparse = (
+        tuple((float(time_s[k]), float(time_s[k + 1])) for k in np.flatnonzero(gaps > least))
+        for least in (max(3.0 * dt, 3e-4), 1.5 * dt)
+    )
     words = []
     if spans:
         k = int(gaps.argmax())
@@ -180,7 +193,7 @@ def _even(
     uneven = float(np.mean(np.abs(gaps - dt) > 0.3 * dt))
     if uneven > 0.1:
         words.append(f"{100 * uneven:.0f} % of the samples are not evenly spaced: they were interpolated")
-    return grid, [np.interp(grid, time_s, c) for c in columns], spans, words
+    return grid, [np.interp(grid, time_s, c) for c in columns], spans, sparse, words
 
 
 def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_s: float | None) -> CoilTrace:
@@ -211,7 +224,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
     step = step_of(current_a)
     raw_s, raw_a, raw_dt = time_s, current_a, dt
     columns = [current_a] if voltage_v is None else [current_a, voltage_v]
-    time_s, columns, gaps, words = _even(time_s, columns, dt)
+    time_s, columns, gaps, sparse, words = _even(time_s, columns, dt)
     notes += words
     columns[0], turned = turn_round(time_s, columns[0], np.inf if off_s is None else off_s)
     columns[0], spikes = despike(columns[0])
@@ -255,7 +268,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
             hum, current = _without_hum(time_s, current, lead, tail, decay, noise, step, unsigned)
         notes += [droop] if droop else []
     notes += [hum.words] if hum.words else []
-    gone = _late(current, decay, 8 * noise + 4 * step)
+    gone = _late(current, decay, 8 * noise + 4 * step, white)
     zero, zero_u, hidden = current_zero(time_s, current, lead, gone, step, noise, notes)
     if hum.words and unsigned:
         zero_u = float(np.hypot(zero_u, 0.2 * np.abs(hum.wave).max()))
@@ -316,6 +329,7 @@ def prepare(time_s: Samples, current_a: Samples, voltage_v: Samples | None, off_
         scale_u=droop_u,
         hidden_zero=hidden,
         gaps_s=gaps,
+        sparse_s=sparse,
         end_s=end_s,
         starts_off_s=elsewhere,
         broken=not resumes,
@@ -330,7 +344,8 @@ def _without_hum(
 ) -> tuple[Hum, Samples]:
     """Hum that the quiet stretches show, and the current without it."""
     quiet = [s for s in ((tail,) if unsigned else (lead, tail)) if s.stop - s.start >= 10]
-    late = _late(current, decay, max(8 * noise + 4 * step, STILL_WAVY * float(np.abs(current).max())))
+    within = max(8 * noise + 4 * step, STILL_WAVY * float(np.abs(current).max()))
+    late = _late(current, decay, within, np.inf)
     if late is not None and not unsigned:
         quiet.append(late)
     hum = hum_of(time_s, current, quiet, tail, late, noise)
@@ -363,16 +378,24 @@ def _voltage(measured: Samples | None, count: int) -> tuple[Samples, float | Non
     return volts, end_v, float(last.std() / len(last) ** 0.5), noise_of(measured) / end_v
 
 
-def _late(current: Samples, decay: Flags, within: float) -> slice | None:
-    """Second half of what follows the release, or its last quarter, when the current has gone by then."""
+def _late(current: Samples, decay: Flags, within: float, noise: float) -> slice | None:
+    """Second half of what follows the release, or less of its end, when the current has gone by then.
+
+    Where it still falls in all of them, it is the last that is long enough: the zero drifts.
+    """
     low = np.flatnonzero(decay)
     if len(low) <= 40:
         return None
-    for part in (2, 4):
+    found = None
+    for part in (2, 4, 8):
         late = low[len(low) - len(low) // part :]
         if len(late) >= FEWEST_LATE and float(np.ptp(current[late])) < within:
-            return slice(int(late[0]), int(late[-1]) + 1)
-    return None
+            found = slice(int(late[0]), int(late[-1]) + 1)
+            third = len(late) // 3
+            falls = float(current[late[:third]].mean() - current[late[-third:]].mean())
+            if falls < STILL_FALLS * noise * (2.0 / third) ** 0.5:
+                break
+    return found
 
 
 def _blocks(time_s: Samples, columns: list[Samples], block: int) -> tuple[Samples, list[Samples]]:

@@ -17,6 +17,9 @@ SLOPE_S = 8e-4  # windows in which the slope of the first rise is measured, ...
 GENTLE_S = 1e-2  # ... how far, ...
 GENTLE = 0.6  # ... and the part of the steepest that the first must have: a coil rises fastest at once
 GENTLE_CLEAR, GENTLE_BOTH = 5.0, 2.5  # standard deviations between the two, on the rise alone; on rise and decay
+# Of the largest current: what a probe may keep of it after the pulse (engineering judgement); and standard deviations
+# between the zeros before and after the pulse within which both are one.
+KEEPS, ONE_ZERO = 2e-3, 3.0
 BELOW = 0.006  # of the pulse: by which the first sample must lie below the zero at the end of the record to be noticed
 NOISY = 1e-3  # of the pulse: so much noise is in a lead-in too, if the converter can show it
 LATE_START_S = 3e-4  # by which the current may seem to begin late: eddy currents and noise hide its first part
@@ -36,6 +39,8 @@ def current_zero(
                 f"every sample before switch-on reads {ahead[0]:.4g} A, but the pulse is noisy: the zero lies "
                 "below what the converter can show; steady current and resistance cannot be told, raise the zero"
             )
+        elif late is not None:
+            zero, zero_u = _both(zero, zero_u, *zero_of(current[late], step, noise), KEEPS * float(current.max()))
         return zero, zero_u, hidden
     if late is not None:
         zero, zero_u = zero_of(current[late], step, noise)
@@ -55,6 +60,15 @@ def current_zero(
     begin = float(current[first])
     at_once, _ = _at_switch_on(time_s[first:], current[first:])
     return 0.0, float(np.hypot(max(noise, 0.29 * step, abs(at_once)), BACK_U * abs(begin - at_once))), False
+
+
+def _both(before: float, before_u: float, after: float, after_u: float, kept: float) -> tuple[float, float]:
+    """Zero before the pulse, a few samples often, together with that after it, if they are one; its uncertainty."""
+    after_u = float(np.hypot(after_u, kept))
+    if abs(after - before) > ONE_ZERO * float(np.hypot(before_u, after_u)):
+        return before, before_u
+    weight = before_u**2 / max(before_u**2 + after_u**2, 1e-300)
+    return before + weight * (after - before), after_u * weight**0.5
 
 
 def _at_switch_on(time_s: Samples, current: Samples) -> tuple[float, float]:

@@ -23,11 +23,13 @@ BEGINS_AS = 0.6  # of the bend that a dip ends with: one that begins with as muc
 CUSP_CLEAR, CUSP_SD, CUSP_PART = 4.0, 3.0, 0.4
 # another place of this part of the evidence, so many standard uncertainties away, may be the cusp as well
 CUSP_OTHER, CUSP_APART = 0.7, 4.0
-# Uncertainty of a cusp by 2,700 arrivals in records by other physics, with values over the full current: that of the
-# fit times the first factor, a part of a sample, and a part of the window that grows with noise times window, per
-# second: the more noise, the worse a fit goes unnoticed. The cusp comes earlier than found, by a part of a sample and
-# by one of the window times the root of the noise: eddy currents round it off, and noise makes the windows longer.
-CUSP_FIT, CUSP_SAMPLE, CUSP_SHARE, CUSP_NOISE = 1.9, 0.15, 0.008, 390.0
+# Uncertainty of a cusp by 1,650 arrivals in records by other physics, with values over the full current: a part of the
+# window over the clearness, which is what noise makes of it (the curvature of one fit's residuals says the same, but
+# scatters itself); a part of a sample; a part of the window, because the curves are no parabolas; and one that grows
+# with noise times window, per second: the more noise, the worse a fit goes unnoticed. The cusp comes earlier than
+# found, by a part of a sample and by one of the window times the root of the noise: eddy currents round it off, and
+# noise makes the windows longer.
+CUSP_BLUR, CUSP_SAMPLE, CUSP_SHARE, CUSP_NOISE = 0.36, 0.23, 0.0075, 640.0
 CUSP_EARLIER_SAMPLE, CUSP_EARLIER = 0.067, 0.07
 SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 
@@ -125,6 +127,9 @@ def best_kink(
             # what hardly bends always fits, but is no better answer
             bend = [f for f in closer if f.instant.clear > 4.0] or [best] if certain else closer
             best = min(bend, key=lambda f: f.misfit)
+        if cusp and not best.lowest:
+            # the residuals still fall where the search ends
+            return replace(best.instant, u_s=float(np.hypot(best.instant.u_s, 0.5 * reach * dt)))
     return best.instant
 
 
@@ -185,7 +190,8 @@ def _kink_at(
     if cusp:
         window_s = 0.5 * (left + right) * dt
         s -= CUSP_EARLIER_SAMPLE * dt + CUSP_EARLIER * noise**0.5 * window_s
-        parts = CUSP_FIT * u * dt, CUSP_SAMPLE * dt, (CUSP_SHARE + CUSP_NOISE * noise * window_s) * window_s
+        blur = CUSP_BLUR * window_s / max(strength, 1e-3)
+        parts = blur, CUSP_SAMPLE * dt, CUSP_SHARE * window_s, CUSP_NOISE * noise * window_s**2
         u_s = sum(part**2 for part in parts) ** 0.5
     found = Instant(
         s,
