@@ -220,7 +220,9 @@ def look_for_motion(trace: CoilTrace, b: Branches, full_a: float) -> Motion:
         arrival = _less_sure(best_kink(b.rise, noise, dt, *around, 1.0, SIDES_S[:5], bent=True, cusp=True), FAINT_DIP)
     else:
         arrival = _less_sure(_shoulder(trace, b, noise, peak_at, end, compared), FAINT_SHOULDER)
-    if arrival is None or (kink is not None and kink.clear > arrival.clear):
+    if arrival is None or (
+        kink is not None and (kink.clear > arrival.clear or arrival.jump < SHOULDER_SHARP * kink.jump)
+    ):
         arrival = _less_sure(kink, FAINT_SHOULDER) or arrival
     if arrival is not None and arrival.clear >= 3.0:
         arrival = still_slow(b, arrival, noise, dt)

@@ -29,8 +29,11 @@ SIDES_S = (0.5e-3, 1e-3, 2e-3, 4e-3)
 PLAIN_S = 0.4e-3
 SHIFT, SPREAD, SPREAD_S = 0.16, 0.2, 4e-5
 # A sharp corner is found early by this part of the half width, times the root of the noise over the full current: noise
-# rounds it off (of 320 in tests/benchmarks/strangers.py, seeds 41001, 62001, 62002 and 81001).
-SHARP_S, EARLY = 9e-4, 1.0
+# rounds it off. Of 320 in tests/benchmarks/strangers.py it is 1.0, of those on the simulated bench none: the middle.
+SHARP_S, EARLY = 9e-4, 0.5
+# In a record with less noise than this a corner that needs a longer parabola is soft itself: the armature may have been
+# slowed down there, and its arrival lie later. Of 80 such 5 were more than 0.1 of the drop-out early.
+SOFT, SOFT_NOISE, SOFT_S = 0.045, 4e-3, 1e-3
 FAINT, FAINTEST, FAINTER = 10.0, 6.0, 0.5
 WIDE, WIDER = 1.4, 0.3  # a bend longer than so many half widths is no corner: part of the rest
 
@@ -101,6 +104,7 @@ def find_corner(trace: CoilTrace, b: Branches, full_a: float) -> tuple[Instant, 
     u = (SPREAD_S + SPREAD * more) * faint
     # the fit's own part in that is what noise and samples leave
     wide = max((end - first) * dt - WIDE * half_s, 0.0)
-    u = float(np.sqrt(u**2 + (0.5 * found.u_s) ** 2 + (WIDER * wide) ** 2))
+    soft = SOFT * found.s if noise < SOFT_NOISE and half_s > SOFT_S else 0.0
+    u = float(np.sqrt(u**2 + (0.5 * found.u_s) ** 2 + (WIDER * wide) ** 2 + soft**2))
     early = EARLY * half_s * noise**0.5 if half_s < SHARP_S else 0.0
     return Instant(found.s + SHIFT * more + early, u, found.clear), half_s

@@ -25,6 +25,7 @@ __all__ = ["Branches", "Steady", "branches", "steady_current"]
 TRIED = 16  # time constants of the last approach, from 0.04 of the pulse ...
 EVENLY = np.linspace(0.0, 1.0, TRIED)
 SLOWEST = 4.0  # ... to 0.4 of it, or so many times the time in which the current rose to 63 %
+FALLS = 0.01  # odds that it falls towards its end, as no coil's current does (engineering judgement)
 FALLING = 8.0  # of a fall in the last tenth of the pulse that may be wrong with the steady current
 NOT_EXPONENTIAL = 0.5  # standard uncertainty of an extrapolation, share of it (engineering judgement)
 
@@ -79,7 +80,8 @@ def steady_current(trace: CoilTrace) -> Steady:
     variances = sd**2 * np.concatenate([[1.0 / m], 1.0 / m + centre**2 / squares])
     # a parameter more (Schwarz), and one in as many equally likely time constants
     more = np.log(m) + 2.0 * np.log(TRIED)
-    weights = np.concatenate([[plain], np.maximum(plain - size**2 * squares, 0.0) + more * sd**2]) / sd**2
+    odds = 2.0 * np.where(size > 0.0, -np.log(FALLS), 0.0)
+    weights = np.concatenate([[plain], np.maximum(plain - size**2 * squares, 0.0) + (more + odds) * sd**2]) / sd**2
     left = np.concatenate([[0.0], -size * falls[:, -1]])
     least = float(weights.min())
     scale = max(1.0, least / max(m - 2, 1))
@@ -88,8 +90,8 @@ def steady_current(trace: CoilTrace) -> Steady:
     value = float(w @ values)
     variance = float(w @ (variances * scale * trace.slow_tail**2 + (values - value) ** 2))
     missing = float(w @ left)
-    # iron does not settle exponentially: part of what was extrapolated
-    variance += (NOT_EXPONENTIAL * missing) ** 2
+    # iron does not settle exponentially: part of what was extrapolated; and what falls may be hum that does not show
+    variance += ((NOT_EXPONENTIAL if missing > 0.0 else 1.0) * missing) ** 2
     # a coil's current never falls while it is on: a supply that sags, or an armature still on its way
     fifth = max(3, m // 4)
     fall = float(y[-2 * fifth : -fifth].mean() - y[-fifth:].mean())
