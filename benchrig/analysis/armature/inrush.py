@@ -27,7 +27,7 @@ SURE_IN_PART = 3.0  # evidence of motion that counts where only the first part o
 COARSEST_S = 6e-4  # sample interval up to which an armature that does not show has not moved
 # Factor on the uncertainty of the first motion where no drop-out shows: an armature that a small force holds was moved
 # by a small one too, slowly at first. Of 1,960 in records by other physics.
-HELD_LATE = 1.33
+HELD_LATE = 1.25
 ON_ITS_WAY = 0.025  # by which the current may rise further where no arrival shows: standard uncertainty, relative
 UNKNOWN = 0.3  # and from which not even motion can be judged against it
 UNSETTLED = (
