@@ -39,7 +39,7 @@ def current_zero(
                 f"every sample before switch-on reads {ahead[0]:.4g} A, but the pulse is noisy: the zero lies "
                 "below what the converter can show; steady current and resistance cannot be told, raise the zero"
             )
-        elif late is not None:
+        elif late is not None and noise >= 0.5 * step:  # else both are off by the same part of a step
             zero, zero_u = _both(zero, zero_u, *zero_of(current[late], step, noise), KEEPS * float(current.max()))
         return zero, zero_u, hidden
     if late is not None:

@@ -29,7 +29,7 @@ CUSP_OTHER, CUSP_APART = 0.7, 4.0
 # with noise times window, per second: the more noise, the worse a fit goes unnoticed. The cusp comes earlier than
 # found, by a part of a sample and by one of the window times the root of the noise: eddy currents round it off, and
 # noise makes the windows longer.
-CUSP_BLUR, CUSP_SAMPLE, CUSP_SHARE, CUSP_NOISE = 0.36, 0.23, 0.0075, 800.0
+CUSP_BLUR, CUSP_SAMPLE, CUSP_SHARE, CUSP_NOISE = 0.36, 0.23, 0.0095, 640.0
 CUSP_EARLIER_SAMPLE, CUSP_EARLIER = 0.067, 0.07
 SHARP_SHARE = 0.5  # of the sharpest bend nearby: less is another event
 
