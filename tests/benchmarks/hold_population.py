@@ -72,11 +72,12 @@ class Held(NamedTuple):
     said: str
 
 
-def valves(kind: str, multiple: float, n: int, seed: int) -> list[Valve]:
-    times, traces, told = drawn(multiple, n, seed, known="today")
-    rng = np.random.default_rng([seed, round(1000 * multiple), len(kind)])
+def valves(kinds: list[str], multiple: float, seed: int) -> list[Valve]:
+    """One valve of each of these kinds."""
+    times, traces, told = drawn(multiple, len(kinds), seed, known="today")
+    rng = np.random.default_rng([seed, round(1000 * multiple)])
     out = []
-    for trace, known in zip(traces, told, strict=True):
+    for kind, trace, known in zip(kinds, traces, told, strict=True):
         ambient_pa, ambient_k = known["ambient_pa"], known["ambient_k"]
         known = {name: value for name, value in known.items() if name not in ("limit_sccm", "vapour_odds")}
         noise = tuple(rng.standard_normal(2))
@@ -120,7 +121,7 @@ def said(valve: Valve, found, rest: RestRise) -> str:
 
 def in_fresh_air(valve: Valve, held_s: float, leak_pa_s: float) -> tuple[RestRise | None, float]:
     """What `rise_in_fresh_air` would find, and how long it takes."""
-    small = leak_pa_s < fresh_air.SMALL_PA_S
+    small = int(leak_pa_s < fresh_air.SMALL_PA_S)
     sweep_s, look_s = fresh_air.LEAST_SWEEP_S + small * fresh_air.AGAIN_S, fresh_air.LOOK_S * (1 + small)
     vapour = valve.saturated_pa + (valve.began_pa - valve.saturated_pa) * math.exp(-held_s / valve.vapour_s)
     level = valve.saturated_pa * SWEEP_TAU_S / (SWEEP_TAU_S + valve.vapour_s)
@@ -201,7 +202,7 @@ def main() -> None:
     for multiple in args.multiples:
         counts = {"sound": args.sound, "drift": args.odd, "liner": args.odd}
         counts["wet"] = args.wet if multiple in (0.0, 0.5) else max(args.wet // 4, 1)
-        drawn_valves += [valve for kind in SHARES for valve in valves(kind, multiple, counts[kind], args.seed)]
+        drawn_valves += valves([kind for kind in SHARES for _ in range(counts[kind])], multiple, args.seed)
     with Pool(args.jobs) as pool:
         found = pool.map(both, drawn_valves, 1)
     rows = list(zip(drawn_valves, found, strict=True))
