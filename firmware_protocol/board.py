@@ -58,6 +58,8 @@ class Board:
         Latched cause of the last trip, `CAUSE_NONE` if cleared.
     rejected : int
         Damaged frames received since start.
+    after_rules : callable
+        Called whenever all rules have been judged; does nothing unless it is set. On the board it feeds the watchdog.
 
     Raises
     ------
@@ -104,6 +106,7 @@ class Board:
             m.PROGRESS: self._on_progress,
             m.BLOCK: self._on_block,
         }
+        self.after_rules: "Callable[[], None]" = lambda: None
         self.outputs = 0
         self.armed = False
         self.cause = m.CAUSE_NONE
@@ -161,6 +164,7 @@ class Board:
             while due is not None and self._port.now_us() >= due:
                 self._switch(self._recording)
                 due = self._recording.due_us()
+        self.after_rules()
 
     def next_due_us(self) -> "int | None":
         """Board time at which `tick` next has something of its own to do.

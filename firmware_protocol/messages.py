@@ -284,12 +284,12 @@ def _check_capture(capture: Capture) -> None:
     check("samples", capture.samples, 1, (NEVER - 1) // capture.period_us, 6)
     if capture.switch_at != NEVER:
         check("switch_at", capture.switch_at, 0, capture.samples - 1, 10)
-    check("switch_outputs", capture.switch_outputs, 0, ALL_OUTPUTS, 14)
+        check("switch_outputs", capture.switch_outputs, 0, ALL_OUTPUTS, 14)
     if capture.release_at != NEVER:
         if capture.switch_at == NEVER:
             raise FieldError("release_at without switch_at", 15)
         check("release_at", capture.release_at, capture.switch_at + 1, capture.samples - 1, 15)
-    check("release_outputs", capture.release_outputs, 0, ALL_OUTPUTS, 19)
+        check("release_outputs", capture.release_outputs, 0, ALL_OUTPUTS, 19)
 
 
 def pack_capture(capture: Capture) -> bytes:

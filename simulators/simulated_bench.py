@@ -25,9 +25,8 @@ __all__ = ["BUILD", "IDENTITY", "SimulatedBench"]
 IDENTITY = b"BRSIM001"
 BUILD = 1
 WATCH_US = 5_000
-"""While the coil is on, the board looks at the coil current this often. A real one does so all the time."""
-WATCH_CAPTURE_US = 25_000
-"""The same during a capture, where each look takes in all samples since the last one."""
+"""While the coil is on, the board looks at the coil current this often: a turn of the real one's loop takes 1 to 4 ms,
+22 at worst (BOARD.md). In a capture each look takes in all samples since the last one."""
 
 
 class SimulatedBench:
@@ -179,17 +178,13 @@ class SimulatedBench:
             stops_s.append(board_us * 1e-6)
         if self.board.outputs & COIL:
             # On a grid of absolute time, so that it does not matter where earlier calls stopped.
-            watch_us = self._watch_us()
-            stops_s.append((self._pins.now_us() // watch_us + 1) * watch_us * 1e-6)
+            stops_s.append((self._pins.now_us() // WATCH_US + 1) * WATCH_US * 1e-6)
         if self._actions:
             stops_s.append(self._actions[0][0])
         meter_s = self.meter.next_due()
         if meter_s is not None:
             stops_s.append(meter_s)
         return min(stops_s)
-
-    def _watch_us(self) -> int:
-        return WATCH_CAPTURE_US if self._pins.capturing else WATCH_US
 
     def _act(self) -> None:
         now_s, now_us = self.now_s, self._pins.now_us()
@@ -202,7 +197,7 @@ class SimulatedBench:
             acted = True
         board_us = self.board.next_due_us()
         due = board_us is not None and board_us <= now_us
-        watch = bool(self.board.outputs & COIL) and now_us % self._watch_us() == 0 and now_us != self._watched_us
+        watch = bool(self.board.outputs & COIL) and now_us % WATCH_US == 0 and now_us != self._watched_us
         if acted or due or watch:
             self._watched_us = now_us
             self._tick_board()

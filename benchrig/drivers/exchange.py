@@ -17,7 +17,9 @@ from firmware_protocol.frame import Decoder, encode
 __all__ = ["ANSWER_S", "TRIES", "Exchange"]
 
 ANSWER_S = 0.05
-"""The board answers within milliseconds; a block of samples takes 12 ms on the slowest wire."""
+"""How long nothing may come. The board begins its answers within 25 ms on the emulated chip (BOARD.md section 12)."""
+LONGEST_ANSWER_S = 0.15
+"""An answer whose bytes keep coming is waited for so long: a block of samples takes 90 ms on a UART at 115200 baud."""
 TRIES = 16
 """Where one frame in five is lost, one exchange in 1e7 fails. All of them take 0.8 s, which only a board that has gone
 makes us wait; each repeat is a sign of life to the board, whose host-silent limit is over twice as long."""
@@ -72,9 +74,12 @@ class Exchange:
         """Give the port back. Safe to repeat."""
         self._link.close()
 
-    def ask(self, kind: int, body: bytes, unpack: Callable[[bytes], _T], *, tries: int = TRIES) -> _T:
+    def ask(
+        self, kind: int, body: bytes, unpack: Callable[[bytes], _T], *, tries: int = TRIES, work_s: float = 0.0
+    ) -> _T:
         """Send one request, the same frame again on silence, and return its answer, unpacked.
 
+        `work_s` is what the board needs for the request itself, before it answers.
         Damaged pieces, answers to earlier requests and whatever else comes are passed over. An answer that the CRC
         calls whole but that cannot be unpacked is a LinkError.
         """
@@ -84,10 +89,14 @@ class Exchange:
             self.troubles += attempt > 0
             self._note(">", self._seq, kind, body)
             self._write(frame)
-            deadline = self._clock.now() + ANSWER_S
+            sent_s = self._clock.now()
+            deadline = sent_s + ANSWER_S + work_s
             while True:
                 rejected = self._decoder.rejected
-                frames = self._decoder.feed(self._read(deadline))
+                data = self._read(deadline)
+                if data:
+                    deadline = max(deadline, min(self._clock.now() + ANSWER_S, sent_s + work_s + LONGEST_ANSWER_S))
+                frames = self._decoder.feed(data)
                 answers = [
                     (answer_kind, answer)
                     for seq, answer_kind, answer in frames

@@ -48,6 +48,8 @@ RESUMES = 3
 """So often does one `fetch` go on after a block that did not come, as long as the board still holds the capture."""
 LEAST_BLOCK = 16
 """Samples: after a block that did not come blocks are halved, down to this, as short frames come through more often."""
+LONGEST_CONVERSION_S = 0.0002
+"""Of one channel in a reading; 0.1 ms on the emulated chip."""
 FULL_SCALE = 65536.0
 """Samples are 16 bits wide, left-justified, whatever the converter."""
 
@@ -273,7 +275,8 @@ class RelayBoard:
         board = self._greeted()
         ordered = _ordered(channels)
         request = messages.pack_read(_channel_mask(ordered), samples)
-        answer = self._wire.ask(messages.READ, request, messages.unpack_reading)
+        work_s = samples * len(ordered) * LONGEST_CONVERSION_S
+        answer = self._wire.ask(messages.READ, request, messages.unpack_reading, work_s=work_s)
         if answer.samples != samples or len(answer.sums) != len(ordered):
             self._wire.nonsense(f"read {len(answer.sums)} channels, {answer.samples} samples")
         return {

@@ -1,5 +1,8 @@
 """First thing that runs after power-up and after the watchdog's reset: every output off, before anything else.
 
+Then Ctrl-C becomes a byte like any other, or a byte 0x03 of a host's first frame would end the program before its
+watchdog runs. MicroPython makes it Ctrl-C again for each of boot.py and main.py, so both begin with that.
+
 Imports nothing of ours, so that a damaged or missing file cannot come before it. The pins repeat pins.py (a test holds
 them together). Until it runs the chip's pins are inputs with weak pull-downs, and a resistor at each driver keeps it
 off.
@@ -20,5 +23,7 @@ def outputs_off(machine: "Any") -> None:
 
 if __name__ == "__main__":
     import machine
+    import micropython
 
     outputs_off(machine)
+    micropython.kbd_intr(-1)

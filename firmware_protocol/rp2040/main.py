@@ -1,5 +1,10 @@
 """What the board runs: puts port, board and watchdog together and turns the loop for ever."""
 
+if __name__ == "__main__":
+    import micropython
+
+    micropython.kbd_intr(-1)  # before the second that the imports below take (boot.py)
+
 from firmware_protocol.board import Board
 from firmware_protocol.rp2040 import boot, pins
 from firmware_protocol.rp2040.port import SYSTEM_HZ, ChipPort
@@ -24,16 +29,15 @@ def identity(unique_id: bytes) -> bytes:
     return ("R" + digits[-7:]).encode()
 
 
-def turn(board: "Any", port: "Any", serial: "Any", watchdog: "Any") -> None:
-    """One turn of the loop. The watchdog is fed here and nowhere else, after the rules have been judged."""
+def turn(board: "Any", port: "Any", serial: "Any") -> None:
+    """One turn of the loop, with one request at most. The board feeds the watchdog whenever it has judged its rules."""
     port.poll()
     serial.send(board.receive(serial.arrived()))
     board.tick()
-    watchdog.feed()
 
 
-def start(modules: "Any") -> "tuple[Any, Any, Any, Any] | None":
-    """Make port, board, serial and watchdog; None if the service strap asks for the prompt.
+def start(modules: "Any") -> "tuple[Any, Any, Any] | None":
+    """Make port, board and serial, and start the watchdog; None if the service strap asks for the prompt.
 
     Parameters
     ----------
@@ -54,7 +58,8 @@ def start(modules: "Any") -> "tuple[Any, Any, Any, Any] | None":
     writing.register(stdout, modules.select.POLLOUT)
     serial = UsbSerial(stdin.buffer, stdout.buffer, lambda: reading.poll(0), lambda: writing.poll(0))
     # Only now: compiling the files may take longer than the watchdog waits, and nothing can be on yet.
-    return board, port, serial, machine.WDT(timeout=pins.WATCHDOG_MS)
+    board.after_rules = machine.WDT(timeout=pins.WATCHDOG_MS).feed
+    return board, port, serial
 
 
 def run(modules: "Any", turns: "int | None" = None) -> None:
@@ -78,7 +83,6 @@ if __name__ == "__main__":
     from collections import namedtuple
 
     import machine
-    import micropython
     import rp2
     import uctypes
 

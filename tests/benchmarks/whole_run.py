@@ -76,6 +76,7 @@ def whole_run(
     link: Callable[[OpenedSimulation], ByteLink] = lambda opened: opened.board_link,
     prepare: Callable[[OpenedSimulation], None] = lambda _: None,
     bench_file: str = "",
+    full: bool = True,
 ) -> Outcome:
     """Take one simulated valve through the whole sequence.
 
@@ -87,6 +88,8 @@ def whole_run(
         Does something to the bench before the run.
     bench_file : str
         More lines at the end of the bench file.
+    full : bool
+        Each measurement to its end; False: no longer than it takes.
     """
     opened = open_bench({"model": model, "condition": condition, "seed": seed})
     pins = Pins()
@@ -107,6 +110,7 @@ def whole_run(
             sink=NoStore(),
             seed=seed,
             control_waived=True,  # nobody is here to take the valve off
+            full=full,
         )
     except BenchError as error:
         return Outcome(3, "", "", f"{type(error).__name__}: {error}", opened.clock.now(), pins, opened)

@@ -278,6 +278,61 @@ def test_an_exchange_with_a_board_that_has_gone_ends_long_before_the_host_silent
     assert clock.now() - before == pytest.approx(ANSWER_S * TRIES, abs=1e-6)
 
 
+class Trickle:
+    """A link over which an answer comes a piece at a time, the first one after `every_s`."""
+
+    name = "/dev/ttyACM7"
+
+    def __init__(self, clock, bodies, *, piece, every_s):
+        self._clock, self._bodies, self._piece, self._every_s = clock, bodies, piece, every_s
+        self._rest, self._due_s = b"", 0.0
+        self.asked = []
+
+    def write(self, data):
+        for seq, kind, _body in Decoder().feed(data):
+            self.asked.append(kind)
+            if self.asked.count(kind) == 1:
+                self._rest += encode(seq, kind | messages.ANSWER, self._bodies[kind])
+                self._due_s = self._clock.now() + self._every_s
+
+    def read(self, deadline):
+        if not self._rest or self._due_s > deadline:
+            self._clock.sleep_until(deadline)
+            return b""
+        self._clock.sleep_until(self._due_s)
+        self._due_s += self._every_s
+        data, self._rest = self._rest[: self._piece], self._rest[self._piece :]
+        return data
+
+    def close(self):
+        pass
+
+
+@pytest.mark.parametrize(("piece", "repeated"), [(200, False), (60, True)])  # 1036 bytes: 0.12 s and 0.36 s
+def test_an_answer_whose_bytes_keep_coming_is_waited_for_but_not_for_ever(piece, repeated):
+    block = messages.pack_block(messages.Block(1, 0, 508, 1, bytes(range(1, 128)) * 8))
+    progress = messages.pack_progress(messages.Progress(1, 508, 508, True, messages.NEVER, messages.NEVER))
+    clock = Ticks()
+    bodies = {messages.HELLO: hello_body(), messages.CAPTURE: progress, messages.BLOCK: block}
+    link = Trickle(clock, bodies, piece=piece, every_s=0.02)
+    board = RelayBoard(link, clock)
+    board.hello()
+    board.start_capture(CapturePlan(channels=frozenset({Channel.COIL_CURRENT}), period_us=100, samples=508))
+    assert board.fetch(0, 508).shape == (508, 1)
+    assert (link.asked.count(messages.BLOCK) > 1) == repeated
+
+
+def test_a_long_reading_is_given_the_time_that_its_conversions_take():
+    clock = Ticks()
+    bodies = {messages.HELLO: hello_body(), messages.READ: messages.pack_reading(messages.Reading(1000, (1, 2, 3, 4)))}
+    link = Trickle(clock, bodies, piece=4096, every_s=0.04)
+    board = RelayBoard(link, clock)
+    board.hello()
+    link._every_s = 0.4
+    board.read(tuple(Channel), 1000)
+    assert link.asked.count(messages.READ) == 1
+
+
 def test_answers_to_other_requests_are_passed_over():
     good = messages.pack_status(messages.Status(1, 0, 3, False, False, 0, 0))
     stale = messages.pack_status(messages.Status(2, messages.PUMP, 3, True, False, 0, 0))

@@ -147,6 +147,8 @@ def bodies():
         ["capture", "on and off", [5, 3, 20, 2000, 100, 0x11, 1500, 0x10], CAPTURE_BODY.hex()],
         ["capture", "no switch", [0, 2, 1_000_000, 4294, 0xFFFFFFFF, 0, 0xFFFFFFFF, 0],
          b("00 02", u(1_000_000, 4), u(4294, 4), NEVER, "00", NEVER, "00").hex()],
+        ["capture", "no switch: outputs are not looked at", [0, 2, 1_000_000, 4294, 0xFFFFFFFF, 255, 0xFFFFFFFF, 255],
+         b("00 02", u(1_000_000, 4), u(4294, 4), NEVER, "ff", NEVER, "ff").hex()],
         ["progress", "under way", [5, 1200, 2000, 0, 2000, 0xFFFFFFFF],
          b("05", u(1200, 4), u(2000, 4), "00", u(2000, 4), NEVER).hex()],
         ["block_request", "a full block of one channel", [5, 70_000, 508], b("05", u(70_000, 4), u(508, 2)).hex()],

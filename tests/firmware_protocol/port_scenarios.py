@@ -325,27 +325,53 @@ def a_fault_in_the_rules_switches_off_and_does_not_feed_the_watchdog():
     same(bench.chip.fed_us, fed, "last feed")
 
 
-def the_watchdog_is_fed_once_a_turn_and_only_after_the_rules():
+def the_watchdog_is_fed_only_after_the_rules():
     bench = Bench()
+    bench.arm()
     same(bench.chip.watchdog_ms, 1000, "limit")
     order = []
-    board, port, serial, watchdog = bench.parts
+    board, port = bench.parts[0], bench.parts[1]
+    port.read_inputs = lambda: order.append("rules") or m.ALL_INPUTS
+    board.after_rules = lambda: order.append("feed")
+    main.turn(*bench.parts)
+    same(order, 2 * ["rules", "feed"], "order")
 
-    class Watched:
-        def tick(self):
-            order.append("tick")
 
-        def receive(self, data):
-            order.append("receive")
-            return b""
+def a_long_reading_feeds_the_watchdog():
+    bench = Bench()
+    bench.ask(m.HELLO)
+    fed = []
+    bench.parts[0].after_rules = lambda: fed.append(1)
+    bench.send(m.READ, m.pack_read(15, 1000))
+    main.turn(*bench.parts)
+    same(len(fed) > 1000 // 20, True, f"fed {len(fed)} times")
 
-    class Dog:
-        def feed(self):
-            order.append("feed")
 
-    main.turn(Watched(), port, serial, Dog())
-    same(order, ["receive", "tick", "feed"], "order")
-    same(watchdog is None or board is None, False, "parts")
+def several_requests_in_one_write_are_one_turn_each():
+    bench = Bench()
+    for kind in (m.HELLO, m.STATUS, m.STATUS):
+        bench.send(kind)
+    for answers in (1, 2, 3):
+        main.turn(*bench.parts)
+        same(bench.chip.sent.count(b"\0"), answers, "answers so far")
+
+
+def what_the_host_did_not_take_is_sent_again():
+    bench = Bench()
+    bench.chip.host_takes = 5
+    hello = bench.ask(m.HELLO)
+    same(hello.identity, b"R7452D2A", "identity, five bytes at a time")
+
+
+def a_block_takes_no_more_than_five_turns():
+    bench = Bench()
+    bench.ask(m.HELLO)
+    bench.capture(0b0011, 100, 300)
+    bench.turns(40_000)
+    bench.send(m.BLOCK, m.pack_block_request(1, 0, 254))
+    for _ in range(5):
+        main.turn(*bench.parts)
+    same(bench.chip.sent[-1:], b"\0", "the end of the block's frame")
 
 
 def a_host_that_does_not_listen_goes_silent():
@@ -401,7 +427,11 @@ SCENARIOS = (
     every_channel_can_be_read_while_a_capture_runs,
     a_lost_conversion_resets_the_chip,
     a_fault_in_the_rules_switches_off_and_does_not_feed_the_watchdog,
-    the_watchdog_is_fed_once_a_turn_and_only_after_the_rules,
+    the_watchdog_is_fed_only_after_the_rules,
+    a_long_reading_feeds_the_watchdog,
+    several_requests_in_one_write_are_one_turn_each,
+    what_the_host_did_not_take_is_sent_again,
+    a_block_takes_no_more_than_five_turns,
     a_host_that_does_not_listen_goes_silent,
     the_count_of_microseconds_does_not_wrap,
     words_are_shifted_all_at_once,
