@@ -48,6 +48,8 @@ RESUMES = 3
 """So often does one `fetch` go on after a block that did not come, as long as the board still holds the capture."""
 LEAST_BLOCK = 16
 """Samples: after a block that did not come blocks are halved, down to this, as short frames come through more often."""
+BLOCK_WORK_S = 0.1
+"""What the board may need before a block of samples begins: 0.11 s were seen on the emulated chip."""
 LONGEST_CONVERSION_S = 0.0002
 """Of one channel in a reading; 0.1 ms on the emulated chip."""
 FULL_SCALE = 65536.0
@@ -336,7 +338,7 @@ class RelayBoard:
             asked = min(room, count - done)
             try:
                 request = messages.pack_block_request(self._capture_id, first + done, asked)
-                block = self._wire.ask(messages.BLOCK, request, messages.unpack_block)
+                block = self._wire.ask(messages.BLOCK, request, messages.unpack_block, work_s=BLOCK_WORK_S)
             except LinkTimeout:
                 if resumed == RESUMES:
                     raise
