@@ -6,8 +6,9 @@ and reads time only from the port, so the same file runs on the board and in the
 On the board the main loop is ``port.send(board.receive(port.arrived()))`` and ``board.tick()``, for ever.
 """
 
+from firmware_protocol import knowledge
 from firmware_protocol import messages as m
-from firmware_protocol.frame import MAX_BODY, Decoder, encode
+from firmware_protocol.frame import Decoder, encode
 from firmware_protocol.repeats import Repeats
 from firmware_protocol.running_capture import RunningCapture, channels_in
 
@@ -47,6 +48,9 @@ class Board:
         Firmware build, 0 to 4294967295.
     channels : iterable of (quantity, bits, full_scale_mv)
         One entry per analog channel, 1 to 8 of them, in index order. Channel 0 carries the coil current.
+    started : tuple of (reset_reason, unique, firmware, text)
+        For ABOUT: why the board started, the chip's own number (16 bytes at most), a digest of the firmware (8 bytes),
+        and what it runs on (64 characters at most).
 
     Attributes
     ----------
@@ -73,26 +77,11 @@ class Board:
         identity: bytes,
         build: int,
         channels: "Iterable[tuple[int, int, int]]",
+        started: "tuple[int, bytes, bytes, str]" = (m.RESET_UNKNOWN, b"", bytes(m.DIGEST_BYTES), ""),
     ) -> None:
         self._port = port
-        self._hello = m.Hello(
-            m.MAJOR,
-            m.MINOR,
-            build,
-            bytes(identity),
-            m.ALL_OUTPUTS,
-            port.capture_words,
-            MAX_BODY,
-            m.SILENT_MIN_MS,
-            m.SILENT_MAX_MS,
-            m.COIL_MAX_MS,
-            tuple([(entry[0], entry[1], entry[2]) for entry in channels]),
-        )
-        m.pack_hello(self._hello)  # raises on what would not fit
-        if len(identity) != m.IDENTITY_BYTES or not 1 <= len(self._hello.channels) <= m.MAX_CHANNELS:
-            raise ValueError(f"identity of {len(identity)} bytes and {len(self._hello.channels)} channels")
-        if self._hello.channels[0][0] != m.COIL_CURRENT:
-            raise ValueError("channel 0 must carry the coil current")
+        self._started = started
+        self._hello = knowledge.hello(port.capture_words, identity, build, channels)
         self._decoder = Decoder()
         self._handlers: "dict[int, Callable[[bytes], bytes]]" = {
             m.HELLO: self._on_hello,
@@ -105,6 +94,8 @@ class Board:
             m.CAPTURE: self._on_capture,
             m.PROGRESS: self._on_progress,
             m.BLOCK: self._on_block,
+            m.ABOUT: self._on_about,
+            m.SELF_TEST: self._on_self_test,
         }
         self.after_rules: "Callable[[], None]" = lambda: None
         self.outputs = 0
@@ -394,6 +385,14 @@ class Board:
         if wanted.first + wanted.count > recorded:
             raise _RefusedError(m.NOT_RECORDED, recorded)
         return recording.block(wanted.first, wanted.count)
+
+    def _on_about(self, _body: bytes) -> bytes:
+        return knowledge.about(self._port, self._started, self.rejected)
+
+    def _on_self_test(self, _body: bytes) -> bytes:
+        if self.capturing:
+            raise _RefusedError(m.BUSY, 0)  # the converter is the capture's
+        return knowledge.self_test(self._port, self.outputs)
 
     def _demand_channels(self, channel_mask: int, offset: int) -> None:
         """Refuse a channel that the board does not have."""

@@ -9,6 +9,7 @@ import struct
 
 from firmware_protocol.fields import FieldError as FieldError
 from firmware_protocol.fields import check, check_least, check_length
+from firmware_protocol.tuples import About as About
 from firmware_protocol.tuples import Arm as Arm
 from firmware_protocol.tuples import Block as Block
 from firmware_protocol.tuples import BlockRequest as BlockRequest
@@ -18,11 +19,12 @@ from firmware_protocol.tuples import Progress as Progress
 from firmware_protocol.tuples import Read as Read
 from firmware_protocol.tuples import Reading as Reading
 from firmware_protocol.tuples import Refused as Refused
+from firmware_protocol.tuples import SelfTest as SelfTest
 from firmware_protocol.tuples import Status as Status
 
 # Version of the protocol (section 5)
 MAJOR = 1
-MINOR = 0
+MINOR = 1
 
 # Message numbers: requests; the answer's number is the request's with bit 7 set, or REFUSED
 HELLO = 1
@@ -35,6 +37,8 @@ READ = 7
 CAPTURE = 8
 PROGRESS = 9
 BLOCK = 10
+ABOUT = 11  # since 1.1
+SELF_TEST = 12  # since 1.1
 ANSWER = 0x80
 REFUSED = 0xFF
 
@@ -67,6 +71,17 @@ CAUSE_GUARD = 3
 CAUSE_COIL_TIME = 4
 CAUSE_OVER_CURRENT = 5
 
+# Why the board started (1.1)
+RESET_UNKNOWN = 0
+RESET_POWER = 1
+RESET_WATCHDOG = 2
+RESET_PROGRAM = 3
+
+# What a board can do beyond 1.0, and what its self-test looks at (1.1)
+CAN_SELF_TEST = 0x01
+TEST_OUTPUTS = 0x01
+TEST_CONVERTER = 0x02
+
 # Why a request was refused
 BAD_LENGTH = 1
 UNKNOWN_KIND = 2
@@ -83,6 +98,7 @@ CAPTURE_TOO_LARGE = 12
 SWITCH_PENDING = 13
 TOO_FAST = 14
 BLOCK_TOO_LARGE = 15
+BUSY = 16
 
 # Bounds of fields
 NEVER = 0xFFFFFFFF  # in a sample index or an instant: does not happen, has not happened
@@ -93,6 +109,10 @@ READ_MAX_SAMPLES = 1000
 PERIOD_MIN_US = 10
 PERIOD_MAX_US = 1_000_000
 IDENTITY_BYTES = 8
+UNIQUE_BYTES = 16
+DIGEST_BYTES = 8
+ABOUT_LEAST = 42
+MAX_TEXT_BYTES = 64
 BLOCK_HEADER = 8
 MAX_BLOCK_BYTES = 1016  # frame.MAX_BODY less the header
 MOST_BEHIND = 127  # a SEQ up to so many behind the last one is an old request's
@@ -113,6 +133,8 @@ REQUEST_BYTES = {
     CAPTURE: 20,
     PROGRESS: 0,
     BLOCK: 7,
+    ABOUT: 0,
+    SELF_TEST: 0,
 }
 
 

@@ -2,6 +2,7 @@
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from firmware_protocol.typed import About as About
     from firmware_protocol.typed import Arm as Arm
     from firmware_protocol.typed import Block as Block
     from firmware_protocol.typed import BlockRequest as BlockRequest
@@ -11,10 +12,12 @@ if TYPE_CHECKING:
     from firmware_protocol.typed import Read as Read
     from firmware_protocol.typed import Reading as Reading
     from firmware_protocol.typed import Refused as Refused
+    from firmware_protocol.typed import SelfTest as SelfTest
     from firmware_protocol.typed import Status as Status
 else:
     from collections import namedtuple
 
+    About = namedtuple("About", "capabilities reset_reason uptime_s free_bytes rejected unique firmware text".split())
     Arm = namedtuple("Arm", "host_silent_ms coil_limit_ms over_current_raw".split())
     Block = namedtuple("Block", "capture_id first count channels data".split())
     BlockRequest = namedtuple("BlockRequest", "capture_id first count".split())
@@ -31,4 +34,5 @@ else:
     Read = namedtuple("Read", "channel_mask samples".split())
     Reading = namedtuple("Reading", "samples sums".split())
     Refused = namedtuple("Refused", "request_kind code detail".split())
+    SelfTest = namedtuple("SelfTest", "done failed driven read_back reference".split())
     Status = namedtuple("Status", "board_ms outputs inputs armed capturing cause cause_ms".split())

@@ -7,6 +7,7 @@ what board.py asks of the hardware.
 from typing import NamedTuple, Protocol
 
 __all__ = [
+    "About",
     "Arm",
     "Block",
     "BlockRequest",
@@ -17,6 +18,7 @@ __all__ = [
     "Read",
     "Reading",
     "Refused",
+    "SelfTest",
     "Status",
 ]
 
@@ -55,6 +57,38 @@ class Port(Protocol):
 
     def capture_stop(self) -> None:
         """Stop recording and forget what was recorded. Safe to repeat."""
+
+    def read_back(self) -> int:
+        """Outputs whose pins are high, read from the pins themselves."""
+
+    def reference(self) -> "tuple[int, int, int]":
+        """A conversion of a source inside the chip, and the words between which it must lie. Not during a capture."""
+
+    def free_bytes(self) -> int:
+        """Memory that is free."""
+
+
+class About(NamedTuple):
+    """Answer to ABOUT: what the board knows of itself."""
+
+    capabilities: int
+    reset_reason: int
+    uptime_s: int
+    free_bytes: int
+    rejected: int
+    unique: bytes
+    firmware: bytes
+    text: str
+
+
+class SelfTest(NamedTuple):
+    """Answer to SELF_TEST: which tests were done and failed, as bits, and what they rest on."""
+
+    done: int
+    failed: int
+    driven: int
+    read_back: int
+    reference: int
 
 
 class Hello(NamedTuple):

@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable
 
 from firmware_protocol.board import Board
-from firmware_protocol.messages import COIL
+from firmware_protocol.messages import COIL, DIGEST_BYTES, RESET_POWER
 from simulators.instruments.board_cable import BoardCable
 from simulators.instruments.board_pins import CHANNELS, BoardPins
 from simulators.instruments.interfaces import PhysicalWorld
@@ -73,7 +73,8 @@ class SimulatedBench:
         self.on_change: Callable[[float, int, int], None] = lambda _t_s, _outputs, _cause: None
         self.wire = BoardCable(seed)
         self._pins = BoardPins(world, seed=seed, errors=errors)
-        self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS)
+        started = (RESET_POWER, IDENTITY, bytes(DIGEST_BYTES), "simulated board")
+        self.board = Board(self._pins, IDENTITY, BUILD, CHANNELS, started)
         wrong = InstrumentErrors() if errors is None else errors
         self.meter = SimulatedMeter(
             world, seed=seed, range_seed=bench_seed, gain=wrong.meter_gain, zero_ohm=wrong.meter_zero_ohm

@@ -21,6 +21,7 @@ _COMMANDS = {
     "qualify": ("benchrig.cli.qualify:qualify", "Measure and judge one removed valve."),
     "analyse": ("benchrig.cli.analyse:analyse", "A trace from any oscilloscope or logger: inrush, hold, flow."),
     "bench": ("benchrig.cli.bench:bench", "Can it be trusted today? show, check, calibrate, repeatability, chart."),
+    "board": ("benchrig.cli.board:board", "The relay board by itself: info, self-test."),
     "models": ("benchrig.cli.models:models", "Valve models and their limits: list, show."),
     "rehearse": ("benchrig.cli.rehearse:rehearse", "Simulated valves of known condition: what error rates to expect."),
     "records": ("benchrig.cli.records:records", "What was measured: list, show, summary, export, verify."),

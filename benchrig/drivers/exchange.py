@@ -14,12 +14,16 @@ from benchrig.errors import InterlockOpen, LinkError, LinkTimeout
 from firmware_protocol import messages
 from firmware_protocol.frame import Decoder, encode
 
-__all__ = ["ANSWER_S", "TRIES", "Exchange"]
+__all__ = ["ANSWER_S", "BLOCK_WORK_S", "LONGEST_CONVERSION_S", "TRIES", "Exchange"]
 
 ANSWER_S = 0.05
 """How long nothing may come. The board begins its answers within 25 ms on the emulated chip (BOARD.md section 12)."""
 LONGEST_ANSWER_S = 0.15
 """An answer whose bytes keep coming is waited for so long: a block of samples takes 90 ms on a UART at 115200 baud."""
+BLOCK_WORK_S = 0.1
+"""What the board may need before a block of samples begins: 0.11 s were seen on the emulated chip."""
+LONGEST_CONVERSION_S = 0.0002
+"""Of one channel in a reading; 0.1 ms on the emulated chip."""
 TRIES = 16
 """Where one frame in five is lost, one exchange in 1e7 fails. All of them take 0.8 s, which only a board that has gone
 makes us wait; each repeat is a sign of life to the board, whose host-silent limit is over twice as long."""

@@ -43,6 +43,7 @@ _WORDS: dict[int, tuple[str, str]] = {
         "the board cannot sample so fast",
         "Is this board built for this bench? It measures too slowly.",
     ),
+    messages.BUSY: ("a capture is running", "Wait until it has ended, or switch the board off and on."),
     messages.BLOCK_TOO_LARGE: ("the block does not fit into an answer, {detail} samples at most", _UPDATE),
 }
 

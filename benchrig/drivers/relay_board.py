@@ -22,7 +22,7 @@ from benchrig.drivers.board_types import (
     Output,
     TripCause,
 )
-from benchrig.drivers.exchange import ANSWER_S, TRIES, Exchange
+from benchrig.drivers.exchange import ANSWER_S, BLOCK_WORK_S, LONGEST_CONVERSION_S, TRIES, Exchange
 from benchrig.drivers.links import ByteLink
 from benchrig.drivers.wire_log import WireLog
 from benchrig.errors import ConfigError, DeviceError, LinkError, LinkTimeout
@@ -48,10 +48,6 @@ RESUMES = 3
 """So often does one `fetch` go on after a block that did not come, as long as the board still holds the capture."""
 LEAST_BLOCK = 16
 """Samples: after a block that did not come blocks are halved, down to this, as short frames come through more often."""
-BLOCK_WORK_S = 0.1
-"""What the board may need before a block of samples begins: 0.11 s were seen on the emulated chip."""
-LONGEST_CONVERSION_S = 0.0002
-"""Of one channel in a reading; 0.1 ms on the emulated chip."""
 FULL_SCALE = 65536.0
 """Samples are 16 bits wide, left-justified, whatever the converter."""
 
@@ -59,9 +55,8 @@ FULL_SCALE = 65536.0
 class RelayBoard:
     """One relay board.
 
-    Any method raises `LinkTimeout` when the board does not answer in `TRIES` tries of `ANSWER_S`, `LinkError` when the
-    port fails, `DeviceError` when the board refuses, and `InterlockOpen` when it refuses because it tripped or an
-    interlock is open.
+    Any method raises `LinkTimeout` when the board does not answer in `TRIES` tries, `LinkError` when the port fails,
+    `DeviceError` when it refuses, and `InterlockOpen` when it refuses because it tripped or an interlock is open.
 
     Parameters
     ----------

@@ -10,7 +10,20 @@ __all__ = ["WireLog", "kind_name"]
 
 _NAMES = {
     getattr(messages, name): name
-    for name in ("HELLO", "STATUS", "ARM", "DISARM", "SET", "CLEAR", "READ", "CAPTURE", "PROGRESS", "BLOCK")
+    for name in (
+        "HELLO",
+        "STATUS",
+        "ARM",
+        "DISARM",
+        "SET",
+        "CLEAR",
+        "READ",
+        "CAPTURE",
+        "PROGRESS",
+        "BLOCK",
+        "ABOUT",
+        "SELF_TEST",
+    )
 }
 
 

@@ -5,9 +5,11 @@ if __name__ == "__main__":
 
     micropython.kbd_intr(-1)  # before the second that the imports below take (boot.py)
 
+from firmware_protocol import messages as m
 from firmware_protocol.board import Board
-from firmware_protocol.rp2040 import boot, pins
+from firmware_protocol.rp2040 import boot, firmware_files, pins
 from firmware_protocol.rp2040.port import SYSTEM_HZ, ChipPort
+from firmware_protocol.rp2040.registers import REASON_FORCE, REASON_TIMER, WATCHDOG_REASON
 from firmware_protocol.rp2040.usb import UsbSerial
 
 TYPE_CHECKING = False
@@ -29,6 +31,20 @@ def identity(unique_id: bytes) -> bytes:
     return ("R" + digits[-7:]).encode()
 
 
+def reset_reason(machine: "Any") -> int:
+    """Why the chip started, for ABOUT."""
+    reason = machine.mem32[WATCHDOG_REASON]
+    if reason & REASON_FORCE:
+        return m.RESET_PROGRAM
+    return m.RESET_WATCHDOG if reason & REASON_TIMER else m.RESET_POWER
+
+
+def read_file(path: str) -> bytes:
+    """Content of a file on the board."""
+    with open(path, "rb") as file:
+        return file.read()
+
+
 def turn(board: "Any", port: "Any", serial: "Any") -> None:
     """One turn of the loop, with one request at most. The board feeds the watchdog whenever it has judged its rules."""
     port.poll()
@@ -42,7 +58,7 @@ def start(modules: "Any") -> "tuple[Any, Any, Any] | None":
     Parameters
     ----------
     modules : object
-        The board's own modules as attributes: machine, rp2, micropython, sys, select, time, uctypes.
+        The board's own modules as attributes: machine, rp2, micropython, sys, select, time, uctypes, gc, hashlib.
     """
     machine = modules.machine
     boot.outputs_off(machine)
@@ -50,8 +66,13 @@ def start(modules: "Any") -> "tuple[Any, Any, Any] | None":
         return None
     machine.freq(SYSTEM_HZ)
     modules.micropython.kbd_intr(-1)
-    port = ChipPort(machine, modules.rp2, modules.time.ticks_us, modules.uctypes.addressof)
-    board = Board(port, identity(machine.unique_id()), pins.BUILD, pins.CHANNELS)
+    port = ChipPort(machine, modules.rp2, modules.time.ticks_us, modules.uctypes.addressof, modules.gc.mem_free)
+    unique = bytes(machine.unique_id())
+    firmware = bytes(m.DIGEST_BYTES)
+    if hasattr(modules.hashlib, "sha256"):
+        firmware = firmware_files.digest(modules.hashlib.sha256, read_file)
+    started = (reset_reason(machine), unique, firmware, modules.sys.version[-m.MAX_TEXT_BYTES :])
+    board = Board(port, identity(unique), pins.BUILD, pins.CHANNELS, started)
     reading, writing = modules.select.poll(), modules.select.poll()
     stdin, stdout = modules.sys.stdin, modules.sys.stdout
     reading.register(stdin, modules.select.POLLIN)
@@ -77,6 +98,7 @@ def run(modules: "Any", turns: "int | None" = None) -> None:
 
 
 if __name__ == "__main__":
+    import gc
     import select
     import sys
     import time
@@ -86,5 +108,11 @@ if __name__ == "__main__":
     import rp2
     import uctypes
 
-    Modules = namedtuple("Modules", ("machine", "rp2", "micropython", "sys", "select", "time", "uctypes"))
-    run(Modules(machine, rp2, micropython, sys, select, time, uctypes))
+    try:
+        import hashlib
+    except ImportError:  # some builds leave it out: the board then does not know its digest
+        hashlib = None  # type: ignore[assignment]
+    Modules = namedtuple(
+        "Modules", ("machine", "rp2", "micropython", "sys", "select", "time", "uctypes", "gc", "hashlib")
+    )
+    run(Modules(machine, rp2, micropython, sys, select, time, uctypes, gc, hashlib))

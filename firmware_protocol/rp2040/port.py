@@ -8,12 +8,43 @@ can be read while a capture runs. The starting channels stop by themselves after
 
 Captures slower than `SLOWEST_PACED_US` are converted by the main loop (`poll`) instead, late by a turn of it at most.
 
-Register addresses and numbers are from memory of the chip's public data sheet, and so are the names in `rp2.DMA`
-(MicroPython 1.23 or later). **Nothing here has run on a chip.**
+Addresses and bits stand in registers.py. **Nothing here has run on a chip**, but on an emulated one
+(`tests/emulated_chip`).
 """
 
 from firmware_protocol.rp2040 import pins
 from firmware_protocol.rp2040.monotonic import Monotonic
+from firmware_protocol.rp2040.registers import (
+    ADC_CS,
+    ADC_FCS,
+    ADC_FIFO,
+    ALIAS_CLEAR,
+    ALIAS_SET,
+    BYTE_2,
+    BYTE_4,
+    CS_ENABLE,
+    CS_INPUT_SHIFT,
+    CS_START_ONCE,
+    DIV_SHIFT,
+    DREQ_ADC,
+    DREQ_PWM_WRAP_0,
+    FCS_CLEAR,
+    FCS_DREQ,
+    FCS_EMPTY,
+    FCS_ENABLE,
+    FCS_OVER,
+    FCS_THRESHOLD_1,
+    PWM_BASE,
+    PWM_COUNTER,
+    PWM_CSR,
+    PWM_DIV,
+    PWM_ENABLES,
+    PWM_SLICE,
+    PWM_TOP,
+    TEMPERATURE_INPUT,
+    WORD_AT_85_C,
+    WORD_AT_MINUS_20_C,
+)
 from firmware_protocol.running_capture import channels_in
 
 TYPE_CHECKING = False
@@ -27,18 +58,6 @@ SYSTEM_HZ = 125_000_000
 CYCLES_PER_US = 125
 SLOT_US = 4  # from one conversion to the next; a conversion takes 2 us (96 cycles of 48 MHz, from memory)
 SLOWEST_PACED_US = 10_000
-
-# All from memory.
-ADC_CS, ADC_FCS, ADC_FIFO = 0x4004_C000, 0x4004_C008, 0x4004_C00C
-CS_ENABLE, CS_START_ONCE, CS_INPUT_SHIFT = 1 << 0, 1 << 2, 12
-FCS_ENABLE, FCS_DREQ, FCS_EMPTY, FCS_OVER = 1 << 0, 1 << 3, 1 << 8, 1 << 11
-FCS_CLEAR, FCS_THRESHOLD_1 = 3 << 10, 1 << 24
-PWM_BASE, PWM_SLICE, PWM_ENABLES = 0x4005_0000, 0x14, 0x4005_00A0
-PWM_CSR, PWM_DIV, PWM_COUNTER, PWM_TOP = 0x00, 0x04, 0x08, 0x10
-DIV_SHIFT = 4  # the divider has four bits of fraction
-ALIAS_SET, ALIAS_CLEAR = 0x2000, 0x3000  # writing there sets or clears bits
-DREQ_PWM_WRAP_0, DREQ_ADC = 24, 36
-BYTE_2, BYTE_4 = 1, 2  # DMA transfer sizes
 
 
 def left_justified(words: "bytes | memoryview") -> bytes:
@@ -82,9 +101,20 @@ class ChipPort:
         ``time.ticks_us``.
     addressof : callable
         ``uctypes.addressof``.
+    free : callable
+        ``gc.mem_free``.
     """
 
-    def __init__(self, machine: "Any", rp2: "Any", ticks_us: "Callable[[], int]", addressof: "Any") -> None:
+    def __init__(
+        self,
+        machine: "Any",
+        rp2: "Any",
+        ticks_us: "Callable[[], int]",
+        addressof: "Any",
+        free: "Callable[[], int]",
+    ) -> None:
+        self._machine = machine
+        self._free = free
         pin = machine.Pin
         self._outputs = [(bit, pin(number, pin.OUT, value=0)) for bit, number in pins.OUTPUTS]
         self._inputs = [(bit, pin(number, pin.IN, pin.PULL_DOWN)) for bit, number in pins.INPUTS]
@@ -127,6 +157,22 @@ class ChipPort:
             if pin.value():
                 inputs |= bit
         return inputs
+
+    def read_back(self) -> int:
+        """Outputs whose pins are high: the pad's own level, not what was written to it."""
+        mask = 0
+        for bit, pin in self._outputs:
+            if pin.value():
+                mask |= bit
+        return mask
+
+    def reference(self) -> "tuple[int, int, int]":
+        """The chip's temperature sensor and what it gives from -20 to 85 degC. Not while a capture is paced."""
+        return int(self._machine.ADC(TEMPERATURE_INPUT).read_u16()) & 0xFFF0, WORD_AT_85_C, WORD_AT_MINUS_20_C
+
+    def free_bytes(self) -> int:
+        """Memory that is free, as MicroPython counts it."""
+        return int(self._free())
 
     def read_channel(self, index: int) -> int:
         """One conversion; while a paced capture runs, the latest one that it made of this channel."""

@@ -130,6 +130,7 @@ class BoardPins:
     def __init__(self, world: PhysicalWorld, *, seed: int, errors: InstrumentErrors | None = None) -> None:
         self._world = world
         self._channels = _channels(seed, draw_instruments(seed) if errors is None else errors)
+        self._driven = 0
         self.estop_ok = True
         self.guard_closed = True
         self.capture_words = CAPTURE_WORDS
@@ -151,12 +152,25 @@ class BoardPins:
 
     def write_outputs(self, mask: int, /) -> None:
         """Drive exactly the outputs in `mask`, now."""
+        self._driven = mask
         self._world.set_outputs(mask)
 
     def read_inputs(self) -> int:
         """Interlock inputs as bits, 1 = closed."""
         open_ = (0 if self.estop_ok else ESTOP_OK) | (0 if self.guard_closed else GUARD_CLOSED)
         return ALL_INPUTS & ~open_
+
+    def read_back(self) -> int:
+        """Outputs whose pins are high: no pin of the simulated board ever fails."""
+        return self._driven
+
+    def reference(self) -> tuple[int, int, int]:
+        """A conversion of a source inside the chip, always half of full scale, and its bounds."""
+        return 0x8000, 0x7000, 0x9000
+
+    def free_bytes(self) -> int:
+        """Memory that is free: as much as the real board has (firmware_protocol/BOARD.md)."""
+        return 100_000
 
     def read_channel(self, index: int, /) -> int:
         """One conversion. The n-th one of a channel within a microsecond has the n-th noise of that instant."""

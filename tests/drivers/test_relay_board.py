@@ -240,9 +240,9 @@ def test_every_refusal_code_has_words_and_a_hint():
         for name, value in vars(messages).items()
         if name in ("BAD_LENGTH", "UNKNOWN_KIND", "OUT_OF_RANGE", "NO_HELLO", "NOT_ARMED", "TRIPPED", "INTERLOCK_OPEN",
                     "CONFLICT", "CAUSE_PERSISTS", "NO_CAPTURE", "NOT_RECORDED", "CAPTURE_TOO_LARGE", "SWITCH_PENDING",
-                    "TOO_FAST", "BLOCK_TOO_LARGE")
+                    "TOO_FAST", "BLOCK_TOO_LARGE", "BUSY")
     ]  # fmt: skip
-    assert len(codes) == 15
+    assert len(codes) == 16
     for code in codes:
         board, _ = replies(
             lambda seq, kind, body, code=code: (seq, 0xFF, messages.pack_refused(messages.Refused(kind, code, 42)))

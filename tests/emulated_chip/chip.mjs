@@ -87,7 +87,9 @@ function noteOutputs() {
     let mask = 0;
     for (let i = 0; i < OUTPUTS; i++) {
         const pin = mcu.gpio[FIRST_OUTPUT + i];
-        if (pin.outputEnable && pin.outputValue) mask |= 1 << i;
+        const high = pin.outputEnable && pin.outputValue;
+        if (high) mask |= 1 << i;
+        if (pin.rawInputValue !== high) pin.setInputValue(high); // the package does not let a pin read what it drives
     }
     if (mask !== outputs) say(`pins ${(outputs = mask)} ${now()}`);
 }

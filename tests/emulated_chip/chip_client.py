@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from firmware_protocol import knowledge
 from firmware_protocol import messages as m
 from firmware_protocol.frame import Decoder, encode
 from tests.emulated_chip.chip import BOOT_NS, MS, Chip
 
 UNPACK: dict[int, Any] = {m.HELLO: m.unpack_hello, m.READ: m.unpack_reading, m.BLOCK: m.unpack_block}
 UNPACK |= {m.CAPTURE: m.unpack_progress, m.PROGRESS: m.unpack_progress, m.REFUSED: m.unpack_refused}
+UNPACK |= {m.ABOUT: knowledge.unpack_about, m.SELF_TEST: knowledge.unpack_self_test}
 UNPACK |= dict.fromkeys((m.STATUS, m.ARM, m.DISARM, m.SET, m.CLEAR), m.unpack_status)
 
 

@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from firmware_protocol.rp2040.firmware_files import FILES
 from tests.helpers import REPOSITORY
 
 BYTES = 2 * 1024 * 1024
 FILE_SYSTEM_AT = 640 * 1024  # what MicroPython leaves to the program: MICROPY_HW_FLASH_STORAGE_BYTES of the RPI_PICO
 BLOCK_BYTES = 4096
 
-PROTOCOL = ["__init__", "fields", "frame", "tuples", "messages", "repeats", "running_capture", "board"]
-RP2040 = ["__init__", "pins", "boot", "monotonic", "usb", "port", "main"]
-
 
 def firmware_files() -> dict[str, bytes]:
     """Content of each file on the board, by its path there."""
-    source = REPOSITORY / "firmware_protocol"
-    files = {f"/firmware_protocol/{name}.py": source / f"{name}.py" for name in PROTOCOL}
-    files |= {f"/firmware_protocol/rp2040/{name}.py": source / "rp2040" / f"{name}.py" for name in RP2040}
-    files |= {f"/{name}.py": source / "rp2040" / f"{name}.py" for name in ("boot", "main")}
-    return {path: file.read_bytes() for path, file in files.items()}
+    return {path: firmware_source(path).read_bytes() for path in FILES}
+
+
+def firmware_source(path: str) -> Path:
+    """Where the file with that path on the board comes from."""
+    inside = path.lstrip("/")
+    return REPOSITORY / (inside if "/" in inside else f"firmware_protocol/rp2040/{inside}")
 
 
 def write_flash(to: Path, folder: Path, files: dict[str, bytes]) -> Path:

@@ -3,6 +3,7 @@
 Bounds on times are what PROTOCOL.md and BOARD.md promise, in the chip's own time: they do not depend on this computer.
 """
 
+import hashlib
 import itertools
 import math
 import struct
@@ -12,8 +13,10 @@ import pytest
 from benchrig.drivers.board_types import CapturePlan, Channel
 from benchrig.drivers.relay_board import RelayBoard
 from firmware_protocol import messages as m
+from firmware_protocol.rp2040 import firmware_files
 from tests.emulated_chip.chip import MS, Chip
 from tests.emulated_chip.chip_client import ChipClient
+from tests.emulated_chip.flash import firmware_source
 
 pytestmark = pytest.mark.slow
 
@@ -143,3 +146,18 @@ def test_two_channels_at_10_khz_lose_no_sample_and_keep_their_instants(client):
         steps = [b - a for a, b in itertools.pairwise(instants)]
         assert (min(steps), max(steps)) == (100_000, 100_000)
     assert by_channel[1][-1] - by_channel[0][-1] == 4_000
+
+
+def test_the_board_knows_itself_and_finds_its_pins_and_sensor_sound(client):
+    about = client.ask(m.ABOUT)
+    assert (about.reset_reason, about.unique.hex()) == (m.RESET_POWER, "e6614103e7452d2a")
+    assert about.firmware == firmware_files.digest(hashlib.sha256, lambda path: firmware_source(path).read_bytes())
+    assert "MicroPython" in about.text
+    assert about.free_bytes > 20_000
+    client.chip.set_words(0, 0, 0, 0, 900)  # 0.725 V at the sensor: 16 degC
+    client.arm()
+    client.ask(m.SET, m.pack_set(m.PUMP | m.VENT))
+    test = client.ask(m.SELF_TEST)
+    assert (test.done, test.failed, test.driven, test.read_back) == (3, 0, 0x14, 0x14)
+    client.chip.set_words(0, 0, 0, 0, 0)
+    assert client.ask(m.SELF_TEST).failed == m.TEST_CONVERTER

@@ -1,7 +1,10 @@
 """Whole runs with the board's firmware on the emulated chip and the simulated world on its pins, all on one clock.
 
-About 4 s of processor time for each second of the bench.
+About 4 s of processor time for each second of the bench. Not yet carried through to the end once (the computer was too
+busy), so it is asked for by BENCHRIG_CHIP_RUNS=1 and not part of what must pass.
 """
+
+import os
 
 import pytest
 
@@ -9,7 +12,10 @@ from tests.benchmarks.whole_run import whole_run
 from tests.emulated_chip.chip import Chip
 from tests.emulated_chip.emulated_bench import ChipLink, EmulatedBench
 
-pytestmark = pytest.mark.slow
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.environ.get("BENCHRIG_CHIP_RUNS") != "1", reason="BENCHRIG_CHIP_RUNS=1 asks for it"),
+]
 
 
 def run_on_the_chip(monkeypatch, flash, condition):

@@ -38,7 +38,7 @@ function ask(line) {
 }
 
 micropython.FS.mkdir("/firmware_protocol");
-for (const name of ["__init__", "fields", "frame", "tuples", "messages", "repeats", "running_capture", "board"])
+for (const name of ["__init__", "fields", "frame", "tuples", "messages", "knowledge", "repeats", "running_capture", "board"])
     micropython.FS.writeFile(`/firmware_protocol/${name}.py`, readFileSync(join(repository, `firmware_protocol/${name}.py`)));
 micropython.FS.writeFile("/far_port.py", readFileSync(join(repository, "tests/firmware_protocol/far_port.py")));
 micropython.registerJsModule("wire", { say, ask });

@@ -1,5 +1,6 @@
 """From the plain values of the vectors to the protocol's tuples and back. Also runs on MicroPython."""
 
+from firmware_protocol import knowledge
 from firmware_protocol import messages as m
 
 CHANNELS = ((m.COIL_CURRENT, 12, 3300), (m.PRESSURE, 16, 3300), (m.SUPPLY, 12, 3300), (m.AMBIENT, 12, 3300))
@@ -8,6 +9,10 @@ IDENTITY, BUILD = b"BOARD-01", 7
 
 def _hello(fields):
     return m.Hello(*fields[:3], bytes.fromhex(fields[3]), *fields[4:10], tuple(tuple(entry) for entry in fields[10]))
+
+
+def _about(fields):
+    return m.About(*fields[:5], bytes.fromhex(fields[5]), bytes.fromhex(fields[6]), fields[7])
 
 
 def _block(fields):
@@ -31,4 +36,6 @@ BODIES = {
     "block_request": (lambda f: m.BlockRequest(*f), _spread(m.pack_block_request), m.unpack_block_request),
     "block": (_block, m.pack_block, m.unpack_block),
     "refused": (lambda f: m.Refused(*f), m.pack_refused, m.unpack_refused),
+    "about": (_about, knowledge.pack_about, knowledge.unpack_about),
+    "self_test": (lambda f: m.SelfTest(*f), knowledge.pack_self_test, knowledge.unpack_self_test),
 }

@@ -4,6 +4,8 @@ Written apart from port.py, with the register numbers typed again, and in the bo
 on MicroPython too. Time is in cycles of 125 MHz and moves in `advance_us` only.
 """
 
+import hashlib
+
 PERIOD = 1 << 30  # time.ticks_us
 ADC, PWM = 0x4004C000, 0x40050000
 
@@ -41,6 +43,8 @@ class FakeChip:
         self.uctypes = Uctypes(self)
         self.select = Select(self)
         self.sys = Sys(self)
+        self.gc = Gc()
+        self.hashlib = hashlib
 
     def us(self):
         return self.cycles // 125
@@ -157,6 +161,8 @@ class Pin:
 
     def value(self, level=None):
         chip = Pin.chip
+        if level is None and self.mode == Pin.OUT:
+            return chip.levels[self.number]
         if level is None:
             if self.number in (10, 11) and not chip.outside[self.number]:
                 return int(self.pull != Pin.PULL_DOWN)  # an open contact: the pull decides
@@ -169,7 +175,7 @@ class Pin:
 
 class FakeAdc:
     def __init__(self, pin):
-        self.channel = pin.number - 26
+        self.channel = pin if isinstance(pin, int) else pin.number - 26
         self.chip = Pin.chip
         self.chip.regs[ADC] = 1
 
@@ -334,6 +340,12 @@ class Poll:
 class Sys:
     def __init__(self, chip):
         self.stdin = self.stdout = Stream(chip)
+        self.version = "3.4.0; MicroPython on a fake chip"
+
+
+class Gc:
+    def mem_free(self):
+        return 98_304
 
 
 class Stream:

@@ -13,6 +13,8 @@ class FakePort:
         self.outputs = 0xFF  # unknown until the board has driven them
         self.written = []  # (us, outputs), each write in order
         self.conversions = 0
+        self.stuck_low = 0
+        self.reference_word = 0x3700
         self.capture = None
         self.sample = lambda channel, index: self.channels[channel]
 
@@ -22,6 +24,15 @@ class FakePort:
     def write_outputs(self, mask):
         self.outputs = mask
         self.written.append((self.us, mask))
+
+    def read_back(self):
+        return self.outputs & ~self.stuck_low
+
+    def reference(self):
+        return self.reference_word, 0x3000, 0x3D00
+
+    def free_bytes(self):
+        return 123_456
 
     def read_inputs(self):
         return self.inputs

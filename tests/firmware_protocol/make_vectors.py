@@ -123,9 +123,13 @@ def opened(frame):
 
 CHANNELS = [[0, 12, 3300], [1, 16, 3300], [2, 12, 3300], [3, 12, 3300]]
 HELLO_BODY = b(
-    "01 00", u(7, 4), b"BOARD-01".hex(), "3f", u(4096, 4), u(1024, 2), u(100, 2), u(10_000, 2), u(600_000, 4), "04",
+    "01 01", u(7, 4), b"BOARD-01".hex(), "3f", u(4096, 4), u(1024, 2), u(100, 2), u(10_000, 2), u(600_000, 4), "04",
     "00 0c", u(3300, 2), "01 10", u(3300, 2), "02 0c", u(3300, 2), "03 0c", u(3300, 2),
 )  # fmt: skip  # one line a table's row
+ABOUT_BODY = b(
+    u(1, 4), "02", u(3600, 4), u(98_304, 4), u(7, 4), "e6 61 41 03 e7 45 2d 2a", "00" * 8, "01 23 45 67 89 ab cd ef",
+    "02", b"v1".hex(),
+)  # fmt: skip  # as above
 STATUS_BODY = b(u(123_456, 4), "0d 03 01 00 00", u(0, 4))
 CAPTURE_BODY = b("05 03", u(20, 4), u(2000, 4), u(100, 4), "11", u(1500, 4), "10")
 
@@ -133,7 +137,7 @@ CAPTURE_BODY = b("05 03", u(20, 4), u(2000, 4), u(100, 4), "11", u(1500, 4), "10
 def bodies():
     """Good bodies: which table, whether it is an answer's, its fields in order."""
     return [
-        ["hello", "the demo board", [1, 0, 7, b"BOARD-01".hex(), 0x3F, 4096, 1024, 100, 10_000, 600_000, CHANNELS],
+        ["hello", "the demo board", [1, 1, 7, b"BOARD-01".hex(), 0x3F, 4096, 1024, 100, 10_000, 600_000, CHANNELS],
          HELLO_BODY.hex()],
         ["status", "armed, coil and pump on", [123_456, 13, 3, 1, 0, 0, 0], STATUS_BODY.hex()],
         ["status", "tripped by over-current, all bits of the clock set",
@@ -155,6 +159,11 @@ def bodies():
         ["block", "two samples of two channels", [5, 9, 2, 2, "3412785601009a00"],
          b("05", u(9, 4), u(2, 2), "02", "34 12 78 56 01 00 9a 00").hex()],
         ["refused", "coil and meter together", [5, 8, 3], b("05 08", u(3, 4)).hex()],
+        ["about", "everything", [1, 2, 3600, 98_304, 7, "e6614103e7452d2a", "0123456789abcdef", "v1"],
+         ABOUT_BODY.hex()],
+        ["about", "nothing known", [0, 0, 0, 0, 0, "", "0000000000000000", ""], b("00" * 42).hex()],
+        ["self_test", "a pin that stays low, a converter that is right", [3, 1, 0x14, 0x10, 0x3700],
+         b(u(3, 2), u(1, 2), "14 10", u(0x3700, 2)).hex()],
     ]  # fmt: skip  # one vector after the other
 
 
@@ -206,6 +215,11 @@ def bad_bodies():
         ["block", "data and count disagree", -1, block[:-2].hex()],
         ["block", "no channels", 7, changed(block, 7, "00")],
         ["refused", "code 0", 1, b("05 00", u(3, 4)).hex()],
+        ["about", "a byte short", -1, ABOUT_BODY[:-1].hex()],
+        ["about", "a text that is too long", 41, changed(ABOUT_BODY, 41, "41")],
+        ["self_test", "a byte short", -1, b(u(3, 2), u(1, 2), "14 10 00").hex()],
+        ["self_test", "failed what was not done", 2, b(u(1, 2), u(2, 2), "14 10", u(0x3700, 2)).hex()],
+        ["self_test", "an output that does not exist", 5, b(u(3, 2), u(1, 2), "14 40", u(0x3700, 2)).hex()],
     ]
 
 
@@ -287,13 +301,17 @@ def dialogue():
     ask("499 ms of silence are allowed", 623_999, 2, b"", status(623, 4, 1), 4)
     step("500 ms are not", 1_123_999, b"", b"", 0)
     ask("the cause is silence", 1_200_000, 2, b"", status(1200, 0, 0, cause=1, cause_ms=1123), 0)
+    ask("what the board knows of itself (1.1)", 2_300_000, 11, b"",
+        b(u(1, 4), "00", u(2, 4), u(123_456, 4), u(1, 4), "00" * 24, "00"), 0)  # fmt: skip  # as above
+    ask("its self-test (1.1)", 2_301_000, 12, b"", b(u(3, 2), u(0, 2), "00 00", u(0x3700, 2)), 0)
+    refuse("a self-test of a wrong length", 2_302_000, 12, b"\0", 1, 0, 0)
     return steps
 
 
 def build():
     """The whole file as text."""
     document = {
-        "about": "Golden frames, bodies and a dialogue for firmware_protocol/PROTOCOL.md, version 1.0. Bytes are hex.",
+        "about": "Golden frames, bodies and a dialogue for firmware_protocol/PROTOCOL.md, version 1.1. Bytes are hex.",
         "made_by": "tests/firmware_protocol/make_vectors.py, with cobs, zlib and crccheck; no code of the protocol",
         "crc_check": {"data": b"123456789".hex(), "crc": f"{Crc32.calc(b'123456789'):08x}"},
         "cobs": stuffing(),

@@ -5,6 +5,7 @@ Each function is one test. They drive the real main.py, port.py, usb.py and boar
 
 import struct
 
+from firmware_protocol import knowledge
 from firmware_protocol import messages as m
 from firmware_protocol.frame import Decoder, encode
 from firmware_protocol.rp2040 import boot, main, pins
@@ -65,6 +66,7 @@ class Bench:
 
 
 UNPACK = {m.HELLO: m.unpack_hello, m.READ: m.unpack_reading, m.CAPTURE: m.unpack_progress}
+UNPACK[m.ABOUT], UNPACK[m.SELF_TEST] = knowledge.unpack_about, knowledge.unpack_self_test
 UNPACK[m.PROGRESS], UNPACK[m.BLOCK] = m.unpack_progress, m.unpack_block
 for _kind in (m.STATUS, m.ARM, m.DISARM, m.SET, m.CLEAR):
     UNPACK[_kind] = m.unpack_status
@@ -97,7 +99,7 @@ def ctrl_c_is_an_ordinary_byte():
     same(bench.chip.keyboard, -1, "interrupt character")
     bench.chip.incoming = b"\x03\x03\r\n\x03\x00"
     hello = bench.ask(m.HELLO)
-    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 1, 26624), "HELLO")
+    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 2, 26624), "HELLO")
     same(hello.channels, pins.CHANNELS, "channels")
 
 
@@ -374,6 +376,34 @@ def a_block_takes_no_more_than_five_turns():
     same(bench.chip.sent[-1:], b"\0", "the end of the block's frame")
 
 
+def the_board_tells_why_it_started_and_what_it_runs_on():
+    for register, reason in ((0, m.RESET_POWER), (1, m.RESET_WATCHDOG), (2, m.RESET_PROGRAM)):
+        chip = FakeChip()
+        chip.regs[0x40058008] = register
+        same(main.reset_reason(chip.machine), reason, f"reset reason of {register}")
+    bench = Bench()
+    about = bench.ask(m.ABOUT)
+    same((about.unique.hex(), about.free_bytes), ("e6614103e7452d2a", 98_304), "ABOUT")
+    same(about.text, "3.4.0; MicroPython on a fake chip", "text")
+    same(len(about.firmware), 8, "digest")
+
+
+def a_self_test_reads_the_pins_and_the_sensor_and_switches_nothing():
+    bench = Bench()
+    bench.arm()
+    bench.ask(m.SET, m.pack_set(m.PUMP | m.VENT))
+    for word, failed in ((0x2EF, m.TEST_CONVERTER), (0x2F0, 0), (0x3D0, 0), (0x3D1, m.TEST_CONVERTER)):
+        bench.chip.analog = lambda channel, us, word=word: word if channel == 4 else 0
+        test = bench.ask(m.SELF_TEST)
+        same((test.failed, test.done), (failed, 3), f"word {word}")
+        same((test.driven, test.read_back), (0x14, 0x14), "outputs")
+    bench.chip.levels[4] = 0  # something holds the pump's pin low
+    test = bench.ask(m.SELF_TEST)
+    same((test.failed & m.TEST_OUTPUTS, test.read_back), (m.TEST_OUTPUTS, 0x10), "a pin held low")
+    bench.capture(1, 1000, 500)
+    same(bench.ask(m.SELF_TEST).code, m.BUSY, "while a capture runs")
+
+
 def a_host_that_does_not_listen_goes_silent():
     bench = Bench()
     bench.arm(silent_ms=300)
@@ -432,6 +462,8 @@ SCENARIOS = (
     several_requests_in_one_write_are_one_turn_each,
     what_the_host_did_not_take_is_sent_again,
     a_block_takes_no_more_than_five_turns,
+    the_board_tells_why_it_started_and_what_it_runs_on,
+    a_self_test_reads_the_pins_and_the_sensor_and_switches_nothing,
     a_host_that_does_not_listen_goes_silent,
     the_count_of_microseconds_does_not_wrap,
     words_are_shifted_all_at_once,

@@ -12,7 +12,7 @@ const micropython = await loadMicroPython({ heapsize: 16 * 1024 * 1024, stdout: 
 
 const put = (path) => micropython.FS.writeFile("/" + path, readFileSync(join(repository, path)));
 for (const made of ["/firmware_protocol", "/tests", "/tests/firmware_protocol", "/fixtures"]) micropython.FS.mkdir(made);
-for (const name of ["__init__", "fields", "frame", "tuples", "messages", "repeats", "running_capture", "board"]) put(`firmware_protocol/${name}.py`);
+for (const name of ["__init__", "fields", "frame", "tuples", "messages", "knowledge", "repeats", "running_capture", "board"]) put(`firmware_protocol/${name}.py`);
 for (const name of ["fake_port", "bodies", "on_board"]) put(`tests/firmware_protocol/${name}.py`);
 put("fixtures/protocol_vectors.json");
 

@@ -12,8 +12,8 @@ const micropython = await loadMicroPython({ heapsize: 16 * 1024 * 1024, stdout: 
 
 const put = (path) => micropython.FS.writeFile("/" + path, readFileSync(join(repository, path)));
 for (const made of ["firmware_protocol", "firmware_protocol/rp2040", "tests", "tests/firmware_protocol"]) micropython.FS.mkdir("/" + made);
-for (const name of ["__init__", "fields", "frame", "tuples", "messages", "repeats", "running_capture", "board"]) put(`firmware_protocol/${name}.py`);
-for (const name of ["__init__", "pins", "boot", "monotonic", "usb", "port", "main"]) put(`firmware_protocol/rp2040/${name}.py`);
+for (const name of ["__init__", "fields", "frame", "tuples", "messages", "knowledge", "repeats", "running_capture", "board"]) put(`firmware_protocol/${name}.py`);
+for (const name of ["__init__", "firmware_files", "registers", "pins", "boot", "monotonic", "usb", "port", "main"]) put(`firmware_protocol/rp2040/${name}.py`);
 for (const name of ["fake_chip", "port_scenarios"]) put(`tests/firmware_protocol/${name}.py`);
 
 try {

@@ -352,7 +352,7 @@ def test_a_wrong_length_is_refused_with_the_length_needed(host, kind):
         assert host.refusal(kind, bytes(needed - 1)) == (m.BAD_LENGTH, needed)
 
 
-@pytest.mark.parametrize("kind", [0, 11, 0x7F, 0x80, 0x81, 0x88, 0xFF])
+@pytest.mark.parametrize("kind", [0, 13, 0x7F, 0x80, 0x81, 0x88, 0xFF])
 def test_an_unknown_message_is_refused(host, kind):
     ((_, answer, body),) = host.send(encode(99, kind, b"x"))
     assert (answer, m.unpack_refused(body)) == (m.REFUSED, m.Refused(kind, m.UNKNOWN_KIND, 0))

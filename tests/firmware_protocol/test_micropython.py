@@ -13,7 +13,7 @@ from tests.firmware_protocol.vectors import VECTORS
 from tests.helpers import on_micropython
 
 REPOSITORY = Path(__file__).parents[2]
-CARRIED = ["__init__", "fields", "frame", "tuples", "messages", "repeats", "running_capture", "board"]
+CARRIED = ["__init__", "fields", "frame", "tuples", "messages", "knowledge", "repeats", "running_capture", "board"]
 THERE = {"binascii", "struct", "collections", "firmware_protocol"}  # modules that the board has
 
 

@@ -9,7 +9,20 @@ from tests.firmware_protocol.make_trace import PAGE, in_page, trace
 from tests.firmware_protocol.vectors import VECTORS
 
 TEXT = PAGE.read_text(encoding="utf-8")
-REQUESTS = ["HELLO", "STATUS", "ARM", "DISARM", "SET", "CLEAR", "READ", "CAPTURE", "PROGRESS", "BLOCK"]
+REQUESTS = [
+    "HELLO",
+    "STATUS",
+    "ARM",
+    "DISARM",
+    "SET",
+    "CLEAR",
+    "READ",
+    "CAPTURE",
+    "PROGRESS",
+    "BLOCK",
+    "ABOUT",
+    "SELF_TEST",
+]
 
 
 def tables(heading):
@@ -46,7 +59,7 @@ def test_bits_and_channel_indices_are_those_of_the_page():
 def test_refusal_codes_are_those_of_the_page():
     rows = tables("### 3.9 REFUSED")[1]
     assert [(row[1], getattr(m, row[1])) for row in rows] == [(row[1], int(row[0])) for row in rows]
-    assert [int(row[0]) for row in rows] == list(range(1, 16))
+    assert [int(row[0]) for row in rows] == list(range(1, 17))
 
 
 def test_how_far_behind_an_old_request_may_be_is_said_on_the_page():
@@ -78,6 +91,8 @@ def test_causes_are_those_of_the_page():
         ("### 3.7 PROGRESS", 0, "Progress", 18),
         ("### 3.8 BLOCK", 0, "BlockRequest", m.REQUEST_BYTES[m.BLOCK]),
         ("### 3.9 REFUSED", 0, "Refused", 6),
+        ("### 3.10 ABOUT", 0, "About", m.ABOUT_LEAST),
+        ("### 3.11 SELF_TEST", 0, "SelfTest", 8),
     ],
 )
 def test_each_table_is_without_gaps_as_long_as_the_body_and_names_the_fields(heading, index, names, length):
@@ -90,6 +105,8 @@ def test_each_table_is_without_gaps_as_long_as_the_body_and_names_the_fields(hea
     fields = list(getattr(m, names)._fields)
     if names == "Hello":
         fields = [*fields[:-1], "channel count", "quantity", "bits", "full_scale_mv"]
+    if names == "About":
+        fields = [*fields[:-1], "text length"]
     assert found == fields
 
 
