@@ -17,7 +17,7 @@ from firmware_protocol.frame import Decoder, encode
 __all__ = ["ANSWER_S", "BLOCK_WORK_S", "LONGEST_CONVERSION_S", "TRIES", "Exchange"]
 
 ANSWER_S = 0.05
-"""How long nothing may come. The board begins its answers within 25 ms on the emulated chip (BOARD.md section 12)."""
+"""How long nothing may come. The board begins its answers within 25 ms on the emulated chip (BOARD.md section 13)."""
 LONGEST_ANSWER_S = 0.15
 """An answer whose bytes keep coming is waited for so long: a block of samples takes 90 ms on a UART at 115200 baud."""
 BLOCK_WORK_S = 0.1
