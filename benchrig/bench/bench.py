@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Generator, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -162,6 +162,24 @@ class Bench:
         self._state = AT_REST
         self.armed = True
         self.meter.meanwhile = self.feed
+
+    @contextmanager
+    def disarmed(self, coil_limit_s: float) -> Iterator[None]:
+        """Nothing can be on meanwhile: what takes longer than the board waits for a word is reckoned there.
+
+        Raises
+        ------
+        RuntimeError
+            An output is on, or a task goes on beside: neither outlives being disarmed.
+        InterlockOpen
+            Emergency stop pressed or guard open when it is to be armed again.
+        """
+        if self._state != AT_REST or self._alongside:
+            raise RuntimeError("the bench is to be at rest before it is disarmed for a while")
+        self._check(self.board.disarm())
+        self.armed = False
+        yield
+        self.arm(coil_limit_s)
 
     # -- switching and waiting
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from benchrig.analysis.flow import open_flow
 from benchrig.analysis.flow.open_flow import analyse_flow
 from benchrig.analysis.flow.opening_course import Course, words_for
 from benchrig.analysis.gas.air import iso_mass_flow_kg_s, lpm_anr_from_kg_s
@@ -369,6 +370,18 @@ def test_valve_that_shuts_again_or_is_pulsed_has_no_conductance_and_is_told_so()
     pulsed = analyse_flow(*opening_course(lambda t: float(t >= 0.01 and (10 * t) % 1 < 0.6)), **HEAT, **BENCH)
     assert pulsed.sonic_conductance_dm3_s_bar is None
     assert "about 10 times a second" in pulsed.explanation
+
+
+def test_a_look_while_the_fill_goes_on_searches_for_no_other_explanation(monkeypatch):
+    searches = []
+    monkeypatch.setattr(open_flow, "explanations", lambda *told: searches.append(told) or [])
+    record = opening_course(lambda t: 0.0 if t < 0.01 else 0.5 if t < 0.11 else 1.0)
+    found = analyse_flow(*record, **HEAT, **BENCH, alternatives=False)
+    assert found.sonic_conductance_dm3_s_bar is None
+    assert "so far" in found.why_not["flow_at_rated_vacuum_lpm_anr"]
+    assert not searches
+    analyse_flow(*record, **HEAT, **BENCH)
+    assert searches
 
 
 @pytest.mark.slow

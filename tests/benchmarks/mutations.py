@@ -407,6 +407,7 @@ BENCH_AND_SEQUENCE = [
         "benchrig/sequencer/steps/flow.py",
         STEPS,
         ("coil's state not looked at before flow", 'if run.coil != "sound":', "if False:"),
+        ("fill reckoned while armed", "with bench.disarmed(run.coil_limit_s):", "if True:"),
         ("least vacuum of the flow halved", "LEAST_VACUUM_PA = 10_000.0", "LEAST_VACUUM_PA = 5_000.0"),
     ),
     *_of(

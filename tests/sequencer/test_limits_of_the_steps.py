@@ -9,6 +9,8 @@ import pytest
 
 from benchrig.analysis.leak.hold_vacuum import HoldResult
 from benchrig.analysis.results import Characteristic
+from benchrig.bench.bench import HOST_SILENT_S
+from benchrig.drivers.board_types import TripCause
 from benchrig.errors import BenchError
 from benchrig.sequencer.steps import clicks as clicks_step
 from benchrig.sequencer.steps import control as control_step
@@ -250,6 +252,21 @@ def test_the_flow_step_hands_on_every_uncertainty_that_the_bench_file_states(mon
     assert known["pressure_u_pa"] == 77.0
     assert known["response_s"] == pytest.approx(0.004)
     assert (known["inflow_w_k"], known["inflow_u_w_k"]) == (1.7, 0.21)
+
+
+def test_a_fill_may_be_reckoned_for_longer_than_the_board_waits_for_a_word(monkeypatch):
+    _, run = held(monkeypatch)
+
+    def slow(*arrays, **known):
+        run.bench.clock.sleep_until(run.bench.clock.now() + 3.0 * HOST_SILENT_S)
+        return canned_flow(*arrays, **known)
+
+    monkeypatch.setattr(flow_step, "analyse_flow", slow)
+    run.full = True
+    found = step("flow", run)
+    assert next(each for each in found.characteristics if each.name == "flow_at_rated_vacuum_lpm_anr").value > 0
+    assert run.bench.armed
+    assert run.bench.board.status().cause is TripCause.NONE
 
 
 @pytest.mark.parametrize("coil", ["open", "short", "intermittent"])

@@ -79,6 +79,7 @@ def analyse_flow(
     pressure_u_pa: float = 0.0,
     switched_s: float = 0.0,
     switching_known: bool = False,
+    alternatives: bool = True,
 ) -> FlowResult:
     """Conductance, critical ratio and opening delay of a valve from the fill of a reservoir.
 
@@ -114,6 +115,9 @@ def analyse_flow(
     switching_known : bool
         `switched_s` comes from what switched the valve. Without that, a valve that opens long after it cannot be told
         from a wrong zero of the time axis: its delay is a bound.
+    alternatives : bool
+        Look for what else a record may be that the plain model does not describe, which takes seconds. Without, it is
+        not measured: for a look while the fill goes on.
 
     Returns
     -------
@@ -182,7 +186,7 @@ def analyse_flow(
     end_pa = float(np.mean(p[-max(5, len(p) // 200) :]))
     if end_pa - start_pa < CLOSED_BELOW * vacuum_pa:
         return _closed(t, p, start_pa, setting, switched)
-    return _opened(t, p, noise_pa, setting, switched)
+    return _opened(t, p, noise_pa, setting, switched, alternatives=alternatives)
 
 
 def _unfit(p: Samples, ambient_pa: float) -> str:
@@ -260,7 +264,9 @@ def _closed(t: Samples, p: Samples, start_pa: float, setting: FillSetting, switc
     )
 
 
-def _opened(t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switched: Switched) -> FlowResult:
+def _opened(
+    t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switched: Switched, *, alternatives: bool
+) -> FlowResult:
     """Result for a fill."""
     start_pa = float(np.mean(p[:5]))
     onset = _first_lasting(np.abs(p - start_pa) > max(0.01 * (setting.ambient_pa - start_pa), 6 * noise_pa))
@@ -307,6 +313,8 @@ def _opened(t: Samples, p: Samples, noise_pa: float, setting: FillSetting, switc
         plain = None
     if plain is not None and plain.believed:
         return result_of(blocks, [Explanation("", plain)], "", setting, switched)
+    if not alternatives:
+        return _not_measured("the fill is not what one opening at once makes of it so far", plain, blocks, switched)
     return _questioned(t, p, onset_s, blocks, plain, setting, switched)
 
 
