@@ -539,6 +539,22 @@ WIRES_AND_RECORDS = [
         ),
     ),
     *_of(
+        "firmware_protocol/knowledge.py",
+        BOARD,
+        ("a pin that does not follow passes the self-test", "if read_back != outputs:", "if False:"),
+        ("the reference word's bounds exclusive", "if not low <= word <= high:", "if not low < word < high:"),
+    ),
+    *_of(
+        "firmware_protocol/rp2040/usb.py",
+        BOARD,
+        ("several requests in one turn of the board's loop", 'if byte == b"\\0":', "if False:"),
+    ),
+    *_of(
+        "firmware_protocol/messages.py",
+        BOARD,
+        ("outputs of no switch are looked at", "if capture.switch_at != NEVER:", "if True:"),
+    ),
+    *_of(
         "firmware_protocol/running_capture.py",
         BOARD,
         ("over-current exclusive", "[:: self.channels]) >= limit_raw:", "[:: self.channels]) > limit_raw:"),
