@@ -83,7 +83,8 @@ class Exchange:
     ) -> _T:
         """Send one request, the same frame again on silence, and return its answer, unpacked.
 
-        `work_s` is what the board needs for the request itself, before it answers.
+        `work_s` is what the board needs for the request itself, before it answers. Only the first try waits for it: a
+        repeat is answered from memory, and an answer that comes during a later try is taken too.
         Damaged pieces, answers to earlier requests and whatever else comes are passed over. An answer that the CRC
         calls whole but that cannot be unpacked is a LinkError.
         """
@@ -94,7 +95,7 @@ class Exchange:
             self._note(">", self._seq, kind, body)
             self._write(frame)
             sent_s = self._clock.now()
-            deadline = sent_s + ANSWER_S + work_s
+            deadline = sent_s + ANSWER_S + (0.0 if attempt else work_s)
             while True:
                 rejected = self._decoder.rejected
                 data = self._read(deadline)

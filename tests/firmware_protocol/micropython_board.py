@@ -30,6 +30,7 @@ class MicroPythonBoard:
         identity: bytes,
         build: int,
         channels: Iterable[tuple[int, int, int]],
+        _started: object = None,
         *,
         folder: str,
         node: str,
