@@ -85,10 +85,11 @@ class OpenedSimulation:
         *,
         folder: Path,
         meter_port: int = 0,
+        board_port: int | None = None,
         announce: Callable[[str], None],
         until: Callable[[], bool] = lambda: False,
     ) -> None:
-        """Serve the same bench in real time on a pseudo-terminal and TCP, in place of the links in memory.
+        """Serve the same bench in real time on ports of this computer, in place of the links in memory.
 
         Writes a bench file with the addresses into `folder`, announces both, and a line at every change of the outputs.
         Returns when `until` says so; KeyboardInterrupt closes the ports and passes on.
@@ -99,10 +100,15 @@ class OpenedSimulation:
             A port cannot be had.
         """
         with Server(
-            self.simulated_bench, folder=folder, meter_port=meter_port, announce=announce, hands=self.hands
+            self.simulated_bench,
+            folder=folder,
+            meter_port=meter_port,
+            board_port=board_port,
+            announce=announce,
+            hands=self.hands,
         ) as server:
             bench_file = folder / BENCH_FILE
-            text = with_addresses(self.bench_file, str(server.board_port), server.meter_address)
+            text = with_addresses(self.bench_file, server.board_port, server.meter_address)
             bench_file.write_text(with_stand_in(text, server.hands_address), encoding="utf-8")
             announce(f"board       {server.board_port}")
             announce(f"meter       {server.meter_address}")

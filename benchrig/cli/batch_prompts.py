@@ -160,5 +160,9 @@ def _forget_early_keys() -> None:
     try:
         import termios
     except ImportError:  # Windows
+        import msvcrt
+
+        while msvcrt.kbhit():  # type: ignore[attr-defined]  # not where this is checked
+            msvcrt.getwch()  # type: ignore[attr-defined]
         return
     termios.tcflush(sys.stdin, termios.TCIFLUSH)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-import select
 import sys
+import threading
+from collections.abc import Callable
 
 import click
 from rich.console import Console
@@ -155,13 +156,23 @@ class TerminalQuestions:
 
 def _line(meanwhile: Meanwhile) -> str:
     """One line from stdin; a board that is armed must not think us dead while a person reads or types."""
-    if meanwhile is not None:
-        while not select.select([sys.stdin], [], [], LOOK_S)[0]:
-            meanwhile()
-    line = sys.stdin.readline()
+    line = sys.stdin.readline() if meanwhile is None else _line_from_a_thread(meanwhile)
     if not line:
         raise Unattended(
             "Nobody answered: the input ended while the bench waited for a person.",
             hint="Run it in a terminal; without hardware: --simulated.",
         )
     return line
+
+
+def _line_from_a_thread(meanwhile: Callable[[], None]) -> str:
+    """As `_line`. Windows can wait for sockets only, so a thread reads; it touches nothing else and dies with us."""
+    source = sys.stdin
+    typed: list[str] = []
+    reader = threading.Thread(target=lambda: typed.append(source.readline()), daemon=True)
+    reader.start()
+    while reader.is_alive():
+        reader.join(LOOK_S)
+        if reader.is_alive():
+            meanwhile()
+    return typed[0] if typed else ""

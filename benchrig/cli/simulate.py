@@ -41,11 +41,23 @@ __all__ = ["simulate"]
     default=0,
     help="TCP port of the meter on this computer; 0: any free one.",
 )
+@click.option(
+    "--board-port",
+    type=click.IntRange(0, 65535),
+    help="TCP port of the board in place of a pseudo-terminal, which Windows has not; 0: any free one.",
+)
 @speaks
 def simulate(
-    model: str, simulated: str, seed: int, faults: tuple[str, ...], tank: bool, folder: Path | None, meter_port: int
+    model: str,
+    simulated: str,
+    seed: int,
+    faults: tuple[str, ...],
+    tank: bool,
+    folder: Path | None,
+    meter_port: int,
+    board_port: int | None,
 ) -> None:
-    """Serve the simulated instruments in real time: the board on a pseudo-terminal, the meter on TCP.
+    """Serve the simulated instruments in real time: the board on a pseudo-terminal or TCP, the meter on TCP.
 
     Prints the addresses and writes a bench file that holds them. Ctrl-C ends it.
     """
@@ -64,8 +76,8 @@ def simulate(
     try:
         opened = registered("simulated")(options)
         click.echo("Simulated instruments; Ctrl-C ends them.")
-        opened.serve(folder=where, meter_port=meter_port, announce=click.echo)
+        opened.serve(folder=where, meter_port=meter_port, board_port=board_port, announce=click.echo)
     except ValueError as error:
-        raise ConfigError(str(error), hint="Check --model, --simulated, --fault, --folder and --meter-port.") from error
+        raise ConfigError(str(error), hint="Check --model, --simulated, --fault, --folder and the ports.") from error
     except KeyboardInterrupt:
         click.echo("\nThe simulated instruments are switched off.")

@@ -6,7 +6,6 @@ What pyserial, the system and the terminal layer raise is turned into `LinkError
 from __future__ import annotations
 
 import errno
-import termios
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -21,6 +20,15 @@ __all__ = ["BAUD", "SerialLink", "open_serial"]
 
 BAUD = 921_600
 """The longest answer, about 1040 bytes, takes 12 ms at this rate (90 ms at 115200); a board on USB ignores the rate."""
+
+try:
+    from termios import error as _termios_error
+
+    _FAILURES: tuple[type[Exception], ...] = (OSError, _termios_error)
+except ImportError:  # Windows
+    _FAILURES = (OSError,)
+"""What pyserial lets through: its own errors are OSErrors, those of the POSIX terminal layer are not."""
+_FAILURES_IN_USE: tuple[type[Exception], ...] = (*_FAILURES, TypeError)
 
 UNPLUGGED = "Is the USB cable plugged in at both ends and the board's lamp lit? Then another cable, another socket."
 
@@ -82,9 +90,8 @@ class SerialLink:
                 f"Serial port {self.name}: took no more bytes for {LONGEST_BLOCK_S:g} s; the board does not read.",
                 hint="Switch the board off and on. Is it really the relay board that is plugged in here?",
             ) from error
-        except (OSError, termios.error, TypeError) as error:
-            # SerialException is an OSError, termios.error is not; TypeError: pyserial's own file number is None after
-            # the port was closed under it
+        except _FAILURES_IN_USE as error:
+            # TypeError: pyserial's own file number is None after the port was closed under it
             if isinstance(error, TypeError) and self._port.is_open:
                 raise
             raise LinkError(
@@ -125,7 +132,7 @@ def open_serial(port: str, clock: Clock) -> SerialLink:
             f"Serial port {port}: not a port that can be opened ({error}).",
             hint="[board] port in the bench file is a device name such as /dev/ttyACM0.",
         ) from error
-    except (OSError, termios.error) as error:
+    except _FAILURES as error:
         what, hint = _why_not(port, error)
         raise LinkError(f"Serial port {port}: {what}.", hint=hint) from error
     return SerialLink(port, opened, clock)
@@ -154,9 +161,9 @@ def _why_not(port: str, error: Exception) -> tuple[str, str]:
 
 
 def _error_number(error: BaseException) -> int | None:
-    if isinstance(error, termios.error):
-        return int(error.args[0])
-    return error.errno if isinstance(error, OSError) else None
+    if isinstance(error, OSError):
+        return error.errno
+    return int(error.args[0]) if isinstance(error, _FAILURES) else None
 
 
 def _ports() -> str:

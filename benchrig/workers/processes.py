@@ -26,7 +26,7 @@ S = TypeVar("S")
 E = TypeVar("E")
 R = TypeVar("R")
 FAILED_STARTS = 3
-_STOPS = {signal.SIGINT, signal.SIGHUP, signal.SIGQUIT}
+_STOPS = {getattr(signal, name) for name in ("SIGINT", "SIGHUP", "SIGQUIT", "SIGBREAK") if hasattr(signal, name)}
 """What a terminal sends to every process in it; the workers leave it to their master, who ends them."""
 
 
@@ -121,11 +121,14 @@ def _hire(work: Work[S, E, R]) -> _Worker[E]:
     here, there = context.Pipe()
     process = context.Process(target=_work, args=(there, work), daemon=True)
     # Ctrl-C goes to every process of the terminal; the workers are not to answer it, not even while they start.
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+    # Windows cannot hold it back: a worker that is just starting may then end with a traceback, as its master ends.
+    mask = getattr(signal, "pthread_sigmask", None)
+    before = None if mask is None else mask(signal.SIG_BLOCK, _STOPS)
     try:
         process.start()
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if mask is not None:
+            mask(signal.SIG_SETMASK, before)
     there.close()
     return _Worker(process, here)
 
@@ -173,7 +176,8 @@ def _work(link: Any, work: Work[S, E, R]) -> None:
     """In the worker: one entry after the other, until the link closes."""
     for each in _STOPS:
         signal.signal(each, signal.SIG_IGN)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
     gc.disable()  # collected between entries instead of within them
     with suppress(EOFError, OSError):
         while True:

@@ -1,4 +1,4 @@
-"""The simulated instruments in real time: the board on a pseudo-terminal, the multimeter on a TCP port.
+"""The simulated instruments in real time: the board on a pseudo-terminal or TCP port, the multimeter on a TCP port.
 
 One thread, one loop. The world keeps step with the computer's clock whether or not anybody talks, so that a board whose
 host has died trips by itself, as the real one does. Not modelled: a serial line's speed; a pseudo-terminal has none.
@@ -6,12 +6,9 @@ host has died trips by itself, as the real one does. Not modelled: a serial line
 
 from __future__ import annotations
 
-import os
-import pty
 import selectors
 import socket
 import time
-import tty
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
@@ -34,16 +31,21 @@ from firmware_protocol.messages import (
 )
 from simulators.instruments.meter import MeterMode
 from simulators.instruments.scpi import ScpiError
+from simulators.links.board_port import (
+    MOST_UNREAD_BYTES,
+    BoardPort,
+    PseudoTerminal,
+    TcpPort,
+    has_pseudo_terminals,
+    listening,
+)
 from simulators.links.operator_server import OperatorServer
 from simulators.operator import SimulatedOperator
 from simulators.simulated_bench import SimulatedBench
 
-__all__ = ["BOARD_LINK", "Server", "in_words", "serve"]
+__all__ = ["Server", "in_words", "serve"]
 
-BOARD_LINK = "board"
-"""Name of the symbolic link to the board's pseudo-terminal, in the folder given."""
 IDLE_S = 0.05
-MOST_UNREAD_BYTES = 65_536
 MOST_LINE_BYTES = 4096
 
 _OUTPUTS = {COIL: "coil", METER: "meter", PUMP: "pump", ISOLATION: "isolation", VENT: "vent", REFERENCE: "reference"}
@@ -70,7 +72,7 @@ def in_words(t_s: float, outputs: int, cause: int) -> str:
 
 
 class Server:
-    """Pseudo-terminal and TCP port around one simulated bench. A context manager; leaving it closes both.
+    """Ports of board and meter around one simulated bench. A context manager; leaving it closes both.
 
     Parameters
     ----------
@@ -80,6 +82,8 @@ class Server:
         Where the symbolic link to the pseudo-terminal goes; must exist.
     meter_port : int
         TCP port on 127.0.0.1; 0 takes any free one.
+    board_port : int or None
+        TCP port of the board in place of a pseudo-terminal; 0 takes any free one, as None does where there are none.
     announce : callable
         Given a line whenever outputs change or the board trips.
     hands : Hands or None
@@ -87,15 +91,15 @@ class Server:
 
     Attributes
     ----------
-    board_port : Path
-        What the host opens as the board's serial port.
+    board_port : str
+        What the host opens as the board's serial port: a path, or ``socket://127.0.0.1:PORT``.
     meter_address : str
         The multimeter's VISA address.
 
     Raises
     ------
     ValueError
-        The TCP port is taken, or something that is no link lies where the board's link should go.
+        A TCP port is taken, or something that is no link lies where the board's link should go.
     """
 
     def __init__(
@@ -104,29 +108,24 @@ class Server:
         *,
         folder: Path,
         meter_port: int,
+        board_port: int | None = None,
         announce: Callable[[str], None],
         hands: SimulatedOperator | None = None,
     ) -> None:
         self._simulated_bench = simulated_bench
         self._selector = selectors.DefaultSelector()
-        self._listener = _listening(meter_port)
+        self._listener = listening(meter_port, "meter")
         self.meter_address = f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
         self._client: socket.socket | None = None
         self._lines_in = bytearray()
         self._lines_out = bytearray()
-        self.board_port = folder / BOARD_LINK
-        if self.board_port.exists() and not self.board_port.is_symlink():
-            self._listener.close()
-            raise ValueError(f"{self.board_port} is in the way: it should be a link to the simulated board's port.")
-        self._master, self._slave = pty.openpty()
-        tty.setraw(self._slave)  # or the board would hear its own answers until a host sets the line
-        os.set_blocking(self._master, False)
-        self.board_port.unlink(missing_ok=True)
-        self.board_port.symlink_to(os.ttyname(self._slave))
-        self._board_open = True
-        self._board_out = bytearray()
-        self._selector.register(self._master, selectors.EVENT_READ, self._board_ready)
         self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
+        try:
+            self._board = self._board_port(folder, board_port)
+        except ValueError:
+            self._listener.close()
+            raise
+        self.board_port = self._board.address
         self._hands = None if hands is None else OperatorServer(hands, self._selector)
         simulated_bench.on_change = lambda t_s, outputs, cause: announce(in_words(t_s, outputs, cause))
 
@@ -152,7 +151,7 @@ class Server:
 
     def close(self) -> None:
         """Close both ports and take the link away. Safe to repeat."""
-        self._close_board()
+        self._board.close()
         self._close_client()
         self._close_listener()
         if self._hands is not None:
@@ -173,7 +172,7 @@ class Server:
     def _settle(self) -> None:
         """Pass on what has become ready, and feel what has been unplugged."""
         if self._simulated_bench.board_unplugged:
-            self._close_board()
+            self._board.close()
         if self._simulated_bench.meter_mode is MeterMode.UNPLUGGED:
             self._close_listener()  # first, or a new client could still slip in
             self._close_client()
@@ -182,40 +181,20 @@ class Server:
                 self._lines_out += line.encode("latin-1") + b"\n"
         self._write_client()
 
-    # -- the board's pseudo-terminal
+    # -- the board's port
 
-    def _board_ready(self, mask: int) -> None:
-        if not self._board_open:
-            return
-        if mask & selectors.EVENT_READ:
-            data = os.read(self._master, 4096)
-            for late_s, piece in self._simulated_bench.wire.passed(data):
-                self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._exchange, piece))
-        with suppress(BlockingIOError):
-            while self._board_out:
-                del self._board_out[: os.write(self._master, self._board_out)]
-        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._board_out else 0)
-        self._selector.modify(self._master, wanted, self._board_ready)
+    def _board_port(self, folder: Path, tcp_port: int | None) -> BoardPort:
+        if tcp_port is None and has_pseudo_terminals():
+            return PseudoTerminal(folder, self._selector, self._hear_board)
+        return TcpPort(tcp_port or 0, self._selector, self._hear_board)
+
+    def _hear_board(self, data: bytes) -> None:
+        for late_s, piece in self._simulated_bench.wire.passed(data):
+            self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._exchange, piece))
 
     def _exchange(self, data: bytes) -> None:
         for late_s, piece in self._simulated_bench.wire.passed(self._simulated_bench.board_exchange(data)):
-            self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._answer, piece))
-
-    def _answer(self, data: bytes) -> None:
-        if self._board_open and len(self._board_out) < MOST_UNREAD_BYTES:
-            self._board_out += data
-            self._selector.modify(self._master, selectors.EVENT_READ | selectors.EVENT_WRITE, self._board_ready)
-
-    def _close_board(self) -> None:
-        if not self._board_open:
-            return
-        self._board_open = False
-        self._selector.unregister(self._master)
-        with suppress(OSError):
-            if self.board_port.readlink() == Path(os.ttyname(self._slave)):
-                self.board_port.unlink()
-        os.close(self._master)
-        os.close(self._slave)
+            self._simulated_bench.at(self._simulated_bench.now_s + late_s, partial(self._board.send, piece))
 
     # -- the multimeter's socket
 
@@ -330,16 +309,3 @@ def serve(
 
 def _real_s() -> float:
     return time.monotonic()  # noqa: TID251 - the simulators may not import the program's clock, and real time is served here
-
-
-def _listening(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listener.bind(("127.0.0.1", port))
-        listener.listen()
-    except OSError as error:
-        listener.close()
-        raise ValueError(f"TCP port {port} on this computer cannot be had for the meter ({error.strerror}).") from error
-    listener.setblocking(False)
-    return listener

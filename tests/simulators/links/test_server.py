@@ -259,5 +259,5 @@ def test_a_file_in_the_way_of_the_boards_link_is_left_alone(tmp_path):
 def test_a_link_left_over_from_a_killed_server_is_replaced(tmp_path):
     (tmp_path / "board").symlink_to("/dev/pts/nothing")
     with Server(SimulatedBench(StillWorld(), seed=1), folder=tmp_path, meter_port=0, announce=print) as server:
-        assert server.board_port.exists()
+        assert Path(server.board_port).exists()
     assert list(tmp_path.iterdir()) == []
