@@ -13,5 +13,5 @@ from tests.sequencer.short_runs import canned_flow
 @pytest.fixture(autouse=True)
 def short_sequence(monkeypatch: pytest.MonkeyPatch) -> None:
     demo = entry.demo_bench_toml()
-    monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo + SHORT)
+    monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo.replace("[sequence]\n", SHORT))
     monkeypatch.setattr(flow_step, "analyse_flow", canned_flow)

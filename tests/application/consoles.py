@@ -7,7 +7,7 @@ from benchrig.application.questions import Meanwhile, StudyPart
 from benchrig.bench.calibrations import Calibration
 from benchrig.sequencer.operator import Fitting
 
-SHORT = "\n[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\ncoil_readings = 2\n"
+SHORT = "[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\ncoil_readings = 2\n"
 
 
 class Console:

@@ -14,7 +14,7 @@ from benchrig.sequencer.steps import flow as flow_step
 from simulators import entry
 from tests.sequencer.short_runs import canned_flow
 
-SHORT = "\n[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\ncoil_readings = 2\n"
+SHORT = "[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\ncoil_readings = 2\n"
 MODEL = """
 model = "alder-24"
 title = "Alder 24 with one limit"
@@ -38,7 +38,7 @@ def qualify(folder: Path, monkeypatch, high: float, *more: str):
     monkeypatch.setattr(paths, "model_folders", lambda: (folder / "models",))
     monkeypatch.setattr(flow_step, "analyse_flow", canned_flow)
     demo = entry.demo_bench_toml()
-    monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo + SHORT)
+    monkeypatch.setattr(entry, "demo_bench_toml", lambda: demo.replace("[sequence]\n", SHORT))
     result = CliRunner().invoke(
         cli, ["qualify", "--model", "alder-24", "--tag", "E-1", "--simulated", "good", "--json", *more]
     )

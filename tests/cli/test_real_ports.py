@@ -21,7 +21,7 @@ from benchrig.bench.bench import HOST_SILENT_S
 from benchrig.cli import cli
 from benchrig.clock import RealClock
 
-SHORT = "\n[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\n"
+SHORT = "[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\n"
 BENCHRIG = [sys.executable, "-m", "benchrig"]
 
 
@@ -37,7 +37,7 @@ def simulate(folder: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
                 if line.startswith("bench file"):
                     break
             bench = folder / "bench.toml"
-            bench.write_text(bench.read_text(encoding="utf-8") + SHORT, encoding="utf-8")
+            bench.write_text(bench.read_text(encoding="utf-8").replace("[sequence]\n", SHORT), encoding="utf-8")
             yield process
         finally:
             process.terminate()
