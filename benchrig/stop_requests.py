@@ -9,15 +9,21 @@ Signals belong to the whole process, so the state here does too.
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import Any
 
 __all__ = ["check", "ending", "listen", "requested"]
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK")
 """Windows has no SIGHUP and no SIGQUIT, the others no SIGBREAK."""
+
+
+CLOSED_WINDOW_S = 4.0
+"""Windows ends a program 5 s after its window was closed, or as its handler returns (from memory, not tried)."""
 
 
 class _Requests:
@@ -38,6 +44,8 @@ def listen() -> None:
         number = getattr(signal, name, None)
         if number is not None:
             signal.signal(number, _hear)
+    if os.name == "nt":
+        _hear_the_window()
 
 
 def requested() -> str:
@@ -70,3 +78,28 @@ def _hear(number: int, _frame: FrameType | None) -> None:
         _requests.asked = signal.Signals(number).name
     if first and not _requests.endings:
         raise KeyboardInterrupt(_requests.asked)
+
+
+_kept: list[Any] = []
+"""Windows calls what it was given; nobody else holds it."""
+
+
+def _hear_the_window() -> None:
+    """Hear that the window is closed or Windows shuts down (SetConsoleCtrlHandler). Not tried on Windows."""
+    import ctypes
+
+    kind = ctypes.WINFUNCTYPE(ctypes.c_int, ctypes.c_uint)  # type: ignore[attr-defined]  # not where this is checked
+    _kept[:] = [kind(_window_event)]
+    ctypes.windll.kernel32.SetConsoleCtrlHandler(_kept[0], 1)  # type: ignore[attr-defined]
+
+
+def _window_event(event: int) -> int:
+    """In a thread of Windows's own: ask the program to stop, and give it the time that there is."""
+    import _thread
+    import threading
+
+    if event < 2:  # CTRL_C_EVENT, CTRL_BREAK_EVENT: Python hears them as signals
+        return 0
+    _thread.interrupt_main(getattr(signal, "SIGBREAK", signal.SIGTERM))
+    threading.Event().wait(CLOSED_WINDOW_S)
+    return 1

@@ -108,5 +108,5 @@ def who(named: str | None) -> str:
         return named
     try:
         return getpass.getuser()
-    except (KeyError, OSError):
+    except (ImportError, KeyError, OSError):  # Windows has no `pwd` to ask
         return "unknown"

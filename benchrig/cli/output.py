@@ -105,6 +105,7 @@ def _stopped() -> str:
     return {
         "SIGTERM": "Stopped: the computer asked the program to end.",
         "SIGHUP": "Stopped: the terminal was closed.",
+        "SIGBREAK": "Stopped: the window was closed, or Ctrl-Break pressed.",
     }.get(stop_requests.requested(), "Stopped by the operator.")
 
 

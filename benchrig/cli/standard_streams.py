@@ -46,6 +46,8 @@ def forgiving_streams() -> None:
     for name, number in (("stdout", 1), ("stderr", 2)):
         before = getattr(sys, name)
         encoding = "utf-8" if before is None else before.encoding
+        if os.name == "nt":  # bytes go to the console as they are, so they must be of its code page
+            encoding = os.device_encoding(number) or encoding
         raw = _Forgiving(number, "w", closefd=False)
         stream = io.TextIOWrapper(
             io.BufferedWriter(raw),  # type: ignore[type-var]  # its write takes fewer types than the stubs ask for

@@ -5,8 +5,11 @@ from __future__ import annotations
 import json
 import os
 import pkgutil
+import re
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -16,7 +19,6 @@ import simulators
 from tests.helpers import REPOSITORY
 
 HIDING = REPOSITORY / "tests" / "without_posix"
-SHORT = "\n[sequence]\nhold_s = 5\nflow_s = 3\nclicks = 3\n"
 PATIENCE_S = 240
 
 
@@ -26,6 +28,7 @@ def environment(folder: Path) -> dict[str, str]:
         "PYTHONPATH": str(HIDING),
         "BENCHRIG_HOME": str(folder),
         "PYTHONUNBUFFERED": "1",
+        "USERNAME": "me",  # always set on Windows
         "PYTHONWARNINGS": "ignore:only soft file lock",  # filelock without fcntl; on Windows it has another of its own
     }
 
@@ -89,3 +92,37 @@ def test_valves_are_rehearsed_on_two_processes(tmp_path):
     done = python(tmp_path, "-m", "benchrig", "rehearse", "--valves", "4", "--seed", "1", "--workers", "2", "--json")
     assert done.returncode == 0, done.stderr
     assert document(done)["valves"] == 4
+
+
+@contextmanager
+def served(folder: Path, condition: str) -> Iterator[Path]:
+    """The bench file of simulated instruments that are served meanwhile."""
+    command = [sys.executable, "-m", "benchrig", "simulate", "--simulated", condition, "--folder", str(folder)]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, env=environment(folder), cwd=REPOSITORY
+    ) as process:
+        try:
+            for line in process.stdout or ():
+                if line.startswith("bench file"):
+                    break
+            yield folder / "bench.toml"
+        finally:
+            process.terminate()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("condition", "status", "verdict", "cause"),
+    [("good", 0, "accept", None), ("stuck-closed", 1, "reject", "stuck closed")],
+)
+def test_a_valve_is_qualified_over_tcp_with_its_record(tmp_path, condition, status, verdict, cause):
+    with served(tmp_path, condition) as bench_file:
+        assert re.search(r'^port = "socket://127\.0\.0\.1:\d+"', bench_file.read_text(encoding="utf-8"), re.MULTILINE)
+        words = ["--bench", str(bench_file), "--model", "alder-24", "--tag", "T1"]
+        done = python(tmp_path, "-m", "benchrig", "qualify", *words, "--json")
+    found = document(done)
+    assert (done.returncode, found["verdict"], found["cause"]) == (status, verdict, cause), done.stderr
+    listed = python(tmp_path, "-m", "benchrig", "records", "list", "--tag", "T1", "--json")
+    assert listed.returncode == 0, listed.stderr
+    verified = python(tmp_path, "-m", "benchrig", "records", "verify")
+    assert verified.returncode == 0, verified.stdout + verified.stderr

@@ -1,15 +1,19 @@
-"""One suite for every byte link: in memory, pyserial's loop and pyserial on a pseudo-terminal."""
+"""One suite for every byte link: in memory, pyserial's loop, a pseudo-terminal, and over the network."""
 
 import os
 import select
+import socket
 import threading
 import tty
 from dataclasses import dataclass
 from typing import Any
 
 import pytest
+import serial
+from serial import rfc2217
 
 from benchrig.clock import RealClock
+from benchrig.drivers import serial_link
 from benchrig.drivers.serial_link import open_serial
 from benchrig.errors import ConfigError, LinkError, LinkTimeout
 from firmware_protocol import messages
@@ -18,6 +22,7 @@ from simulators.links.in_process import MemoryByteLink, SimClock
 from simulators.simulated_bench import SimulatedBench
 from tests.drivers.fakes import SteadyWorld
 
+pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name).*:DeprecationWarning")  # pyserial's RFC 2217
 ASK = encode(1, messages.HELLO, b"")
 GONE = (LinkError, OSError)
 
@@ -69,6 +74,48 @@ class PtyBoard:
         assert not self._thread.is_alive()
 
 
+class NetworkBoard:
+    """A board behind a serial port of the network: bytes as they are, or by RFC 2217 as pyserial's server speaks it."""
+
+    def __init__(self, kind, answer):
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.url = f"{kind}://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._spoken = kind == "rfc2217"
+        self._answer = answer
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self):
+        host, _ = self._listener.accept()
+        host.settimeout(0.01)
+        manager = None
+        if self._spoken:
+            sending = type("Sending", (), {"write": staticmethod(host.sendall)})()
+            manager = rfc2217.PortManager(serial.serial_for_url("loop://"), sending)
+        held = b""
+        while not self._stop.is_set():
+            try:
+                data = host.recv(4096)
+            except TimeoutError:
+                continue
+            if not data:
+                break
+            held += b"".join(manager.filter(data)) if manager else data
+            while ASK in held:
+                held = held.partition(ASK)[2]
+                answer = b"".join(manager.escape(self._answer)) if manager else self._answer
+                host.sendall(answer[:5])
+                host.sendall(answer[5:])
+        host.close()
+        self._listener.close()
+
+    def unplug(self):
+        self._stop.set()
+        self._thread.join(5.0)
+        assert not self._thread.is_alive()
+
+
 def in_memory():
     simulated_bench = SimulatedBench(SteadyWorld(), seed=1)
 
@@ -99,7 +146,27 @@ def pty():
         board.unplug()
 
 
-@pytest.fixture(params=[in_memory, loop, pty], ids=lambda make: make.__name__)
+def network(kind):
+    answer = SimulatedBench(SteadyWorld(), seed=1).board_exchange(ASK)
+    board = NetworkBoard(kind, answer)
+    clock = RealClock()
+    case = Case(open_serial(board.url, clock), clock, answer, board.unplug)
+    yield case
+    case.link.close()
+    board.unplug()
+
+
+def tcp():
+    yield from network("socket")
+
+
+def by_rfc2217():
+    yield from network("rfc2217")
+
+
+@pytest.fixture(
+    params=[in_memory, loop, pty, tcp, pytest.param(by_rfc2217, marks=pytest.mark.slow)], ids=lambda make: make.__name__
+)
 def case(request):
     yield from request.param()
 
@@ -149,7 +216,7 @@ def test_closing_twice_is_safe_and_a_closed_link_is_gone(case):
         case.link.read(case.clock.now() + 0.01)
 
 
-@pytest.mark.parametrize("make", [in_memory, pty], ids=lambda make: make.__name__)
+@pytest.mark.parametrize("make", [in_memory, pty, tcp], ids=lambda make: make.__name__)
 def test_an_unplugged_device_is_gone_for_reading_and_for_writing(make):
     running = make()
     case = next(running)
@@ -220,8 +287,6 @@ def test_a_url_of_no_known_kind_is_a_configuration_error():
 
 
 def test_a_permission_refused_is_told_with_the_group(monkeypatch):
-    import serial
-
     def refuse(*_, **__):
         raise serial.SerialException(13, "could not open port: [Errno 13] Permission denied")
 
@@ -229,3 +294,42 @@ def test_a_permission_refused_is_told_with_the_group(monkeypatch):
     with pytest.raises(LinkError, match="may not open it") as caught:
         open_serial("/dev/ttyACM0", RealClock())
     assert "group" in caught.value.hint
+
+
+# ---- the serial port of a network, and of Windows
+
+
+def test_a_port_of_the_network_that_nobody_serves_is_told_with_what_to_look_at():
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        number = taken.getsockname()[1]
+    with pytest.raises(
+        LinkError, match=rf"socket://127.0.0.1:{number}: cannot be reached \(Connection refused\)"
+    ) as told:
+        open_serial(f"socket://127.0.0.1:{number}", RealClock())
+    assert "host and port right" in told.value.hint
+
+
+@pytest.mark.parametrize("port", ["socket://127.0.0.1", "socket://127.0.0.1:70000", "rfc2217://127.0.0.1"])
+def test_an_address_of_the_network_that_is_not_complete_is_a_configuration_error(port):
+    with pytest.raises(ConfigError, match="not a complete address") as told:
+        open_serial(port, RealClock())
+    assert "socket://HOST:PORT" in told.value.hint
+
+
+@pytest.mark.parametrize(
+    ("said", "words", "hint"),
+    [
+        ("FileNotFoundError(2, 'The system cannot find the file specified.', None, 2)", "no such port", "Ports there"),
+        ("PermissionError(13, 'Access is denied.', None, 5)", "another program holds it", "Device Manager"),
+    ],
+)
+def test_on_windows_the_reason_is_read_from_pyserials_words(monkeypatch, said, words, hint):
+    def refuse(*_, **__):
+        raise serial.SerialException(f"could not open port 'COM7': {said}")  # serialwin32.py of pyserial 3.5
+
+    monkeypatch.setattr(serial, "serial_for_url", refuse)
+    monkeypatch.setattr(serial_link, "WINDOWS", True)
+    with pytest.raises(LinkError, match=f"COM7: .*{words}") as told:
+        open_serial("COM7", RealClock())
+    assert hint in told.value.hint
+    assert not any(word in told.value.hint for word in ("fuser", "dialout"))
