@@ -17,6 +17,10 @@ settings.register_profile("night", max_examples=5000, deadline=None)
 settings.load_profile("ci")
 
 
+collect_ignore = ["without_posix"]
+"""Its one module hides what Windows lacks from the process that imports it: only ever from programs that a test starts."""
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--bench", default=None, help="bench file of real hardware; runs the tests marked bench")
 
