@@ -18,7 +18,7 @@ settings.load_profile("ci")
 
 
 collect_ignore = ["without_posix"]
-"""Its one module hides what Windows lacks from the process that imports it: only ever from programs that a test starts."""
+"""Its one module hides what Windows lacks from whoever imports it: only ever from programs that a test starts."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
