@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+import select
 import sys
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future, wait
 
 import click
 from rich.console import Console
@@ -156,7 +158,7 @@ class TerminalQuestions:
 
 def _line(meanwhile: Meanwhile) -> str:
     """One line from stdin; a board that is armed must not think us dead while a person reads or types."""
-    line = sys.stdin.readline() if meanwhile is None else _line_from_a_thread(meanwhile)
+    line = sys.stdin.readline() if meanwhile is None else _line_meanwhile(meanwhile)
     if not line:
         raise Unattended(
             "Nobody answered: the input ended while the bench waited for a person.",
@@ -165,14 +167,28 @@ def _line(meanwhile: Meanwhile) -> str:
     return line
 
 
+def _line_meanwhile(meanwhile: Callable[[], None]) -> str:
+    while True:
+        try:
+            ready = select.select([sys.stdin], [], [], LOOK_S)[0]
+        except (OSError, ValueError):  # Windows can wait for sockets only
+            return _line_from_a_thread(meanwhile)
+        if ready:
+            return sys.stdin.readline()
+        meanwhile()
+
+
 def _line_from_a_thread(meanwhile: Callable[[], None]) -> str:
-    """As `_line`. Windows can wait for sockets only, so a thread reads; it touches nothing else and dies with us."""
-    source = sys.stdin
-    typed: list[str] = []
-    reader = threading.Thread(target=lambda: typed.append(source.readline()), daemon=True)
-    reader.start()
-    while reader.is_alive():
-        reader.join(LOOK_S)
-        if reader.is_alive():
-            meanwhile()
-    return typed[0] if typed else ""
+    """Where nothing tells whether a line is there, a thread reads; it touches nothing else and dies with us."""
+    source, read = sys.stdin, Future[str]()
+
+    def take() -> None:
+        try:
+            read.set_result(source.readline())
+        except (OSError, ValueError) as error:
+            read.set_exception(error)
+
+    threading.Thread(target=take, daemon=True).start()
+    while wait((read,), LOOK_S).not_done:
+        meanwhile()
+    return read.result()

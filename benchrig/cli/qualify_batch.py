@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -93,7 +94,7 @@ def _tell(tally: BatchTally, name: str) -> None:
         click.echo(f"  {len(tally.left):4d}  of the list not tested yet; the same command goes on with them")
     if tally.parts:
         click.echo(f"record  {store_path()}  runs {tally.parts[0].run} to {tally.parts[-1].run}")
-        click.echo(f"sum     benchrig records summary --batch '{name}'")
+        click.echo(f"sum     benchrig records summary --batch {shlex.quote(name)}")
 
 
 def _today() -> datetime:

@@ -39,6 +39,8 @@ def archive(before: str, as_json: bool) -> None:
     for each in done.left:
         click.echo(each, err=True)
     if not done.files:
+        if done.left:
+            return
         click.echo(f"Nothing to move: no run begun before {before} has its traces in {store_path()}.", err=True)
         return
     what = f"{done.traces} traces of {done.runs} runs, {done.stored_bytes / 1e6:.1f} MB in the store"

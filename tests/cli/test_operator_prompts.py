@@ -13,7 +13,7 @@ from benchrig.application.events import nobody_listens
 from benchrig.application.operators import AskedOperator, operator_for
 from benchrig.bench.opening import OpenedBench
 from benchrig.cli.operator_prompts import ASK, SAY, TAKEN, TerminalQuestions
-from benchrig.errors import BenchError, ConfigError, aborted
+from benchrig.errors import BenchError, ConfigError, LinkTimeout, aborted
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended
 from tests.sequencer.simulated_hands import simulated
@@ -133,3 +133,26 @@ def test_a_board_that_is_not_armed_is_not_asked_for_anything_while_a_person_type
     bench.arm(5.0)
     bench.make_safe()
     assert operator.read("barometer", "kPa") == 99.5
+
+
+def test_a_question_that_was_cut_off_leaves_the_next_line_to_the_next_question(monkeypatch):
+    operator, _, _, bench = person(monkeypatch, "")
+    reading, writing = os.pipe()
+    with open(reading) as stdin, open(writing, "wb"):
+        monkeypatch.setattr("sys.stdin", stdin)
+        bench.connect()
+        bench.arm(5.0)
+
+        def lost() -> None:
+            raise LinkTimeout("the board does not answer")
+
+        monkeypatch.setattr(bench, "feed", lost)
+        with pytest.raises(LinkTimeout):
+            operator.read("barometer", "kPa")
+        monkeypatch.setattr(bench, "feed", lambda: None)
+        os.write(writing, b"99.5\n")
+        at_last = threading.Timer(3.0, os.write, (writing, b"99.0\n"))
+        at_last.start()
+        assert operator.read("barometer", "kPa") == 99.5
+        at_last.cancel()
+        at_last.join()
