@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from benchrig.errors import BenchError
 from benchrig.records.database.place import StorePlace
 
-__all__ = ["read_connection", "unreadable", "write_connection"]
+__all__ = ["read_connection", "reason_of", "unreadable", "write_connection"]
 
 
 @contextmanager
@@ -26,11 +26,16 @@ def write_connection(writer: sa.Engine, place: StorePlace, what: str) -> Iterato
         with writer.begin() as connection:
             yield connection
     except (sa.exc.DBAPIError, OSError) as error:
-        reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
         raise BenchError(
-            f"The {what} could not be written into {place}: {reason}.",
+            f"The {what} could not be written into {place}: {reason_of(error)}.",
             hint="Free space on the disk? Is another program holding the file? What was there before stands.",
         ) from error
+
+
+def reason_of(error: sa.exc.DBAPIError | OSError) -> str:
+    """What the database or the system said, on one line and without its full stop."""
+    said = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
+    return " ".join(str(said).split()).rstrip(".")
 
 
 @contextmanager

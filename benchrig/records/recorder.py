@@ -18,6 +18,7 @@ from benchrig.records.bench_keys import BenchKeys, keys_beside
 from benchrig.records.database.place import StorePlace
 from benchrig.records.database.run_holds import FileHold, RunHold, ServerHold, run_number
 from benchrig.records.database.server import server_is_away
+from benchrig.records.database_errors import reason_of
 from benchrig.records.head_beside import head_kept
 from benchrig.records.identity import next_number, note_run
 from benchrig.records.seals import seal
@@ -207,7 +208,7 @@ class Recorder:
             # Closing folds the write-ahead log back, and with the spare room the record can be closed on a full disk.
             self._disconnect()
             self._hold.make_room()
-            reason = str(error.orig) if isinstance(error, sa.exc.DBAPIError) else error.strerror or str(error)
+            reason = reason_of(error)
             run = "" if self._run_id is None else f" Run {run_number(self._run_id)} keeps {_named(self._kept)}."
             raise BenchError(
                 f"The record could not be written into {self._place}: {reason}.{run}", hint=_advice(error)
