@@ -19,6 +19,7 @@ from benchrig.errors import BenchError, ConfigError
 from benchrig.records.archive.archive_files import archive_beside
 from benchrig.records.bench_keys import keys_beside
 from benchrig.records.database.place import StorePlace, place_of
+from benchrig.records.database_errors import reason_of
 from benchrig.records.export_files import new_file
 from benchrig.records.identity import chain_key, compare, head_of, heads_beside, read_beside
 from benchrig.records.run_reading import read_run
@@ -93,9 +94,8 @@ def back_up(place: Path | StorePlace, file: Path) -> BackedUp:
                 runs = int(connection.exec_driver_sql("SELECT count(*) FROM runs").scalar_one())
             _plain(part)
         except (sa.exc.DBAPIError, sqlite3.Error) as error:
-            reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
             raise BenchError(
-                f"The store {store} could not be copied: {reason}.",
+                f"The store {store} could not be copied: {reason_of(error)}.",
                 hint="Health and free space of both disks. The store is as it was.",
             ) from error
     return BackedUp(file, file.stat().st_size, runs, tuple(known), checked)

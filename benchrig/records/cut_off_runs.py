@@ -18,6 +18,7 @@ from benchrig.records.database.run_holds import (
     spare_path,
     taken_on_server,
 )
+from benchrig.records.database_errors import reason_of
 from benchrig.records.identity import FROM_BACKUP
 from benchrig.records.recorder import close_run, has_link, last_link
 from benchrig.sequencer.events import RunEnded
@@ -96,9 +97,8 @@ def _close_in_file(place: StorePlace, writer: sa.Engine, reader: sa.Engine) -> N
 
 
 def _cannot_close(place: StorePlace, run_id: int, error: sa.exc.DBAPIError | OSError) -> BenchError:
-    reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
     return BenchError(
-        f"Run {run_number(run_id)} was cut off; its record in {place} cannot be closed: {reason}.",
+        f"Run {run_number(run_id)} was cut off; its record in {place} cannot be closed: {reason_of(error)}.",
         hint="Free space on the disk? Is another program holding the file? Its finished steps are safe.",
     )
 

@@ -32,9 +32,13 @@ def write_connection(writer: sa.Engine, place: StorePlace, what: str) -> Iterato
         ) from error
 
 
-def reason_of(error: sa.exc.DBAPIError | OSError) -> str:
+def reason_of(error: Exception) -> str:
     """What the database or the system said, on one line and without its full stop."""
-    said = error.orig if isinstance(error, sa.exc.DBAPIError) else error.strerror or error
+    said: object = error
+    if isinstance(error, sa.exc.DBAPIError):
+        said = error.orig
+    elif isinstance(error, OSError):
+        said = error.strerror or error
     return " ".join(str(said).split()).rstrip(".")
 
 
@@ -58,9 +62,8 @@ def read_connection(reader: sa.Engine, place: StorePlace) -> Iterator[sa.Connect
 
 def unreadable(place: StorePlace, error: Exception) -> BenchError:
     """The error for a store of which something cannot be read."""
-    reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
     return BenchError(
-        f"Records {place}: something in it cannot be read: {reason}.",
+        f"Records {place}: something in it cannot be read: {reason_of(error)}.",
         hint="Health of the disk; was the file changed by another program? Restore it from a backup. Until then "
         "'benchrig records list' names the runs that can be read.",
     )

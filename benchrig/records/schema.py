@@ -23,6 +23,7 @@ from benchrig.records.database.server import (
     server_engines,
     server_has_store,
 )
+from benchrig.records.database_errors import reason_of
 from benchrig.records.identity import (
     Head,
     compare,
@@ -275,4 +276,4 @@ def cannot_open(place: StorePlace, error: Exception) -> BenchError:
 def _reason(error: Exception) -> str:
     if isinstance(error, UnicodeDecodeError):  # SQLite tells of a damaged schema in its own words
         return "malformed database schema"
-    return str(error.orig) if isinstance(error, sa.exc.DBAPIError) else str(error)
+    return reason_of(error)

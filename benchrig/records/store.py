@@ -19,7 +19,7 @@ from benchrig.records.bench_keys import keys_beside
 from benchrig.records.calibration_store import CalibrationStore
 from benchrig.records.cut_off_runs import close_cut_off_runs
 from benchrig.records.database.place import StorePlace, place_of
-from benchrig.records.database_errors import read_connection, unreadable, write_connection
+from benchrig.records.database_errors import read_connection, reason_of, unreadable, write_connection
 from benchrig.records.decisions import Decision, keep_decision
 from benchrig.records.head_beside import head_kept
 from benchrig.records.history import CheckValveHistory, check_valve_history
@@ -136,9 +136,8 @@ class Store:
                 later = later_than(connection, run_id)
                 return replace(record, later=later, seal=self._seal(connection, record, whole=traces))
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError, sa.exc.DatabaseError) as error:
-                reason = error.orig if isinstance(error, sa.exc.DBAPIError) else error
                 raise BenchError(
-                    f"The record of run {run_number(run_id)} in {self.place} is damaged: {reason}.",
+                    f"The record of run {run_number(run_id)} in {self.place} is damaged: {reason_of(error)}.",
                     hint="Health of the disk; was the file changed by another program? Restore it from a backup. "
                     "The other runs: 'benchrig records list' names those that can be read.",
                 ) from error
