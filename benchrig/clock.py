@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
-__all__ = ["Clock", "RealClock", "SinceBoot", "since_boot", "utc_now"]
+__all__ = ["Clock", "PacedClock", "RealClock", "SinceBoot", "since_boot", "utc_now"]
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
@@ -40,6 +40,30 @@ class RealClock:
         left = t - time.monotonic()
         if left > 0:
             time.sleep(left)
+
+
+class PacedClock:
+    """Another clock whose seconds take as long as real ones, for somebody who looks on.
+
+    It never hurries to catch up: what took the computer longer has taken longer.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._ahead_s = clock.now() - time.monotonic()
+
+    def now(self) -> float:
+        """Seconds of the other clock."""
+        return self._clock.now()
+
+    def sleep_until(self, t: float) -> None:
+        """Let the other clock come to `t`, and wait until as much real time has passed."""
+        self._clock.sleep_until(t)
+        early_s = self._clock.now() - time.monotonic() - self._ahead_s
+        if early_s > 0:
+            time.sleep(early_s)
+        else:
+            self._ahead_s += early_s
 
 
 @dataclass(frozen=True)

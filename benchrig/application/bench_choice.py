@@ -11,6 +11,7 @@ from benchrig.application.paths import home
 from benchrig.bench.bench import Bench
 from benchrig.bench.opening import OpenedBench, open_bench_file, open_registered
 from benchrig.bench.traceability import BenchKey
+from benchrig.clock import PacedClock
 from benchrig.errors import ConfigError
 
 __all__ = ["BenchChoice", "bench_file_of", "key_of", "open_bench"]
@@ -22,6 +23,8 @@ class BenchChoice:
 
     bench_file: Path | None = None
     simulated: Mapping[str, object] | None = None
+    paced: bool = False
+    """Let the seconds of a simulated bench in this program take as long as real ones."""
 
     @property
     def seed(self) -> int | None:
@@ -41,7 +44,10 @@ def open_bench(choice: BenchChoice, *, wire_log: IO[str] | None = None) -> Opene
         A port cannot be opened.
     """
     if choice.simulated is not None:
-        return open_registered("simulated", choice.simulated, wire_log=wire_log)
+        opened = open_registered("simulated", choice.simulated, wire_log=wire_log)
+        if choice.paced:
+            opened.bench.clock = PacedClock(opened.bench.clock)
+        return opened
     return open_bench_file(bench_file_of(choice), wire_log=wire_log)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from benchrig.application.batch_tally import BatchTally, PartJudged
 from benchrig.bench.check_result import CheckItem
@@ -38,6 +38,7 @@ __all__ = [
     "RehearsalProgress",
     "RunOpened",
     "RunsJudgedAgain",
+    "Sampled",
     "StepBegan",
     "StepEnded",
     "StudyComplete",
@@ -101,6 +102,21 @@ class WorkProgress(NamedTuple):
     done_s: float
     expected_s: float
     reading: str
+
+
+class Sampled(NamedTuple):
+    """Samples of a curve, as they come: the vacuum below the room's pressure, or the coil's current.
+
+    `set` numbers what was recorded in one go: the current of each click is a curve of its own. `from_s` is when a set
+    began, in bench seconds since the run did; `after_s` are seconds since then.
+    """
+
+    curve: Literal["vacuum", "current"]
+    unit: str
+    set: int
+    from_s: float
+    after_s: tuple[float, ...]
+    values: tuple[float, ...]
 
 
 class StepEnded(NamedTuple):
@@ -252,6 +268,7 @@ Event = (
     | Uncalibrated
     | WarmOffered
     | RunOpened
+    | Sampled
     | StepBegan
     | WorkProgress
     | StepEnded

@@ -22,6 +22,7 @@ from benchrig.application.events import (
     WorkProgress,
     nobody_listens,
 )
+from benchrig.application.live_curves import LiveCurves
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
@@ -175,13 +176,14 @@ def qualify_valve(
         if warm_c is None and intake.reason == "return" and speaks_of_heat(intake.complaint):
             tell(WarmOffered(asked.answered))
             warm_c = USUAL_C if asked.answered and asked.test_warm(USUAL_C) else None
+        curves = LiveCurves(bench, tell)
         try:
             finished = qualify(
                 bench,
                 model,
                 intake,
                 sink=_Telling(store.recorder(bench.feed), tell),
-                watcher=_Watching(tell, len(STEPS) + (warm_c is not None)),
+                watcher=_Watching(curves, tell, len(STEPS) + (warm_c is not None)),
                 seed=request.seed,
                 program=f"benchrig {__version__}",
                 operator=None if request.no_control else control_operator(opened, asked, tell),
@@ -251,7 +253,8 @@ class _Telling:
 class _Watching:
     """A `Watcher` that makes events of what it sees."""
 
-    def __init__(self, tell: Listener, steps: int) -> None:
+    def __init__(self, curves: LiveCurves, tell: Listener, steps: int) -> None:
+        self._curves = curves
         self._tell = tell
         self._of = steps
         self._number = 0
@@ -268,4 +271,5 @@ class _Watching:
 
     def step_ended(self, step: StepResult) -> None:
         """Tell it."""
+        self._curves.step_ended(step)
         self._tell(StepEnded(step))

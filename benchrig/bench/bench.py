@@ -46,6 +46,10 @@ def never() -> bool:
     return False
 
 
+def nobody_looks(_column: str, _from_s: float, _after_s: Samples, _values: Samples) -> None:
+    """Nobody looks at readings while they come."""
+
+
 @dataclass(frozen=True)
 class Recording:
     """Samples in SI units. Time zero is the sample instant at which the switch was thrown, or the first sample."""
@@ -70,6 +74,9 @@ class Bench:
         self.meter = meter
         self.on_wait: Callable[[], None] = lambda: None
         self.stop_wanted: Callable[[], bool] = never
+        self.on_readings: Callable[[str, float, Samples, Samples], None] = nobody_looks
+        """Called with readings as they come: their column (``pressure_pa``, ``current_a``), the instant on the bench's
+        clock from which they count, seconds after it, values in SI units. For a screen; returns quickly."""
         self.board_name = ""
         self.meter_name = ""
         self.capture_words = 0
@@ -264,7 +271,9 @@ class Bench:
 
     def pressure_pa(self, samples: int = 50) -> float:
         """Absolute pressure in the manifold in pascals, the mean of so many samples."""
-        return self._transducer.pressure_pa(self.pin_v(Channel.PRESSURE, samples))
+        pressure_pa = self._transducer.pressure_pa(self.pin_v(Channel.PRESSURE, samples))
+        self.on_readings("pressure_pa", self.clock.now(), np.zeros(1), np.array([pressure_pa]))
+        return pressure_pa
 
     def coil_readings_ohm(self, count: int) -> list[float]:
         """Coil resistance by the multimeter, so many readings; infinity where it shows overload."""
@@ -355,13 +364,18 @@ class Bench:
         self.board.start_capture(
             CapturePlan(channels, period_us, samples, switch_at, switch_to, release_at, release_to)
         )
+        from_s = self.clock.now()
         named = [self._columns[channel] for channel in sorted(channels, key=lambda channel: channel.value)]
         volts = np.empty((0, len(named)))
         done = 0
         while True:
             progress = self.board.progress()
             if progress.recorded > done:
-                volts = np.concatenate([volts, self.board.fetch(done, progress.recorded - done)])
+                fetched = self.board.fetch(done, progress.recorded - done)
+                after_s = np.arange(done, progress.recorded) * (period_us * 1e-6)
+                for index, (name, in_si) in enumerate(named):
+                    self.on_readings(name, from_s, np.asarray(after_s, dtype=np.float64), in_si(fetched[:, index]))
+                volts = np.concatenate([volts, fetched])
                 done = progress.recorded
             zero_us, released_us = progress.switched_us or 0, progress.released_us
             recording = Recording(

@@ -18,6 +18,7 @@ __all__ = ["cli", "run"]
 # name -> (where the command is, its line in --help)
 _COMMANDS = {
     "demo": ("benchrig.cli.demo:demo", "One valve through the simulated bench; nothing to configure."),
+    "console": ("benchrig.cli.console:console", "The operator's page: the bench in a browser."),
     "qualify": ("benchrig.cli.qualify:qualify", "Measure and judge one removed valve."),
     "analyse": ("benchrig.cli.analyse:analyse", "A trace from any oscilloscope or logger: inrush, hold, flow."),
     "bench": ("benchrig.cli.bench:bench", "Can it be trusted today? show, check, calibrate, repeatability, chart."),

@@ -24,9 +24,8 @@ from benchrig.application.events import (
     Warned,
     WorkProgress,
 )
+from benchrig.application.operator_words import ASK, CAUTION, SAY, SAY_NOW
 from benchrig.cli.live_line import LiveLine
-from benchrig.cli.operator_prompts import ASK, SAY, SAY_NOW
-from benchrig.cli.run_display import CAUTION
 from benchrig.reports.bench_text import print_check_item
 
 __all__ = ["BenchDisplay", "show_study"]

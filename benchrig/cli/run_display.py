@@ -5,7 +5,6 @@ from __future__ import annotations
 from rich.console import Console
 from rich.text import Text
 
-from benchrig.analysis.characteristics import number_text
 from benchrig.application.events import (
     BenchOpened,
     Event,
@@ -17,22 +16,13 @@ from benchrig.application.events import (
     Warned,
     WorkProgress,
 )
+from benchrig.application.operator_words import CAUTION
 from benchrig.cli.live_line import LiveLine
 from benchrig.cli.output import say_page_not_written
-from benchrig.reports.formatting import unit_text
+from benchrig.reports.step_gist import step_gist
 from benchrig.sequencer.events import StepResult
 
-__all__ = ["CAUTION", "RunDisplay"]
-
-CAUTION = (
-    "Caution. A used valve holds fuel: purge it with inert gas or air it outdoors first, ventilate, no sparks or "
-    "flames. Use a reservoir rated for vacuum and wear eye protection; the coil gets hot. Emergency stop and guard "
-    "must be wired in hardware: this program is never the safety function. Local codes and a competent, licensed "
-    "person decide."
-)
-"""One paragraph: whoever prints it breaks it where the terminal ends."""
-MOST_READINGS = 3
-"""More than that is for the page, where each has its name."""
+__all__ = ["RunDisplay"]
 
 
 class RunDisplay:
@@ -82,17 +72,5 @@ def _done(step: StepResult) -> Text:
         line.append(f"skipped: {step.skipped}", style="yellow")
     else:
         line.append(f"{step.ended_s - step.started_s:6.1f} s   ", style="dim")
-        line.append(_gist(step))
+        line.append(step_gist(step))
     return line
-
-
-def _gist(step: StepResult) -> str:
-    """What a step found, in so few words that the line fits 80 columns."""
-    for each in step.characteristics:
-        if each.value is not None:
-            sign = {"above": "> ", "below": "< "}.get(each.bound, "")
-            return f"{sign}{number_text(each.name, each.value)} {unit_text(each.unit)}"
-        if each.why_not:
-            return f"not measured: {each.why_not}"
-    read = [(label, f"{value:.4g} {unit_text(unit)}".strip()) for label, (value, unit) in step.readings.items()]
-    return " ".join(read[0]) if len(read) == 1 else ", ".join(value for _, value in read[:MOST_READINGS])

@@ -10,9 +10,10 @@ import pytest
 from rich.console import Console
 
 from benchrig.application.events import nobody_listens
+from benchrig.application.operator_words import ASK, SAY, TAKEN
 from benchrig.application.operators import AskedOperator, operator_for
 from benchrig.bench.opening import OpenedBench
-from benchrig.cli.operator_prompts import ASK, SAY, TAKEN, TerminalQuestions
+from benchrig.cli.operator_prompts import TerminalQuestions
 from benchrig.errors import BenchError, ConfigError, LinkTimeout, aborted
 from benchrig.sequencer.check.check import bench_check
 from benchrig.sequencer.operator import Fitting, Unattended

@@ -6,8 +6,10 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.context import Context
 from benchrig.sequencer.steps.step_output import StepOutput
 
-__all__ = ["ready"]
+__all__ = ["AIR_LABEL", "ready"]
 
+AIR_LABEL = "ambient pressure"
+"""In kPa, among the readings."""
 SETTLE_S, QUICK_SETTLE_S = 0.5, 0.15
 """The vent has opened and a manifold at the pressure of the room has come to it."""
 AIR_LOW_PA, AIR_HIGH_PA = 60_000.0, 110_000.0
@@ -62,7 +64,7 @@ def ready(run: Context) -> StepOutput:
     return StepOutput(
         readings={
             "coil supply": (supply_v, "V"),
-            "ambient pressure": (air_pa / 1000, "kPa"),
+            AIR_LABEL: (air_pa / 1000, "kPa"),
             "ambient temperature": (room_k - 273.15, "degC"),
             **against,
         },
