@@ -67,7 +67,8 @@ class PageQuestions:
 
     def read(self, what: str, unit: str, *, usual: float | None, meanwhile: Meanwhile) -> float:
         """Ask for a reading; the page takes only what can be one."""
-        return float(self._ask({"kind": "read", "what": what, "text": ASK[what], "unit": unit, "usual": usual}, meanwhile))
+        question = {"kind": "read", "what": what, "text": ASK[what], "unit": unit, "usual": usual}
+        return float(self._ask(question, meanwhile))
 
     def keep(self, found: Calibration) -> bool | None:
         """Ask whether a calibration that moved a constant by much is to be kept."""
