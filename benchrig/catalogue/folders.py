@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchrig import tomlfile
+from benchrig.catalogue.general_practice import by_general_practice
 from benchrig.catalogue.valve_model import KIND, ValveModel, read_model
 from benchrig.errors import ConfigError
+from benchrig.verdict.judgement import MODELS_UNKNOWN
 
 __all__ = ["Catalogue"]
 
@@ -26,13 +28,17 @@ class Catalogue:
         self._folders = tuple(folders)
 
     def get(self, name: str) -> ValveModel:
-        """The model of this name. A mistake in another model's file does not stand in the way.
+        """The model of this name; by "unknown" and "unknown-open" general practice stands in for one.
+
+        A mistake in another model's file does not stand in the way.
 
         Raises
         ------
         ConfigError
             There is no such model, its file holds mistakes, or two files claim the name.
         """
+        if name in MODELS_UNKNOWN:
+            return by_general_practice(name)
         claimed = {path: _claimed(path) for path in self._paths()}
         _check_claimed_once(name, [path for path, claims in claimed.items() if claims == name])
         for path in [path for path, claims in claimed.items() if name in (path.stem, claims)]:
@@ -47,7 +53,7 @@ class Catalogue:
         where = " and ".join(str(folder) for folder in self._folders) or "no folder at all"
         raise ConfigError(
             f"Valve model {name!r}: not in the catalogue. Looked in {where}.{unread}",
-            hint=f"{meant} 'benchrig models list' names them all.",
+            hint=f"{meant} 'benchrig models list' names them all. Without any limits of its own: --model unknown.",
         )
 
     def all(self) -> tuple[ValveModel, ...]:

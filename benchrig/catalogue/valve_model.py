@@ -11,9 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from benchrig import tomlfile
 from benchrig.analysis.characteristics import CHARACTERISTICS
-from benchrig.verdict.judgement import Limit
+from benchrig.verdict.judgement import MODELS_UNKNOWN, Limit
 
-__all__ = ["KIND", "MODEL_NAME", "USUAL_LEAST_CLICKS", "ValveModel", "read_model"]
+__all__ = ["KIND", "MODEL_NAME", "USUAL_LEAST_CLICKS", "LimitTable", "ValveModel", "read_model"]
 
 KIND = "Model file"
 USUAL_LEAST_CLICKS = 4
@@ -98,6 +98,11 @@ class ValveModel(_Table):
         return self
 
     @property
+    def general_practice(self) -> bool:
+        """Whether these are no limits of a model, but what is expected of any valve."""
+        return self.model in MODELS_UNKNOWN
+
+    @property
     def limits(self) -> tuple[Limit, ...]:
         """The limits as the verdict takes them, in the order of the file."""
         return tuple(Limit(each.name, each.low, each.high, each.limit_from) for each in self.limit)
@@ -119,6 +124,13 @@ def read_model(source: Path | str, *, where: str = "") -> ValveModel:
         not_opened="Check the path and who may read it; 'benchrig models list' names the folders.",
         hint='Each line is key = value under nothing or under [[limit]]; text stands in "quotes", numbers do not.',
     )
+    if table.get("model") in MODELS_UNKNOWN:
+        raise tomlfile.mistakes(
+            [f"model is {table['model']!r}: that name stands for a valve whose model is not known."],
+            kind=KIND,
+            where=where,
+            hint="Give the model a name of its own.",
+        )
     try:
         return ValveModel.model_validate(table)
     except ValidationError as error:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import click
 
+from benchrig.cli.models_new import new
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 __all__ = ["models"]
@@ -12,6 +16,46 @@ __all__ = ["models"]
 @click.group()
 def models() -> None:
     """Valve models and their limits."""
+
+
+models.add_command(new)
+
+
+@models.command("check", epilog="Example:  benchrig models check\n\nExample:  benchrig models check other/models")
+@click.argument("folders", nargs=-1, type=click.Path(exists=True, file_okay=False, path_type=Path))
+@as_json_option
+@speaks
+def check(folders: tuple[Path, ...], as_json: bool) -> None:
+    """Look through all model files: every mistake in every file, and what may be meant otherwise.
+
+    Without FOLDERS, the workshop's own and the demonstration's. Exit status 2 when a file cannot be used.
+    """
+    from benchrig.application.new_model import check_models
+
+    found = check_models(folders or None)
+    if as_json:
+        emit(
+            {
+                "models": [model.model for model in found.models],
+                "mistakes": [{"error": str(error), "hint": error.hint} for error in found.wrong],
+                "doubts": [{"model": model, "doubt": doubt} for model, doubt in found.doubts],
+            }
+        )
+    else:
+        for error in found.wrong:
+            click.secho(f"{error}", fg="red")
+            click.echo(f"  Check: {error.hint}\n")
+        for model, doubt in found.doubts:
+            click.secho(f"{model}: {doubt}", fg="yellow")
+        said = f"{len(found.models)} models can be used" if len(found.models) != 1 else "1 model can be used"
+        files = "no file is wrong" if not found.wrong else f"{len(found.wrong)} cannot, as told above"
+        click.echo(
+            f"{said}; {files}; {len(found.doubts) or 'no'} doubts."
+            if found.doubts or found.wrong
+            else f"{said}; {files}."
+        )
+    if found.wrong:
+        sys.exit(2)
 
 
 @models.command("list", epilog="Example:  benchrig models list --json")

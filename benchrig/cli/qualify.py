@@ -29,7 +29,11 @@ __all__ = ["qualify"]
     "\n\nExample:  benchrig qualify --batch --model MODEL --bench bench.toml"
 )
 @click.option(
-    "--model", envvar="BENCHRIG_MODEL", show_envvar=True, help="The valve model; 'benchrig models list' names them."
+    "--model",
+    envvar="BENCHRIG_MODEL",
+    show_envvar=True,
+    help="The valve model; 'benchrig models list' names them. 'unknown' (or 'unknown-open') where nobody has its "
+    "limits: judged by general practice, and never accepted.",
 )
 @click.option("--tag", help="The shop's own number on the part; or scan its label.")
 @click.option(
@@ -172,6 +176,7 @@ def qualify(
     from contextlib import ExitStack
 
     from benchrig.application.bench_choice import BenchChoice, open_bench
+    from benchrig.application.model_choice import simulated_as
     from benchrig.application.paths import model_folders, store_path
     from benchrig.application.qualification import QualificationRequest, check_tag, qualify_valve
     from benchrig.application.wire_log_file import open_wire_log
@@ -194,7 +199,7 @@ def qualify(
     def choice_for(valve: str, part_seed: int | None) -> BenchChoice:
         if simulated is None:
             return BenchChoice(bench_file)
-        options: dict[str, object] = {"model": valve, "condition": simulated, "seed": seed}
+        options: dict[str, object] = {"model": simulated_as(valve), "condition": simulated, "seed": seed}
         options["faults"] = list(faults)
         if tank:
             options["tank"] = True

@@ -70,6 +70,18 @@ def verdict_words(record: RunRecord) -> VerdictWords:
     return VerdictWords("undecided", "Undecided", in_print(judgement.why), "question")
 
 
+def no_fault_by_practice(record: RunRecord) -> bool:
+    """Whether a valve of a model that is not known showed nothing that speaks against it."""
+    judgement = record.judgement
+    return (
+        record.model.general_practice
+        and judgement is not None
+        and judgement.verdict == "undecided"
+        and judgement.cause is None
+        and all(each.outcome in ("pass", "no limit") for each in judgement.judged)
+    )
+
+
 def visible(text: str) -> str:
     r"""Typed text with what cannot be seen made visible: control characters and direction marks become a sign.
 

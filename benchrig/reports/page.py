@@ -14,6 +14,7 @@ from benchrig.reports.formatting import Row, in_print, rows, value_text, verdict
 from benchrig.reports.limit_strip import limit_strip_svg
 from benchrig.reports.page_layout import sheets
 from benchrig.reports.page_text import (
+    PRACTICE_ONLY,
     as_sentence,
     causes,
     constants,
@@ -139,6 +140,7 @@ def _view(record: RunRecord, found: tuple[Row, ...], before: RunRecord | None) -
         "earlier": None if before is None else retest(before, record),
         "explained": reading_guide(record),
         "made_up": made_up(record),
+        "practice": PRACTICE_ONLY if record.model.general_practice else "",
         "broken": broken_lines(record),
         "sealed": seal_line(record),
         "day": f"{local.day} {local:%B %Y}",

@@ -104,7 +104,7 @@ def _front_pt(view: dict[str, Any]) -> float:
         + sum(16 + height_pt(view["remarks"][row.name].text, 95) for row in view["rows"])
     )
     bare_pt = 16 + height_pt("".join(record.bench.uncalibrated), 500, 8.2) if record.bench.uncalibrated else 0.0
-    banner_pt = 26.0 * bool(view["made_up"])
+    banner_pt = 26.0 * bool(view["made_up"]) + 32.0 * bool(view["practice"])
     if view["broken"]:
         banner_pt += 34.0 + sum(height_pt(each, 500, 8.0) for each in view["broken"])
     pair_pt = part_pt + why_pt + 8 if wide else max(part_pt, why_pt)

@@ -149,6 +149,9 @@ def made_up(record: RunRecord) -> str:
     return ""
 
 
+PRACTICE_ONLY = "Model not known: judged by general practice only."
+
+
 def constants(of_bench: Mapping[str, tuple[float, float, str]]) -> list[tuple[str, str]]:
     """Name and value with expanded uncertainty of each constant of the bench."""
     return [(name, _constant_text(*constant)) for name, constant in of_bench.items()]

@@ -54,6 +54,8 @@ def label_pdf(record: RunRecord) -> bytes:
     """The label of a run, 62 by 29 mm. Raises ConfigError as `page_pdf` does."""
     view = label_view(record)
     rest = [f"{record.intake.model}, {view['day']}"]
+    if record.model.general_practice:
+        rest.append("general practice only")
     if record.bench.uncalibrated:
         rest.append("uncalibrated bench" + (", simulated" if record.bench.simulated else ""))
     elif record.bench.simulated:
@@ -127,6 +129,7 @@ def _content(view: Mapping[str, Any]) -> dict[str, Any]:
         "day": view["day"],
         "broken": view["broken"],
         "made_up": view["made_up"],
+        "practice": view["practice"],
         "uncalibrated": "; ".join(bench.uncalibrated),
         "sentence": view["sentence"],
         "cause_says": view["cause_says"] or "",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchrig.records.run_record import RunRecord
+from benchrig.reports.formatting import no_fault_by_practice
 from benchrig.verdict.warm import warm_causes
 
 __all__ = ["DISPOSITIONS", "cause_sentence", "plain_sentence"]
@@ -49,6 +50,8 @@ def plain_sentence(record: RunRecord) -> str:
             "keep": "This valve passed: it goes back on its shelf.",
             "ask": "This valve passed so far: ask before it goes back.",
         }.get(disposition, f"This valve passed: {_then(disposition)}.")
+    if no_fault_by_practice(record):
+        return "No fault found by general practice. This is no pass: its own limits are not known."
     if judgement.verdict == "undecided":
         if judgement.cause == "wet":
             return f"This valve is still wet: {_then(disposition)}."

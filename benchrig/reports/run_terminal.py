@@ -11,6 +11,7 @@ from rich.text import Text
 from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import Row, limit_without_unit, rows, value_text, verdict_words, visible
 from benchrig.reports.lookups import measured
+from benchrig.reports.page_text import PRACTICE_ONLY
 from benchrig.reports.retest import retest
 from benchrig.reports.seal_words import broken_lines, seal_line
 from benchrig.spelling import SPELLED
@@ -56,6 +57,8 @@ def print_run(record: RunRecord, console: Console, before: RunRecord | None = No
     console.print(head)
     if record.bench.simulated:
         console.print(Text("simulated bench: nothing here is a real part", style="dim"))
+    if record.model.general_practice:
+        console.print(Text(fit(PRACTICE_ONLY), style="bold yellow"))
     if record.bench.uncalibrated:
         console.print(Text(fit(f"UNCALIBRATED: {visible('; '.join(record.bench.uncalibrated))}"), style="bold yellow"))
     console.print(Text(fit(visible(said.says))))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 from benchrig.analysis.results import Characteristic, Trace
 from benchrig.bench.traceability import TraceabilityItem
 from benchrig.clock import SinceBoot
-from benchrig.verdict.judgement import Judgement, Limit, Reason
+from benchrig.verdict.judgement import MODELS_UNKNOWN, Judgement, Limit, Reason
 
 if TYPE_CHECKING:  # who reads records does without pydantic
     from benchrig.catalogue import ValveModel
@@ -56,6 +56,11 @@ class ModelFacts:
     guard_band: str
     limits: tuple[Limit, ...]
     fictional: bool
+
+    @property
+    def general_practice(self) -> bool:
+        """Whether nobody had the model's own limits."""
+        return self.model in MODELS_UNKNOWN
 
 
 def model_facts(model: ValveModel) -> ModelFacts:

@@ -246,6 +246,7 @@ def judge_found(run: Context, intake: Intake) -> Judgement:
         normally=run.model.normally,
         evidence=evidence,
         reason=intake.reason,
+        by_general_practice=run.model.general_practice,
     )
 
 

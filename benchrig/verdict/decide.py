@@ -26,6 +26,7 @@ def decide(
     normally: Literal["closed", "open"],
     evidence: Evidence,
     reason: Reason,
+    by_general_practice: bool = False,
 ) -> Judgement:
     """Judge every characteristic, then the valve.
 
@@ -43,6 +44,10 @@ def decide(
         What else was seen.
     reason : {"core", "return", "new-stock", "check-valve"}
         Why the part is here.
+    by_general_practice : bool
+        The limits are what is expected of any valve, since nobody has the model's own: a valve within them is not
+        accepted; no fault was found in it, and somebody has to decide. Nor is one rejected for its coil's resistance
+        alone, which some models have outside of what most have, as long as every click was one.
 
     Returns
     -------
@@ -83,6 +88,11 @@ def decide(
     why = _why(verdict, decisive)
     if vapour is not None and (verdict != "reject" or not certain_beside_vapour(decisive)):
         return _wet(judged, vapour, "" if verdict == "accept" else why, reason)
+    if by_general_practice:
+        if verdict == "accept":
+            return _undecided_by_practice(judged, NO_FAULT)
+        if verdict == "reject" and {each.characteristic.name for each in decisive} == {COIL} and _works(evidence):
+            return _undecided_by_practice(judged, f"{why} {UNUSUAL_COIL}")
     suspect = verdict == "reject" or any(_speaks_against(each, evidence) for each in decisive)
     causes: tuple[Cause, ...] = ()
     if suspect:
@@ -114,6 +124,30 @@ def _wet(judged: tuple[Judged, ...], vapour: Vapour, beside: str, reason: Reason
         causes=(cause,),
         disposition=disposition,
         disposition_why=disposition_why,
+        judged=judged,
+    )
+
+
+NO_FAULT = (
+    "No fault found by general practice: coil, vacuum held, flow and click are as expected of any such valve. Whether "
+    "it meets the limits of its own model is not known."
+)
+UNUSUAL_COIL = "That is what most coils have, not all: this one moves its armature and nothing else is wrong."
+
+
+def _works(evidence: Evidence) -> bool:
+    return evidence.moved_fraction == 1.0 and not evidence.intermittent
+
+
+def _undecided_by_practice(judged: tuple[Judged, ...], why: str) -> Judgement:
+    return Judgement(
+        verdict="undecided",
+        why=why,
+        cause=None,
+        cause_probability=None,
+        causes=(),
+        disposition="ask",
+        disposition_why="Get the model's own limits and test it by them, or let somebody decide who knows the valve.",
         judged=judged,
     )
 

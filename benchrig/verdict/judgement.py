@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from benchrig.analysis.results import Characteristic
 
-__all__ = ["Cause", "Disposition", "Judged", "Judgement", "Limit", "Outcome", "Reason", "Verdict", "sure_text"]
+__all__ = [
+    "MODELS_UNKNOWN",
+    "Cause",
+    "Disposition",
+    "Judged",
+    "Judgement",
+    "Limit",
+    "Outcome",
+    "Reason",
+    "Verdict",
+    "sure_text",
+]
+
+MODELS_UNKNOWN: Mapping[str, Literal["closed", "open"]] = {"unknown": "closed", "unknown-open": "open"}
+"""Names under which a valve is tested whose own limits nobody has (`benchrig.catalogue.general_practice`), with its
+state without current."""
 
 Outcome = Literal["pass", "conditional pass", "conditional fail", "fail", "not measured", "no limit"]
 Verdict = Literal["accept", "reject", "undecided"]

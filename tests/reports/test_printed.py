@@ -59,6 +59,12 @@ def uncalibrated(record: RunRecord) -> RunRecord:
     return dataclasses.replace(record, bench=bench)
 
 
+def unknown(record: RunRecord) -> RunRecord:
+    """A valve of a model that nobody has the limits of."""
+    model = dataclasses.replace(record.model, model="unknown", title="Model not known: general practice")
+    return dataclasses.replace(record, model=model, intake=dataclasses.replace(record.intake, model="unknown"))
+
+
 def longest(record: RunRecord) -> RunRecord:
     """As much as anybody will type."""
     intake = dataclasses.replace(
@@ -118,6 +124,7 @@ def decided_later(record: RunRecord) -> RunRecord:
 
 
 CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
+    "model not known": (unknown(uncalibrated(sample("undecided"))), None),
     "accept": (sample("accept"), None),
     "reject, controlled": (controlled(sample("reject")), None),
     "undecided": (sample("undecided"), None),
@@ -129,7 +136,7 @@ CASES: dict[str, tuple[RunRecord, RunRecord | None]] = {
     "decided and tested again since": (decided_later(sample("reject")), None),
     "long tag and complaint": (longest(sample("reject")), None),
     "all at once": (
-        longest(decided_later(uncalibrated(controlled(warmed(sample("reject")))))),
+        unknown(longest(decided_later(uncalibrated(controlled(warmed(sample("reject"))))))),
         sample("accept", run="0041"),
     ),
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import pytest
@@ -148,3 +149,35 @@ def test_bench_example_one_is_undecided_by_its_guard_band() -> None:
     decided = decide([read], [limit], guard_band="U", normally="closed", evidence=Evidence(), reason="return")
     assert decided.verdict == "undecided"
     assert decided.judged[0].p_conform == pytest.approx(0.95795, abs=5e-5)
+
+
+def by_practice(found: Found) -> Judgement:
+    limits = [
+        Limit("coil_resistance_20c_ohm", 15.0, 30.0, "general practice"),
+        Limit("hold_leak_sccm", None, 5.0, "general practice"),
+    ]
+    return decide(
+        found[0], limits, guard_band="0.83 U", normally="closed", evidence=found[1], reason="core",
+        by_general_practice=True,
+    )  # fmt: skip
+
+
+def test_by_general_practice_a_good_valve_is_not_accepted_but_no_fault_was_found() -> None:
+    decided = by_practice(condition("good", "closed"))
+    assert (decided.verdict, decided.cause, decided.causes, decided.disposition) == ("undecided", None, (), "ask")
+    assert decided.why.startswith("No fault found by general practice")
+    assert {each.outcome for each in decided.judged} == {"pass", "no limit"}
+
+
+def test_by_general_practice_a_leak_rejects() -> None:
+    decided = by_practice(condition("seat-leak", "closed"))
+    assert (decided.verdict, decided.cause) == ("reject", "seat leak")
+
+
+def test_by_general_practice_a_coil_unlike_most_rejects_only_where_it_does_not_click() -> None:
+    characteristics, evidence = valve({"coil_resistance_20c_ohm": 41.0})
+    clicking = by_practice((characteristics, replace(evidence, clicks=4, moved_fraction=1.0)))
+    assert (clicking.verdict, clicking.cause, clicking.disposition) == ("undecided", None, "ask")
+    assert "most coils have, not all" in clicking.why
+    silent = by_practice((characteristics, replace(evidence, clicks=4, moved_fraction=0.5)))
+    assert silent.verdict == "reject"
