@@ -10,7 +10,7 @@ from tests.benchmarks.mutated_files import tried
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", range(48))
+@pytest.mark.parametrize("number", range(24))
 def test_a_spoilt_file_is_refused_in_words(number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BENCHRIG_HOME", str(tmp_path))  # and put back afterwards
     found = tried(number, 7, tmp_path)

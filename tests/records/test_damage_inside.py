@@ -71,7 +71,7 @@ def test_pages_of_the_file_written_over_lose_no_more_than_their_runs_and_make_no
     whole = path.read_bytes()
     draw = random.Random(5)
     hints = []
-    for _ in range(120):
+    for _ in range(50):
         damaged = bytearray(whole)
         at = draw.randrange(1, len(whole) // 4096) * 4096 + draw.choice((0, draw.randrange(4096)))
         damaged[at : at + 600] = draw.randbytes(600)[: len(damaged) - at]
