@@ -7,18 +7,18 @@ from pathlib import Path
 
 import click
 
-from benchrig.cli.models_new import new
+from benchrig.cli.lazy_group import LazyGroup
 from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 
 __all__ = ["models"]
 
 
-@click.group()
+_MORE = {"new": ("benchrig.cli.models_new:new", "A model file of your own, by questions or from options.")}
+
+
+@click.group(cls=LazyGroup, lazy=_MORE)
 def models() -> None:
     """Valve models and their limits."""
-
-
-models.add_command(new)
 
 
 @models.command("check", epilog="Example:  benchrig models check\n\nExample:  benchrig models check other/models")
