@@ -37,6 +37,7 @@ __all__ = [
     "RehearsalBegan",
     "RehearsalProgress",
     "RunOpened",
+    "RunPlanned",
     "RunsJudgedAgain",
     "Sampled",
     "StepBegan",
@@ -83,6 +84,12 @@ class RunOpened(NamedTuple):
     """The run's record is open; from here on it has a number."""
 
     run: str
+
+
+class RunPlanned(NamedTuple):
+    """How many bench seconds the steps usually take; a control or a warm look comes on top."""
+
+    seconds: float
 
 
 class StepBegan(NamedTuple):
@@ -268,6 +275,7 @@ Event = (
     | Uncalibrated
     | WarmOffered
     | RunOpened
+    | RunPlanned
     | Sampled
     | StepBegan
     | WorkProgress

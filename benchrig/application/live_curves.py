@@ -10,7 +10,8 @@ from benchrig.sequencer.steps.ready import AIR_LABEL
 
 __all__ = ["MOST_AT_ONCE", "LiveCurves"]
 
-MOST_AT_ONCE = 120
+CLICKING = ("clicks", "warm")
+MOST_AT_ONCE = 400
 """Of what comes at once every so many-th sample is told: a screen shows no more. The record keeps them all."""
 
 
@@ -22,8 +23,13 @@ class LiveCurves:
         self._tell = tell
         self._room_pa: float | None = None
         self._set = 0
+        self._clicking = False
         self._last_from_s: dict[str, float] = {}
         bench.on_readings = self._readings
+
+    def step_began(self, name: str) -> None:
+        """Know which step goes on: the current is a curve that people look at where the valve clicks."""
+        self._clicking = name in CLICKING
 
     def step_ended(self, step: StepResult) -> None:
         """Learn the pressure of the room from the step that reads it."""
@@ -36,7 +42,7 @@ class LiveCurves:
             self._set += 1
         every = -(-len(values) // MOST_AT_ONCE)
         began_s, times = round(from_s - self._began_s, 4), tuple(after_s[::every].round(5).tolist())
-        if column == "current_a":
+        if column == "current_a" and self._clicking:
             self._tell(Sampled("current", "A", self._set, began_s, times, tuple(values[::every].round(4).tolist())))
         elif column == "pressure_pa" and self._room_pa is not None:
             kpa = (self._room_pa - values[::every]) / 1000

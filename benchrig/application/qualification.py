@@ -15,6 +15,7 @@ from benchrig.application.events import (
     Listener,
     PageNotWritten,
     RunOpened,
+    RunPlanned,
     StepBegan,
     StepEnded,
     Uncalibrated,
@@ -37,6 +38,7 @@ from benchrig.clock import utc_now
 from benchrig.errors import BenchError, ConfigError, aborted
 from benchrig.records import RunRecord, Store
 from benchrig.sequencer.events import Intake, RunStarted, Sink, StepResult
+from benchrig.sequencer.overlap import planned
 from benchrig.sequencer.run import qualify
 from benchrig.sequencer.sequence import STEPS
 from benchrig.verdict.warm import USUAL_C, speaks_of_heat
@@ -177,6 +179,8 @@ def qualify_valve(
             tell(WarmOffered(asked.answered))
             warm_c = USUAL_C if asked.answered and asked.test_warm(USUAL_C) else None
         curves = LiveCurves(bench, tell)
+        plan = planned(STEPS, bench.file, model.normally, "full" if _to_the_end(request) else "usual")
+        tell(RunPlanned(plan[-1].ends_s))
         try:
             finished = qualify(
                 bench,
@@ -189,7 +193,7 @@ def qualify_valve(
                 operator=None if request.no_control else control_operator(opened, asked, tell),
                 control_waived=request.no_control,
                 warm_c=warm_c,
-                full=intake.reason in FULL_FOR if request.full is None else request.full,
+                full=_to_the_end(request),
                 until_certain=request.until_certain,
                 line_proven_by=proven_by,
             )
@@ -201,6 +205,10 @@ def qualify_valve(
                     left.page = "" if page is None else str(page)
             raise
     return _on_paper(store, finished.number, tell)
+
+
+def _to_the_end(request: QualificationRequest) -> bool:
+    return request.intake.reason in FULL_FOR if request.full is None else request.full
 
 
 def _look_at_the_day(store: Store, bench: Bench, seed: int | None) -> str:
@@ -261,6 +269,7 @@ class _Watching:
 
     def step_began(self, name: str, title: str, expected_s: float) -> None:
         """Tell it, with its number."""
+        self._curves.step_began(name)
         self._number += 1
         self._of = max(self._of, self._number)
         self._tell(StepBegan(name, title, self._number, self._of, expected_s))

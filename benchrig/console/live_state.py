@@ -7,8 +7,8 @@ from typing import Any
 __all__ = ["LiveState"]
 
 Document = dict[str, Any]
-MOST_POINTS = 6000
-"""Of each curve; a run has a few hundred to a few thousand."""
+MOST_POINTS = 20_000
+"""Of both curves together; a run has a few thousand."""
 ENDINGS = ("verdict", "stopped", "fault", "check ended", "died")
 
 
@@ -40,6 +40,7 @@ class LiveState:
         self.phase = "working"
         self.work = work
         self.run = ""
+        self.planned_s = self.elapsed_s = 0.0
         self.step: Document = {}
         self.did: list[Document] = []
         self.said: list[str] = []
@@ -57,6 +58,7 @@ class LiveState:
         at = message.pop("at", None)
         match said:
             case "samples":
+                self.elapsed_s = message["from_s"] + message["after_s"][-1]
                 if self._points < MOST_POINTS and self.busy:
                     self._points += len(message["values"])
                     numbered = {"work": self.number, "n": len(self.curves), "at": at, **message}
@@ -64,6 +66,8 @@ class LiveState:
                     return numbered
             case "bench":
                 self.bench = message
+            case "plan":
+                self.planned_s = message["seconds"]
             case "run":
                 self.run = message["run"]
             case "step":
@@ -103,6 +107,8 @@ class LiveState:
             "bench": self.bench,
             "work": self.work,
             "run": self.run,
+            "planned_s": self.planned_s,
+            "elapsed_s": self.elapsed_s,
             "step": self.step,
             "did": self.did,
             "said": self.said,

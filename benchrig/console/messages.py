@@ -13,6 +13,7 @@ from benchrig.application.events import (
     PageNotWritten,
     ReferenceRead,
     RunOpened,
+    RunPlanned,
     Sampled,
     StepBegan,
     StepEnded,
@@ -45,6 +46,8 @@ def event_document(event: Event) -> dict[str, Any] | None:
             return None if asked else {"say": "warned", "text": "The complaint speaks of heat; this run is cold."}
         case RunOpened(run):
             return {"say": "run", "run": run}
+        case RunPlanned(seconds):
+            return {"say": "plan", "seconds": round(seconds, 1)}
         case StepBegan(name, title, number, of, expected_s):
             return {"say": "step", "name": name, "title": title, "number": number, "of": of, "expected_s": expected_s}
         case WorkProgress(what, done_s, expected_s, reading):

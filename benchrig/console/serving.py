@@ -7,6 +7,7 @@ import socket
 from collections.abc import Callable
 
 import uvicorn
+from starlette.applications import Starlette
 
 from benchrig.console.access import Access
 from benchrig.console.settings import BenchSettings
@@ -70,4 +71,14 @@ def serve_console(settings: BenchSettings, host: str, port: int, announce: Calla
             limit_concurrency=None,
         )
         announce(access)
-        uvicorn.Server(config).run(sockets=[listening])
+        _Server(config).run(sockets=[listening])
+
+
+class _Server(uvicorn.Server):
+    """Lets the browsers that watch go before it waits for its connections to end."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        app = self.config.app
+        assert isinstance(app, Starlette)  # for the type checker
+        app.state.watchers.close()
+        await super().shutdown(sockets)

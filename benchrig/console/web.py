@@ -175,7 +175,7 @@ def console_app(settings: BenchSettings, access: Access) -> Starlette:
     def get(path: str, shown: Callable[[Request], Any]) -> Route:
         return Route(path, shown, methods=["GET"])
 
-    return Starlette(
+    app = Starlette(
         routes=[
             get("/", console.index),
             get("/live", console.live),
@@ -195,6 +195,8 @@ def console_app(settings: BenchSettings, access: Access) -> Starlette:
         exception_handlers={BenchError: not_taken},
         lifespan=console.lifespan,
     )
+    app.state.watchers = console.watchers
+    return app
 
 
 async def _document(request: Request) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import { drawSamples, showLive, showVerdict, wireQuestions } from "./live.js";
 import { fillBench, fillToday, wireStorePages } from "./store_pages.js";
 import { loadTexts, t } from "./texts.js";
 
-const SEEN = "benchrig-seen";
+const WATCHED = "benchrig-watched"; // the work whose verdict this browser has not put aside yet
 const AT_MACHINE_SPEED_MS = 45;
 let state = null, server = "", view = "test", shown = "";
 
@@ -15,7 +15,8 @@ let state = null, server = "", view = "test", shown = "";
 function redraw(fresh = false) {
   if (state === null) return;
   const busy = state.phase === "working" || state.phase === "asking";
-  const ended = state.phase === "ended" && sessionStorage.getItem(SEEN) !== `${server}-${state.number}`;
+  if (busy) sessionStorage.setItem(WATCHED, `${server}-${state.number}`);
+  const ended = state.phase === "ended" && sessionStorage.getItem(WATCHED) === `${server}-${state.number}`;
   const stage = busy ? "live" : view === "test" && ended ? "verdict" : view;
   document.body.classList.toggle("working", busy);
   for (const each of document.querySelectorAll(".stage")) if (each.id !== stage && stage !== "test") show(each, false);
@@ -80,8 +81,6 @@ function listen() {
     put("bench-name", state.bench.name || (document.body.dataset.simulated ? t("Simulated bench") : ""));
     redraw();
     drawSamples(heard.samples, state.number);
-    const last = heard.samples.at(-1);
-    if (last) window.lastSample = { at: last.at, work: last.work, n: last.n }; // for whoever measures how late it comes
   };
   news.onerror = () => {
     clearTimeout(silent);
@@ -90,7 +89,7 @@ function listen() {
 }
 
 function goOn(tag = "") {
-  sessionStorage.setItem(SEEN, `${server}-${state.number}`);
+  sessionStorage.removeItem(WATCHED);
   view = "test";
   nextPart(tag);
 }
@@ -122,7 +121,7 @@ function wireScanner() {
       const tag = typed;
       typed = "";
       if (state && (state.phase === "idle" || state.phase === "ended") && view === "test") {
-        sessionStorage.setItem(SEEN, `${server}-${state.number}`);
+        sessionStorage.removeItem(WATCHED);
         scanned(tag);
       }
     }

@@ -1,7 +1,7 @@
 // The curves of a run, drawn as they come.
 
 const NS = "http://www.w3.org/2000/svg";
-const WIDE = 600, HIGH = 240, LEFT = 46, BELOW = 26, ABOVE = 10, RIGHT = 8;
+const LEFT = 40, BELOW = 24, ABOVE = 8, RIGHT = 8;
 
 /** Values at which an axis from 0 to `most` has its lines. */
 function ticks(most) {
@@ -16,8 +16,7 @@ export class Curve {
     this.svg = svg;
     this.start = { xMost, yMost };
     this.separate = separate; // each set is a curve of its own that begins at 0, in ms
-    svg.setAttribute("viewBox", `0 0 ${WIDE} ${HIGH}`);
-    svg.setAttribute("preserveAspectRatio", "xMinYMin meet");
+    new ResizeObserver(() => this.ask()).observe(svg);
     this.clear();
   }
 
@@ -36,11 +35,16 @@ export class Curve {
     const points = this.sets.get(key);
     after_s.forEach((after, n) => {
       const x = this.separate ? after * 1000 : from_s + after;
+      if (this.separate && x > this.xMost) return; // the inrush is what is looked at
       points.push([x, values[n]]);
       if (x > this.xMost) this.xMost = x * 1.25;
       if (values[n] > this.yMost) this.yMost = values[n] * 1.2;
     });
     if (!this.separate) points.sort((a, b) => a[0] - b[0]);
+    this.ask();
+  }
+
+  ask() {
     this.dirty = true;
     this.frame ??= requestAnimationFrame(() => {
       this.frame = null;
@@ -50,6 +54,8 @@ export class Curve {
 
   draw() {
     if (!this.dirty) return;
+    const WIDE = this.svg.clientWidth, HIGH = this.svg.clientHeight;
+    if (!WIDE) return; // not on the screen; it is drawn when it comes there
     this.dirty = false;
     const x = (value) => LEFT + (value / this.xMost) * (WIDE - LEFT - RIGHT);
     const y = (value) => HIGH - BELOW - (Math.max(value, 0) / this.yMost) * (HIGH - BELOW - ABOVE);
@@ -60,7 +66,6 @@ export class Curve {
     keys.forEach((key, n) => {
       const line = document.createElementNS(NS, "polyline");
       line.setAttribute("class", this.separate && n < keys.length - 1 ? "drawn older" : "drawn");
-      line.setAttribute("vector-effect", "non-scaling-stroke");
       line.setAttribute("points", this.sets.get(key).map(([a, b]) => `${x(a).toFixed(1)},${y(b).toFixed(1)}`).join(" "));
       parts.push(line);
     });

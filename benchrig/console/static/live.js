@@ -12,7 +12,7 @@ const SHAPES = {
   aborted: '<rect class="dash" x="5" y="5" width="54" height="54" rx="6" stroke-dasharray="11 8"/><path class="dash" d="M20 32h24"/>',
 };
 const vacuum = new Curve($("vacuum-curve"), { xMost: 16, yMost: 70, separate: false });
-const current = new Curve($("current-curve"), { xMost: 60, yMost: 0.8, separate: true });
+const current = new Curve($("current-curve"), { xMost: 100, yMost: 0.8, separate: true });
 let drawnWork = 0, drawnTo = -1, asked = 0;
 
 /** Draw samples that were not drawn yet. */
@@ -24,6 +24,7 @@ export function drawSamples(samples, number) {
     current.clear();
   }
   for (const each of samples) {
+    if (each.work === number && each.n > drawnTo) $("live").dataset.at = each.at;
     if (each.work !== number || each.n <= drawnTo) continue;
     drawnTo = each.n;
     (each.curve === "vacuum" ? vacuum : current).add(each);
@@ -40,8 +41,8 @@ export function showLive(state) {
   put("step-number", step.number ? `${step.number}/${step.of}` : "");
   put("step-title", t(step.title || step.what || "Connecting to the bench"));
   put("reading", step.reading || "");
-  put("left", state.stopping ? t("stopping") : left(step));
-  $("progress").value = step.expected_s ? Math.min(step.done_s / step.expected_s, 1) : 0;
+  put("left", state.stopping ? t("stopping") : left(state));
+  $("progress").value = far(state);
   $("did").replaceChildren(...state.did.map(didLine));
   const notes = state.said.map((text) => note(text, "care", "en"));
   if (state.uncalibrated.length) {
@@ -52,10 +53,15 @@ export function showLive(state) {
   showQuestion(question);
 }
 
-function left(step) {
-  if (!step.expected_s || step.done_s === undefined) return "";
-  const seconds = Math.max(0, Math.ceil(step.expected_s - step.done_s));
-  return seconds > 0 ? t("at most %1 s left", seconds) : t("a moment more");
+function far({ planned_s, elapsed_s, step }) {
+  const [done, of] = planned_s ? [elapsed_s, planned_s] : [step.done_s, step.expected_s];
+  return of ? Math.min(done / of, 1) : 0;
+}
+
+function left({ planned_s, elapsed_s }) {
+  if (!planned_s) return "";
+  const seconds = Math.ceil(planned_s - elapsed_s);
+  return seconds > 0 ? t("about %1 s left", seconds) : t("a moment more");
 }
 
 function didLine(each) {
