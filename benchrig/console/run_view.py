@@ -6,6 +6,7 @@ from typing import Any
 
 from benchrig.records.run_record import RunRecord
 from benchrig.reports.formatting import in_print, rows, value_text, verdict_words
+from benchrig.reports.page_text import PRACTICE_ONLY
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.verdict.judgement import sure_text
 
@@ -35,6 +36,7 @@ def run_view(record: RunRecord) -> dict[str, Any]:
         "bench_state": record.bench_state,
         "seconds": record.bench_seconds,
         "simulated": record.bench.simulated,
+        "practice": PRACTICE_ONLY if record.model.general_practice else "",
         "uncalibrated": list(record.bench.uncalibrated),
         "rows": [
             {

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from benchrig.application.batch import seed_of_tag
 from benchrig.application.bench_choice import BenchChoice
+from benchrig.application.model_choice import simulated_as
 
 __all__ = ["BenchSettings"]
 
@@ -42,7 +43,7 @@ class BenchSettings:
             return BenchChoice(Path(self.bench_file) if self.bench_file else None)
         options: dict[str, object] = {"condition": condition or self.simulated, "seed": self.seed, "faults": []}
         if model:
-            options |= {"model": model, "valve_seed": seed_of_tag(tag, self.seed)}
+            options |= {"model": simulated_as(model), "valve_seed": seed_of_tag(tag, self.seed)}
         return BenchChoice(simulated=options, paced=not self.quick)
 
     @property

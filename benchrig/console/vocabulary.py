@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 from benchrig.analysis.characteristics import CHARACTERISTICS
 from benchrig.application.operator_words import ASK, CAUTION, SAY, SAY_CONTROL, SAY_NOW
+from benchrig.reports.page_text import PRACTICE_ONLY
 from benchrig.reports.plain_words import DISPOSITIONS, cause_sentence, plain_sentence
 from benchrig.sequencer.sequence import STEPS, WARM_STEP
 from benchrig.verdict.hypotheses import CAUSES
@@ -45,19 +46,21 @@ def words() -> tuple[str, ...]:
     titles = tuple(about.title for about in CHARACTERISTICS.values())
     said = (*SAY.values(), *SAY_CONTROL.values(), *SAY_NOW.values(), *ASK.values(), CAUTION)
     causes = (*CAUSES, WET)
-    chosen = (*_VERDICTS, *_OUTCOMES, *_REASONS, *DISPOSITIONS.values())
+    chosen = (*_VERDICTS, *_OUTCOMES, *_REASONS, *DISPOSITIONS.values(), PRACTICE_ONLY)
     return tuple(dict.fromkeys((*steps, *titles, *said, *causes, *chosen, *_sentences())))
 
 
 def _sentences() -> Iterator[str]:
     """What a verdict can be told as in a sentence: every one that the words of the printed page can make."""
-    for reason, verdict, disposition, cause in product(
-        ("core", "new-stock"), ("accept", "reject", "undecided"), DISPOSITIONS, (*CAUSES, WET)
+    for reason, verdict, disposition, cause, practice in product(
+        ("core", "new-stock"), ("accept", "reject", "undecided"), DISPOSITIONS, (None, *CAUSES, WET), (False, True)
     ):
         judged = SimpleNamespace(
             verdict=verdict, disposition=disposition, cause=cause, cause_probability=1.0, judged=()
         )
-        record = cast("RunRecord", SimpleNamespace(judgement=judged, intake=SimpleNamespace(reason=reason)))
+        model = SimpleNamespace(general_practice=practice)
+        known = SimpleNamespace(judgement=judged, intake=SimpleNamespace(reason=reason), model=model)
+        record = cast("RunRecord", known)
         yield plain_sentence(record)
         said = cause_sentence(record)
         if said:

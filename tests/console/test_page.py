@@ -174,11 +174,21 @@ def test_a_model_that_is_not_in_the_list_leads_to_general_practice_and_back(tab)
         page.fill("input[name=find]", "no such model")
         assert page.is_visible("#no-model")
         page.click("#not-listed")
-        assert "no limits" in page.inner_text("#unlisted")
+        assert "never accepted" in page.inner_text("#unlisted")
         page.click("#back-to-models")
         page.fill("input[name=find]", "birch")
-        enter(page)
+        assert page.locator("#models label").count() == 1
+        page.click("#not-listed")
+        page.click("[data-practice=unknown]")
         stage(page, "look")
+        enter(page)
+        stage(page, "fit")
+        enter(page)
+        pause(0.1)
+        enter(page)
+        to_verdict(page)
+        assert page.inner_text("#verdict-word") == "Undecided"
+        assert "general practice only" in page.inner_text("#verdict-notes")
 
 
 def test_a_scan_while_something_else_is_asked_is_another_part_and_starts_nothing(tab):

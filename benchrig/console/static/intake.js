@@ -122,10 +122,10 @@ function fillLook(form) {
 }
 
 function fillFit() {
-  const chosen = models.find((each) => each.model === intake.model);
-  put("fit-model", intake.model);
-  show($("at-rest-closed"), chosen?.normally === "closed");
-  show($("at-rest-open"), chosen?.normally === "open");
+  const normally = models.find((each) => each.model === intake.model)?.normally || { unknown: "closed", "unknown-open": "open" }[intake.model];
+  put("fit-model", intake.model.startsWith("unknown") ? t("general practice") : intake.model);
+  show($("at-rest-closed"), normally === "closed");
+  show($("at-rest-open"), normally === "open");
   wrong("start-wrong", "");
   setPurged(false);
   $("purged").focus();
@@ -183,6 +183,11 @@ export function wireIntake(redraw_) {
   };
   $("not-listed").addEventListener("click", () => unlisted(true));
   $("back-to-models").addEventListener("click", () => unlisted(false));
+  for (const each of document.querySelectorAll("[data-practice]")) each.addEventListener("click", () => {
+    intake.model = each.dataset.practice;
+    intake.condition = $("model").querySelector("form").elements.condition?.value ?? "";
+    go("look");
+  });
   submitted("look", (fields, form) => {
     const seen = [...form.querySelectorAll("input[name=seen]:checked")];
     intake.findings = [...seen.map((each) => each.value), fields.more.value.trim()].filter(Boolean).join("; ");

@@ -161,7 +161,9 @@ export function showVerdict(state) {
   const hints = [found.hint, stood && `${t("Bench was left:")} ${stood}`].filter(Boolean);
   wrong("verdict-hint", hints.join(" "));
   show($("verdict-simulated"), Boolean(state.bench.simulated));
-  $("verdict-notes").replaceChildren(...state.said.map((text) => note(text, "care", "en")));
+  const notes = [...(found.practice ? [note(found.practice, "care")] : []), ...state.said.map((text) => note(text, "care", "en"))];
+  if (state.uncalibrated.length) notes.unshift(note(t("Uncalibrated: every result of this run is marked so."), "care"));
+  $("verdict-notes").replaceChildren(...notes);
   show($("verdict-facts"), !check);
   show($("verdict-details"), Boolean(found.rows));
   put("fact-tag", state.work.tag || "");
