@@ -26,7 +26,7 @@ def store_path() -> Path:
     Where a server is named instead, this is still where the bench records (`application.shared_store`).
     """
     named = os.environ.get("BENCHRIG_STORE", "")
-    if named and ("://" not in named or named.startswith("sqlite:")):
+    if named and not _is_on_server(named):
         from benchrig.records.database.place import place_named
 
         return place_named(named, home()).beside
@@ -36,7 +36,13 @@ def store_path() -> Path:
 def shared_store_named() -> bool:
     """Whether a store on a server is named; `application.shared_store` says which. Costs nothing to ask."""
     named = os.environ.get("BENCHRIG_STORE", "")
-    return "://" in named and not named.startswith("sqlite:") if named else (home() / "store.toml").exists()
+    return _is_on_server(named) if named else (home() / "store.toml").exists()
+
+
+def _is_on_server(named: str) -> bool:
+    """As `benchrig.records.database.place.place_named` has it, whose import every command would pay for."""
+    text = named.strip()
+    return "://" in text and not text.startswith("sqlite://")
 
 
 def pages_folder() -> Path:

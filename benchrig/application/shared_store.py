@@ -99,7 +99,7 @@ class Deliverer:
         try:
             deliver(self._own, Store(self._place), so_far)
         except BenchError as error:
-            self._away_s = now
+            self._away_s = self._clock.now()  # an attempt that waits in vain takes its time itself
             return Brought(self._place, done, waits(self._own, self._place), str(error), error.hint)
         self._away_s = None
         return Brought(self._place, done, waits(self._own, self._place), "", "")

@@ -65,7 +65,7 @@ def qualify_batch(
     begun = _today() if since is None else day_from(since)
     what = parts_file.stem if parts_file is not None else model
     plan = BatchPlan(
-        batch_name(named or f"{begun.astimezone():%Y-%m-%d} {what}"),
+        batch_name(f"{begun.astimezone():%Y-%m-%d} {what}" if named is None else named),
         part_of,
         request,
         lambda part: open_bench(choice(part)),

@@ -168,6 +168,12 @@ def test_a_batch_is_found_by_its_name_in_list_summary_and_export_and_its_name_is
     assert [each.says for each in Store(store_path()).verify().faults] == ["not as it was sealed: batch"]
 
 
+def test_an_empty_name_of_a_batch_is_refused_and_not_replaced():
+    done = scan("A-1", "", "q", options=("--model", "alder-24", "--simulated", "good", "--batch-name", ""))
+    assert done.exit_code == 2
+    assert "cannot be the name of a batch" in done.output
+
+
 @pytest.mark.parametrize("name", ["", " ", "x" * 61, "two\nlines"])
 def test_a_name_that_cannot_be_a_batchs_is_refused_before_anything_is_scanned(name: str):
     with pytest.raises(ConfigError, match="cannot be the name of a batch"):

@@ -140,6 +140,39 @@ def test_a_file_that_was_cut_off_and_changed_since_is_not_taken_up(
     assert all(alike(a, b) for a, b in zip(before, records(path), strict=True))
 
 
+def test_a_file_that_was_cut_off_and_damaged_since_is_told_and_its_runs_are_archived_anew(
+    path: StorePlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = records(path)
+    with monkeypatch.context() as now:
+        now.setattr(archiving, "_move", lambda *_: None)
+        Store(path).archive(LATER)
+    file = path.beside.parent / "archive" / "traces-0001-0004.parquet"
+    raw = bytearray(file.read_bytes())
+    raw[100 : len(raw) // 2] = b"\xa5" * (len(raw) // 2 - 100)  # its end, where it says what is in it, stays
+    file.write_bytes(raw)
+    done = Store(path).archive(LATER)
+    assert [each.partition(":")[0] for each in done.left] == [
+        f"{file.name} in {file.parent} is damaged and was not taken up"
+    ]
+    assert done.files == ["traces-0001-0004-2.parquet"]
+    assert all(alike(a, b) for a, b in zip(before, records(path), strict=True))
+
+
+def test_a_record_that_is_not_as_it_was_is_not_taken_up_from_a_file_that_was_cut_off(
+    path: StorePlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as now:
+        now.setattr(archiving, "_move", lambda *_: None)
+        Store(path).archive(LATER)
+    with raw_database(path) as raw:
+        raw.execute("DROP TRIGGER IF EXISTS steps_no_update" + ("" if not path.on_server else " ON steps"))
+        raw.execute("UPDATE steps SET readings = '{}', notes = '[\"changed\"]' WHERE run_id = 2 AND name = 'hold'")
+    done = Store(path).archive(LATER)
+    assert [each.partition(",")[0] for each in done.left] == ["run 0002 is left in the store"]
+    assert done.runs == 3
+
+
 def change_a_number(file: Path) -> None:
     """One sample of run 2, by a billionth."""
     written = pq.read_metadata(file).metadata

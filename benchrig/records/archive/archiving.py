@@ -137,9 +137,15 @@ def _finish(writer: sa.Engine, reader: sa.Engine, store: StorePlace, archive: Ar
         except (ArchiveAbsent, ValueError):
             continue  # nobody's yet, or damaged: 'records verify' says so where a run needs it
         with read_connection(reader, store) as connection:
-            waits = any(_stored(connection, run) and _digest(connection, run) == was for run, was in there.items())
-        if waits:
+            waiting = [
+                run for run, was in there.items() if _stored(connection, run) and _digest(connection, run) == was
+            ]
+        if not waiting or not all(_sound(reader, store, run, done) for run in waiting):
+            continue  # those that are sound go into a file of their own
+        try:
             _move(writer, reader, store, archive, name, done)
+        except ValueError as error:
+            done.left.append(f"{name} in {archive.folder} is damaged and was not taken up: {error}")
 
 
 def _sound(reader: sa.Engine, store: StorePlace, run: int, done: Archived) -> bool:
@@ -149,8 +155,9 @@ def _sound(reader: sa.Engine, store: StorePlace, run: int, done: Archived) -> bo
             faults = read_run(connection, run, traces=True).digest_faults()
     except Exception as error:  # noqa: BLE001 - a record that cannot be read in whatever way is left alone
         faults = (str(error),)
-    if faults:
-        done.left.append(f"run {run:04d} is left in the store, it is not as it was recorded: {faults[0]}")
+    said = f"run {run:04d} is left in the store, it is not as it was recorded: {faults[0]}" if faults else ""
+    if said and said not in done.left:
+        done.left.append(said)
     return not faults
 
 
