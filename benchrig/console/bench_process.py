@@ -61,6 +61,7 @@ class BenchWorker:
         self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._gone = threading.Event()
+        self._hands: AskingHands | None = None
         self._questions = PageQuestions(self.say, self._answers, self._stop)
 
     def hear(self) -> None:
@@ -91,13 +92,15 @@ class BenchWorker:
             self._messages.flush()
 
     def _tell(self, event: Event) -> None:
+        if self._hands is not None:
+            self._hands.listen(event)
         document = event_document(event)
         if document is not None:
             self.say(document)
 
     def _done(self, command: Document) -> None:
         try:
-            ended = self._check(command) if command["do"] == "check" else self._run(command)
+            ended = {"run": self._run, "check": self._check, "calibrate": self._calibrate}[command["do"]](command)
         except KeyboardInterrupt as stopped:
             ended = {"say": "stopped", **self._left(stopped)}
         except BenchError as error:
@@ -119,10 +122,10 @@ class BenchWorker:
             self._settings.choice(command.get("model", ""), command.get("tag", ""), command.get("condition", ""))
         )
         hands, bench = own_hands(opened.hands), opened.bench
+        self._hands = None
         if hands is not None:
-            opened.hands = AskingHands(
-                hands, self._questions, lambda: bench.feed if bench.armed else None, control=control
-            )
+            feed = lambda: bench.feed if bench.armed else None  # noqa: E731
+            self._hands = opened.hands = AskingHands(hands, self._questions, feed, control=control)
         return opened
 
     def _run(self, command: Document) -> Document:
@@ -135,6 +138,7 @@ class BenchWorker:
             command["operator"],
             command["complaint"],
             command["findings"],
+            command["batch"],
         )
         request = QualificationRequest(
             model,
@@ -168,6 +172,25 @@ class BenchWorker:
         self._deliver(store)
         failed = list(checked.done.failed)
         return {"say": "check ended", "check": checked.done.name, "passed": checked.result.passed, "failed": failed}
+
+    def _calibrate(self, command: Document) -> Document:
+        from benchrig.application.calibration import calibrate_bench, method_for
+        from benchrig.reports.bench_text import constant_text
+
+        store = Store(store_path())
+        _, kept = calibrate_bench(
+            store,
+            self._opened(command, control=False),
+            method_for(command["kind"]),
+            operator_name=command["operator"],
+            seed=self._settings.store_seed,
+            questions=self._questions,
+            tell=self._tell,
+            stop_wanted=self._stop.is_set,
+        )
+        self._deliver(store)
+        found = [{"title": each.name, "value": constant_text(each)} for each in kept.constants]
+        return {"say": "calibrated", "name": kept.name, "kind": kept.kind, "found": found}
 
     def _deliver(self, store: Store) -> None:
         if not shared_store_named():

@@ -9,7 +9,7 @@ __all__ = ["LiveState"]
 Document = dict[str, Any]
 MOST_POINTS = 20_000
 """Of both curves together; a run has a few thousand."""
-ENDINGS = ("verdict", "stopped", "fault", "check ended", "died")
+ENDINGS = ("verdict", "stopped", "fault", "check ended", "calibrated", "died")
 
 
 class LiveState:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from itertools import count
 from typing import Any, NamedTuple
 
+from benchrig.application.events import Connected, Event
 from benchrig.application.operator_words import ASK, SAY, SAY_CONTROL, SAY_NOW
 from benchrig.application.questions import Meanwhile, StudyPart
 from benchrig.bench.calibrations import Calibration
@@ -109,11 +110,19 @@ class AskingHands:
         self._questions = questions
         self._feed = feed
         self._control = control
+        self._told: Connected | None = None
+
+    def listen(self, event: Event) -> None:
+        """Hear what is connected next, as the sequencer means it."""
+        if isinstance(event, Connected):
+            self._told = event
 
     def connect(self, fitting: str) -> None:
-        """Ask, then connect; what may be taken off at leisure is not waited for."""
-        wanted = Fitting(fitting)
-        if self._control or wanted is not Fitting.VALVE:
+        """Ask, then connect; what may be taken off at leisure, or has to happen at this moment, is not waited for."""
+        wanted, during = (Fitting(fitting), False) if self._told is None else self._told
+        if during:
+            self._questions.now(wanted)
+        elif self._control or wanted is not Fitting.VALVE:
             self._questions.connect(wanted, control=self._control, meanwhile=self._feed())
         self._hands.connect(fitting)
 

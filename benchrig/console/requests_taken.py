@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from typing import Any, get_args
 
+from benchrig.application.batch import batch_name
 from benchrig.application.operator_words import TAKEN
 from benchrig.application.paths import model_folders
 from benchrig.application.qualification import check_tag
+from benchrig.bench.constants import KINDS_OF_CALIBRATION
 from benchrig.catalogue import Catalogue
 from benchrig.console.settings import BenchSettings
 from benchrig.errors import BenchError
 from benchrig.verdict.judgement import Reason
 
-__all__ = ["NotTaken", "answer_of", "check_wanted", "run_wanted"]
+__all__ = ["NotTaken", "answer_of", "calibration_wanted", "check_wanted", "run_wanted"]
 
 LONGEST_TEXT = 2000
 LONGEST_NAME = 80
@@ -36,6 +38,7 @@ def run_wanted(given: dict[str, Any], settings: BenchSettings) -> dict[str, Any]
     reason = _text(given, "reason", LONGEST_NAME)
     if reason not in get_args(Reason):
         raise NotTaken(f"A reason is one of {', '.join(get_args(Reason))}.")
+    batch = _text(given, "batch", LONGEST_TEXT)
     return {
         "do": "run",
         "draft": _text(given, "draft", LONGEST_NAME),
@@ -43,6 +46,7 @@ def run_wanted(given: dict[str, Any], settings: BenchSettings) -> dict[str, Any]
         "model": Catalogue(model_folders()).get(_text(given, "model", LONGEST_NAME)).model,
         "reason": reason,
         "operator": _operator(given),
+        "batch": batch_name(batch) if batch else "",
         "complaint": _text(given, "complaint", LONGEST_TEXT),
         "findings": _text(given, "findings", LONGEST_TEXT),
         "condition": _text(given, "condition", LONGEST_NAME) if settings.simulated else "",
@@ -52,6 +56,14 @@ def run_wanted(given: dict[str, Any], settings: BenchSettings) -> dict[str, Any]
 def check_wanted(given: dict[str, Any]) -> dict[str, Any]:
     """The command for a bench check."""
     return {"do": "check", "draft": _text(given, "draft", LONGEST_NAME), "operator": _operator(given)}
+
+
+def calibration_wanted(given: dict[str, Any]) -> dict[str, Any]:
+    """The command for a calibration."""
+    kind = _text(given, "kind", LONGEST_NAME)
+    if kind not in KINDS_OF_CALIBRATION:
+        raise NotTaken(f"What is calibrated is one of {', '.join(KINDS_OF_CALIBRATION)}.")
+    return {"do": "calibrate", "kind": kind, "draft": _text(given, "draft", LONGEST_NAME), "operator": _operator(given)}
 
 
 def answer_of(given: dict[str, Any], question: dict[str, Any] | None) -> dict[str, Any] | None:

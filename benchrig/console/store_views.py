@@ -5,16 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from benchrig.application.bench_choice import bench_file_of
+from benchrig.application.calibration import method_for
 from benchrig.application.counter import models_last_used_first, runs_of_tag, runs_today, tally_of
 from benchrig.application.paths import demo_folder, model_folders, store_path
 from benchrig.application.qualification import check_tag
+from benchrig.bench.constants import KINDS_OF_CALIBRATION
 from benchrig.bench.file import LoadedBenchFile, load_bench_file
 from benchrig.bench.traceability import BenchKey, assess_traceability
 from benchrig.catalogue import Catalogue
 from benchrig.clock import utc_now
 from benchrig.console.run_view import run_view
 from benchrig.console.settings import BenchSettings
+from benchrig.errors import ConfigError
 from benchrig.records import RunSummary, Store
+from benchrig.reports.chart_page import chart_page_html
+from benchrig.reports.chart_words import chart_report
 from benchrig.reports.formatting import in_print, limit_without_unit, local_text
 from benchrig.reports.label import label_html
 from benchrig.reports.page import page_html
@@ -69,6 +74,7 @@ class StoreViews:
             **counts,
             "seconds": tally.seconds_per_valve,
             "causes": [{"verdict": verdict, "cause": cause, "parts": n} for verdict, cause, n in tally.causes],
+            "batches": [_batch(name, [run for run in runs if run.batch == name]) for name in _names(runs)],
         }
 
     def bench(self) -> dict[str, Any]:
@@ -94,8 +100,22 @@ class StoreViews:
             "rests_on": [in_print(each.says) for each in rests.items],
             "missing": [{"what": each.what, "why": each.why, "to_do": each.to_do} for each in rests.missing],
             "forbidden": rests.forbidden,
+            "kinds": [{"kind": kind, "title": method_for(kind).title} for kind in KINDS_OF_CALIBRATION],
+            "chart": self._chart_words(),
             "remarks": [in_print(each) for each in rests.remarks],
         }
+
+    def _chart_words(self) -> dict[str, Any] | None:
+        """What the check valve says of the bench; None where there is none yet."""
+        try:
+            report = chart_report(Store(store_path(), reading=True).check_valve_runs())
+        except ConfigError:
+            return None
+        return {"tag": report.tag, "advice": report.advice, "warns": [each.title for each in report.warns]}
+
+    def chart(self) -> str:
+        """The page of the check valve's charts, as `benchrig bench chart` makes it."""
+        return chart_page_html(chart_report(Store(store_path(), reading=True).check_valve_runs()))
 
     def run(self, number: str) -> dict[str, Any]:
         """One run, as the page shows it."""
@@ -120,6 +140,16 @@ class StoreViews:
         if self._settings.simulated:
             return load_bench_file(demo_folder() / "bench.toml")
         return load_bench_file(bench_file_of(self._settings.choice("", "", "")))
+
+
+def _names(runs: list[RunSummary]) -> list[str]:
+    return list(dict.fromkeys(run.batch for run in runs if run.batch))
+
+
+def _batch(name: str, runs: list[RunSummary]) -> dict[str, Any]:
+    tally = tally_of(runs)
+    counts = {verdict: tally.count(verdict) for verdict in ("accept", "reject", "undecided")}
+    return {"name": name, "tested": len(tally.parts), **counts}
 
 
 def _line(run: RunSummary) -> dict[str, Any]:

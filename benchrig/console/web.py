@@ -20,7 +20,7 @@ from starlette.staticfiles import StaticFiles
 from benchrig.console.access import PRINT_POLICY, Access, Guard
 from benchrig.console.bench_link import BenchLink
 from benchrig.console.live_state import LiveState
-from benchrig.console.requests_taken import NotTaken, answer_of, check_wanted, run_wanted
+from benchrig.console.requests_taken import NotTaken, answer_of, calibration_wanted, check_wanted, run_wanted
 from benchrig.console.settings import BenchSettings
 from benchrig.console.store_views import StoreViews
 from benchrig.console.templates_of import page
@@ -83,9 +83,15 @@ class Console:
     # -- what is done
 
     async def start(self, request: Request) -> Response:
-        """Begin a run, or a bench check; one at a time."""
+        """Begin a run, a bench check or a calibration; one at a time."""
         given = await _document(request)
-        wanted = check_wanted(given) if given.get("do") == "check" else run_wanted(given, self.settings)
+        match given.get("do"):
+            case "check":
+                wanted = check_wanted(given)
+            case "calibrate":
+                wanted = calibration_wanted(given)
+            case _:
+                wanted = run_wanted(given, self.settings)
         if self.state.busy:
             if given.get("draft") and given.get("draft") == self.state.work.get("draft"):
                 return JSONResponse({"number": self.state.number})  # the same press of the button, twice
@@ -156,6 +162,11 @@ class Console:
         """A run of the store."""
         return JSONResponse(await run_in_threadpool(self.views.run, request.path_params["run"]))
 
+    async def chart(self, _request: Request) -> Response:
+        """The charts of the check valve."""
+        html = await run_in_threadpool(self.views.chart)
+        return HTMLResponse(html, headers={"content-security-policy": PRINT_POLICY})
+
     async def printed(self, request: Request) -> Response:
         """The page or the label of a run, to print."""
         html = await run_in_threadpool(
@@ -185,6 +196,7 @@ def console_app(settings: BenchSettings, access: Access) -> Starlette:
             get("/today", console.today),
             get("/bench", console.bench),
             get("/runs/{run}", console.run),
+            get("/chart/print", console.chart),
             get("/{what:str}/{run:str}/print", console.printed),
             Route("/do/start", console.start, methods=["POST"]),
             Route("/do/stop", console.stop, methods=["POST"]),

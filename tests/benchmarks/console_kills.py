@@ -27,7 +27,7 @@ from benchrig.bench.bench import HOST_SILENT_S
 from benchrig.records import Store
 from tests.console.running import BENCHRIG, CLOCK, RunningConsole, console, gone
 
-LONGEST_RUN_S = 14.0
+LONGEST_RUN_S, EARLY_S = 14.0, 1.5
 REACTION_S = 0.5
 """Over the host-silent limit: for the killed process's last word, and for this program to hear of it."""
 
@@ -68,13 +68,15 @@ class Outputs:
 def one_kill(page: RunningConsole, outputs: Outputs, which: str, after_s: float, tag: str) -> dict[str, object]:
     """Begin a run, kill, look."""
     assert page.start(tag=tag).status_code == 200
+    if after_s > EARLY_S:  # the others also hit a bench process that has not begun yet
+        page.until(lambda state: state["run"] != "", answering=False)
     CLOCK.sleep_until(CLOCK.now() + after_s)
     bench = page.bench_process()
     killed_s, were_on = CLOCK.now(), not outputs.off
     page.kill(bench if which == "bench" else page.process.pid)
     off_s = outputs.off_after(killed_s)
     if which == "web":
-        assert gone(bench, within_s=5.0)
+        assert gone(bench, within_s=30.0)  # it may still be starting, on a busy computer
     else:
         page.until(lambda state: state["phase"] == "ended")
     found = [run for run in Store(store_path()).runs() if run.tag == tag]

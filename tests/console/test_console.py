@@ -158,6 +158,29 @@ def test_a_bench_check_is_guided_on_the_page():
         assert page.http.get("/bench").json()["check"]["passed"] is True
 
 
+def test_a_calibration_is_guided_on_the_page():
+    with console() as page:
+        assert page.post("/do/start", {"do": "calibrate", "kind": "volume", "operator": "Kim"}).status_code == 200
+        asked = page.until(lambda state: state["question"] is not None, answering=False)
+        assert "known volume" in asked["question"]["text"]
+        ended = page.ended()["ended"]
+        assert (ended["how"], ended["kind"]) == ("calibrated", "volume")
+        assert any("volume" in said for said in page.http.get("/bench").json()["rests_on"])
+
+
+def test_a_check_valve_has_its_charts_and_a_batch_its_tally():
+    with console() as page:
+        assert page.http.get("/bench").json()["chart"] is None
+        page.start(reason="check-valve", tag="SHELF-1", batch="Monday")
+        page.ended()
+        assert page.http.get("/bench").json()["chart"]["tag"] == "SHELF-1"
+        charts = page.http.get("/chart/print")
+        assert "SHELF-1" in charts.text
+        assert "sandbox" in charts.headers["content-security-policy"]
+        (batch,) = page.http.get("/today").json()["batches"]
+        assert (batch["name"], batch["tested"]) == ("Monday", 1)
+
+
 def test_a_port_that_is_taken_is_said():
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchrig.console.requests_taken import NotTaken, answer_of, check_wanted, run_wanted
+from benchrig.console.requests_taken import NotTaken, answer_of, calibration_wanted, check_wanted, run_wanted
 from benchrig.console.settings import BenchSettings
 from benchrig.errors import BenchError
 
@@ -16,7 +16,9 @@ def test_a_part_becomes_a_command():
     found = run_wanted({**PART, "condition": "wet"}, SIMULATED)
     assert (found["do"], found["tag"], found["model"], found["condition"]) == ("run", "C-1042", "alder-24", "wet")
     assert run_wanted({**PART, "condition": "wet"}, REAL)["condition"] == ""
+    assert run_wanted({**PART, "batch": " Monday "}, REAL)["batch"] == "Monday"
     assert check_wanted({"operator": "Kim"})["do"] == "check"
+    assert calibration_wanted({"operator": "Kim", "kind": "volume"})["kind"] == "volume"
 
 
 @pytest.mark.parametrize(
@@ -29,6 +31,7 @@ def test_a_part_becomes_a_command():
         ({"model": "oak-99"}, "not in the catalogue"),
         ({"model": "../../etc/passwd"}, "not in the catalogue"),
         ({"reason": "because"}, "A reason is one of"),
+        ({"batch": "x" * 61}, "cannot be the name of a batch"),
         ({"operator": " "}, "Who stands at the bench"),
         ({"complaint": "x" * 2001}, "at most 2000"),
         ({"purged": "yes"}, "purged"),
@@ -38,6 +41,11 @@ def test_a_part_becomes_a_command():
 def test_what_cannot_be_meant_is_refused_with_words(part, said):
     with pytest.raises(BenchError, match=said):
         run_wanted({**PART, **part}, SIMULATED)
+
+
+def test_only_what_can_be_calibrated_is():
+    with pytest.raises(NotTaken, match="volume"):
+        calibration_wanted({"operator": "Kim", "kind": "weather"})
 
 
 READ = {"question": 3, "kind": "read", "what": "barometer", "unit": "kPa", "usual": 101.3}

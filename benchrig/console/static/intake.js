@@ -8,7 +8,7 @@ const STAGES = ["who", "tag", "model", "look", "fit"];
 const KEPT = "benchrig-intake";
 const REASONS = { core: "Core", return: "Return", "new-stock": "New stock", "check-valve": "Check valve" };
 
-export const intake = { stage: "who", operator: "", reason: "core", complaint: "", tag: "", model: "", findings: "", condition: document.body.dataset.simulated, draft: "", ...stored() };
+export const intake = { stage: "who", operator: "", reason: "core", complaint: "", batch: "", tag: "", model: "", findings: "", condition: document.body.dataset.simulated, draft: "", ...stored() };
 let models = [], earlier = [], redraw = () => {}, shownAt = 0, sending = false;
 
 function stored() {
@@ -57,12 +57,13 @@ function fillWho(form) {
   form.elements.operator.value = intake.operator;
   form.elements.reason.value = intake.reason;
   form.elements.complaint.value = intake.complaint;
+  form.elements.batch.value = intake.batch;
   show($("complaint-field"), intake.reason === "return");
   form.elements.operator.focus();
 }
 
 function fillTag(form) {
-  put("who-line", `${intake.operator}, ${t(REASONS[intake.reason])}`);
+  put("who-line", [intake.operator, t(REASONS[intake.reason]), intake.batch].filter(Boolean).join(", "));
   wrong("tag-wrong", "");
   form.elements.tag.value = intake.tag;
   form.elements.tag.focus();
@@ -153,7 +154,7 @@ export function wireIntake(redraw_) {
     if (settled()) then(event.target.elements, event.target);
   });
   submitted("who", (fields) => {
-    Object.assign(intake, { operator: fields.operator.value.trim(), reason: fields.reason.value, complaint: fields.complaint.value.trim() });
+    Object.assign(intake, { operator: fields.operator.value.trim(), reason: fields.reason.value, complaint: fields.complaint.value.trim(), batch: fields.batch.value.trim() });
     if (intake.operator) go("tag");
   });
   $("who").addEventListener("change", () => show($("complaint-field"), $("who").querySelector("form").elements.reason.value === "return"));
@@ -209,9 +210,9 @@ export function wireIntake(redraw_) {
     $("start").disabled = true;
     intake.draft ||= crypto.getRandomValues(new Uint32Array(3)).join("-");
     keep();
-    const { operator, reason, complaint, tag, model, findings, condition, draft } = intake;
+    const { operator, reason, complaint, batch, tag, model, findings, condition, draft } = intake;
     try {
-      await send("/do/start", { operator, reason, complaint, tag, model, findings, condition: condition || "", draft, purged: true });
+      await send("/do/start", { operator, reason, complaint, batch, tag, model, findings, condition: condition || "", draft, purged: true });
       intake.draft = "";
       intake.stage = "tag";
       keep();

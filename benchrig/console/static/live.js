@@ -34,10 +34,9 @@ export function drawSamples(samples, number) {
 /** Show a test or a check that goes on. */
 export function showLive(state) {
   const { work, step, question } = state;
-  const check = work.do === "check";
-  put("live-what", check ? t("Bench check") : t("Testing"));
-  show($("vacuum-figure"), !check);
-  show($("current-figure"), !check);
+  put("live-what", { check: t("Bench check"), calibrate: t("Calibration") }[work.do] || t("Testing"));
+  show($("vacuum-figure"), work.do === "run");
+  show($("current-figure"), work.do === "run");
   put("step-number", step.number ? `${step.number}/${step.of}` : "");
   put("step-title", t(step.title || step.what || "Connecting to the bench"));
   put("reading", step.reading || "");
@@ -149,14 +148,15 @@ export function wireQuestions(current_) {
 /** Show what came of it. */
 export function showVerdict(state) {
   const found = state.ended;
-  const check = state.work.do === "check";
+  const check = state.work.do !== "run";
   const { key, word, sentence } = said(found, state);
   $("verdict-box").className = `verdict ${key}`;
   $("verdict-shape").innerHTML = `<svg viewBox="0 0 64 64">${SHAPES[key]}</svg>`; // our own drawing, nothing typed
   put("verdict-word", word);
   put("verdict-sentence", sentence);
   put("verdict-cause", found.cause_says ? t(found.cause_says) : "");
-  put("verdict-why", found.how === "verdict" ? found.why : found.error || (found.failed || []).join(", "));
+  const constants = (found.found || []).map((each) => `${each.title} ${each.value}`);
+  put("verdict-why", found.how === "verdict" ? found.why : found.error || [...(found.failed || []), ...constants].join("; "));
   const stood = found.how === "verdict" ? "" : found.bench_state;
   const hints = [found.hint, stood && `${t("Bench was left:")} ${stood}`].filter(Boolean);
   wrong("verdict-hint", hints.join(" "));
@@ -188,11 +188,15 @@ function said(found, state) {
       return found.passed
         ? { key: "accept", word: t("Passed"), sentence: t("The bench can be trusted today.") }
         : { key: "reject", word: t("Failed"), sentence: t("The bench is not to be trusted until this is put right.") };
+    case "calibrated":
+      return { key: "accept", word: t("Kept"), sentence: t("The new constant counts from now on: %1.", found.name) };
     case "stopped":
+      if (state.work.do !== "run") return { key: "aborted", word: t("Stopped"), sentence: t("Nothing was kept.") };
       return { key: "aborted", word: t("Stopped"), sentence: state.run ? t("Nothing is said about the valve: test it again.") : t("Nothing was measured.") };
     case "died":
       return { key: "aborted", word: t("Aborted"), sentence: t("The program at the bench ended. The board turns all outputs off by itself within two seconds.") };
     default:
+      if (state.work.do !== "run") return { key: "aborted", word: t("Bench fault"), sentence: t("Nothing was kept.") };
       return { key: "aborted", word: t("Bench fault"), sentence: t("This says nothing about the valve, neither good nor bad.") };
   }
 }

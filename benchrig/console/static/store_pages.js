@@ -15,6 +15,7 @@ export async function fillToday() {
       [t("s per valve"), found.seconds === null ? "–" : Math.round(found.seconds)],
     ];
     $("tally").replaceChildren(...counts.map(([name, value]) => made("div", "", made("dt", "", name), made("dd", "", String(value)))));
+    $("batches").replaceChildren(...found.batches.map((each) => made("li", "", made("span", "sign", "·"), made("span", "", made("bdi", "", each.name), `: ${each.tested} ${t("tested")}, ${each.accept} ${t("accepted")}, ${each.reject} ${t("rejected")}, ${each.undecided} ${t("undecided")}`))));
     put("runs-head", t("Runs of today"));
     listRuns(found.runs);
   } catch (error) {
@@ -52,8 +53,19 @@ export async function fillBench() {
     for (const each of found.missing) line("bad", "!", `${each.what}: ${each.why}. ${each.to_do}`);
     for (const each of found.rests_on) line("good", "✓", each);
     for (const each of found.remarks) line("", "·", each);
-    const list = made("ul", "state", ...lines);
-    $("bench-state").replaceChildren(list);
+    if (found.chart) {
+      const link = made("a", "", t("Charts of the check valve %1", found.chart.tag));
+      Object.assign(link, { href: "/chart/print", target: "_blank", rel: "noopener" });
+      const said = made("span", "", ` ${found.chart.advice} ${found.chart.warns.join(", ")}`);
+      said.lang = "en";
+      lines.push(made("li", found.chart.warns.length ? "bad" : "good", made("span", "sign", found.chart.warns.length ? "!" : "✓"), made("span", "inline-link", link, said)));
+    }
+    $("bench-state").replaceChildren(made("ul", "state", ...lines));
+    $("kinds").replaceChildren(...found.kinds.map((each) => {
+      const option = made("option", "", each.title);
+      option.value = each.kind;
+      return option;
+    }));
   } catch (error) {
     $("bench-state").replaceChildren(made("p", "note bad", error.message));
   }
@@ -73,13 +85,15 @@ export function wireStorePages() {
       wrong("history-wrong", error.message);
     }
   });
-  $("check-form").addEventListener("submit", async (event) => {
+  const begin = (name, what) => $(`${name}-form`).addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
-      await send("/do/start", { do: "check", operator: event.target.elements.operator.value });
-      wrong("check-wrong", "");
+      await send("/do/start", { do: name, operator: $("check-form").elements.operator.value, ...what() });
+      wrong(`${name}-wrong`, "");
     } catch (error) {
-      wrong("check-wrong", error.message);
+      wrong(`${name}-wrong`, error.message);
     }
   });
+  begin("check", () => ({}));
+  begin("calibrate", () => ({ kind: $("kinds").value }));
 }
