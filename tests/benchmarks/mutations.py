@@ -782,7 +782,11 @@ USE_CASES = [
         ("younger runs are archived too", "started_at < :before", "started_at <> :before"),
         ("a changed record is archived", "return not faults", "return True"),
         ("a file is not held against the store", "        np.array_equal(", "        True or np.array_equal("),
-        ("a file that was cut off is not taken up", "        if waits:", "        if False:"),
+        (
+            "a file that was cut off is not taken up",
+            "        if not waiting or not all(",
+            "        if True or not all(",
+        ),
     ),
     *_of(
         "benchrig/records/code_check.py",
