@@ -217,24 +217,24 @@ class Board:
         if self._recording is not None:
             self._recording.cancel()
 
-    def _drive(self, outputs: int) -> None:
+    def _drive(self, outputs: int) -> int:
         if self.outputs & ~outputs and outputs & ~self.outputs:
             # Open before close: matters between COIL and METER, does no harm elsewhere.
             self._port.write_outputs(self.outputs & outputs)
-        self._port.write_outputs(outputs)
+        at_us = self._port.write_outputs(outputs)
         if outputs & m.COIL and not self.outputs & m.COIL:
-            self._coil_on_us = self._port.now_us()
+            self._coil_on_us = at_us
             if self._recording is not None:
                 self._recording.pass_over()
         self.outputs = outputs
+        return at_us
 
     def _switch(self, recording: RunningCapture) -> None:
         outputs = recording.take_switch()
         if outputs and not self.armed:
             recording.cancel()
         else:
-            self._drive(outputs)
-            recording.note_switch()
+            recording.note_switch(self._drive(outputs))
 
     def _demand(self, outputs: int) -> None:
         """Refuse a set of outputs that may not be on."""

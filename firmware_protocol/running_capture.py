@@ -37,8 +37,7 @@ class RunningCapture:
     """
 
     def __init__(self, port: "Port", wanted: "m.Capture") -> None:
-        port.capture_start(wanted.channel_mask, wanted.period_us, wanted.samples)
-        start_us = port.now_us()  # after it: on a board setting up takes a while, and sample 0 is its last act
+        start_us = port.capture_start(wanted.channel_mask, wanted.period_us, wanted.samples)
         self.wanted = wanted
         self.channels = channels_in(wanted.channel_mask)
         self._port = port
@@ -72,9 +71,9 @@ class RunningCapture:
         """Outputs of the next switch, which is then no longer to come."""
         return self._pending.pop(0)[1]
 
-    def note_switch(self) -> None:
-        """Note that the switch just taken was made now."""
-        at_us = min(self._port.now_us() - self._start_us, m.NEVER - 1)
+    def note_switch(self, at_us: int) -> None:
+        """Note the board time at which the switch just taken was made."""
+        at_us = min(at_us - self._start_us, m.NEVER - 1)
         if self._switched_us == m.NEVER:
             self._switched_us = at_us
         else:

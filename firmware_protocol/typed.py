@@ -34,8 +34,8 @@ class Port(Protocol):
     def now_us(self) -> int:
         """Microseconds since the board started; only goes forward and does not wrap."""
 
-    def write_outputs(self, mask: int, /) -> None:
-        """Drive exactly the outputs in `mask`, now."""
+    def write_outputs(self, mask: int, /) -> int:
+        """Drive exactly the outputs in `mask`, now; give the board time at which the last one of them moved."""
 
     def read_inputs(self) -> int:
         """Interlock inputs as bits, 1 = closed (safe)."""
@@ -43,8 +43,8 @@ class Port(Protocol):
     def read_channel(self, index: int, /) -> int:
         """One conversion of a channel, 0 to 65535, left-justified. May be called while a capture runs."""
 
-    def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> None:
-        """Begin to record in place of any capture before: sample ``i`` is taken ``i * period_us`` from the return.
+    def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> int:
+        """Begin to record in place of any capture before; give the board time of sample 0.
 
         ValueError if that rate cannot be kept; the capture before then stays as it was.
         """

@@ -8,8 +8,9 @@ from benchrig.clock import Clock
 from benchrig.drivers.board_types import BoardIdentity
 from benchrig.drivers.exchange import Exchange
 from benchrig.drivers.links import ByteLink
+from benchrig.drivers.raw_prompt import RawPrompt
 from benchrig.drivers.relay_board import RelayBoard
-from benchrig.errors import ConfigError
+from benchrig.errors import ConfigError, LinkTimeout
 from firmware_protocol import knowledge, messages
 
 __all__ = ["BoardReport", "SelfTestReport", "board_report", "self_test_report"]
@@ -53,7 +54,18 @@ class SelfTestReport:
 
 def _greeted(link: ByteLink, clock: Clock) -> tuple[BoardIdentity, Exchange]:
     board = RelayBoard(link, clock)
-    identity = board.hello()
+    try:
+        identity = board.hello()
+    except LinkTimeout as error:
+        prompt = RawPrompt(link, clock)
+        if not prompt.open():
+            raise
+        prompt.close()
+        raise ConfigError(
+            f"{board.name}: MicroPython's prompt answers there, and no firmware.",
+            hint="Is the service strap on (GP22 to 0 V)? Otherwise the firmware is not on the board, or half of it: "
+            "'benchrig board install' puts it on.",
+        ) from error
     if (identity.major, identity.minor) < (messages.MAJOR, SINCE_MINOR):
         raise ConfigError(
             f"{board.name}: its firmware speaks protocol {identity.major}.{identity.minor} and knows nothing of "
@@ -69,7 +81,7 @@ def board_report(link: ByteLink, clock: Clock) -> BoardReport:
     Raises
     ------
     ConfigError
-        Its firmware is too old.
+        Its firmware is too old, or there is none.
     LinkError
         No board answers.
     """

@@ -25,8 +25,9 @@ BLOCK_WORK_S = 0.1
 LONGEST_CONVERSION_S = 0.0002
 """Of one channel in a reading; 0.1 ms on the emulated chip."""
 TRIES = 16
-"""Where one frame in five is lost, one exchange in 1e7 fails. All of them take 0.8 s, which only a board that has gone
-makes us wait; each repeat is a sign of life to the board, whose host-silent limit is over twice as long."""
+"""Where one frame in five is lost, one exchange in 1e7 fails. All of them take 0.8 s of silence, which only a board
+that has gone makes us wait, or 2.4 s (`LONGEST_ANSWER_S` each) where bytes keep coming that are no answer, and the
+first try's `work_s`. Each repeat is a sign of life to the board, so its host-silent limit does not pass meanwhile."""
 
 _T = TypeVar("_T")
 
@@ -90,17 +91,19 @@ class Exchange:
         """
         self._seq = (self._seq + 1) % 256
         frame = encode(self._seq, kind, body)
+        began_s, received_bytes = self._clock.now(), self.received_bytes
         for attempt in range(tries):
             self.troubles += attempt > 0
             self._note(">", self._seq, kind, body)
             self._write(frame)
             sent_s = self._clock.now()
-            deadline = sent_s + ANSWER_S + (0.0 if attempt else work_s)
+            waits_s = 0.0 if attempt else work_s
+            deadline = sent_s + waits_s + ANSWER_S
             while True:
                 rejected = self._decoder.rejected
                 data = self._read(deadline)
                 if data:
-                    deadline = max(deadline, min(self._clock.now() + ANSWER_S, sent_s + work_s + LONGEST_ANSWER_S))
+                    deadline = max(deadline, min(self._clock.now() + ANSWER_S, sent_s + waits_s + LONGEST_ANSWER_S))
                 frames = self._decoder.feed(data)
                 answers = [
                     (answer_kind, answer)
@@ -119,7 +122,8 @@ class Exchange:
                 if self._clock.now() >= deadline:
                     break
         raise LinkTimeout(
-            f"{self.name}: no answer in {tries} tries of {1000 * ANSWER_S:g} ms.",
+            f"{self.name}: no answer in {tries} tries within {self._clock.now() - began_s:.1f} s; "
+            + ("what came is none." if self.received_bytes > received_bytes else "nothing came."),
             hint="Is the board's supply on and its USB cable plugged in at both ends? Then another cable or socket.",
         )
 

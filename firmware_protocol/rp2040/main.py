@@ -84,8 +84,16 @@ def start(modules: "Any") -> "tuple[Any, Any, Any] | None":
 
 
 def run(modules: "Any", turns: "int | None" = None) -> None:
-    """Start, then turn the loop for ever (`turns` times in a test); on any fault outputs off at once, then reset."""
-    parts = start(modules)
+    """Start, then turn the loop for ever (`turns` times in a test); on any fault outputs off at once, then reset.
+
+    A fault in the start leaves the board at its prompt, outputs off, where it tells what was wrong: after a reset the
+    same would come again, for ever.
+    """
+    try:
+        parts = start(modules)
+    except BaseException:
+        boot.outputs_off(modules.machine)
+        raise
     if parts is None:
         return
     try:

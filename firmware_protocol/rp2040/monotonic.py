@@ -36,3 +36,9 @@ class Monotonic:
         self._us += (ticks - self._last) & (TICKS_PERIOD - 1)
         self._last = ticks
         return self._us
+
+    def us_between(self, before: int, after: int) -> int:
+        """Microseconds at the middle between two counts of `ticks_us` that were taken just now."""
+        now_us = self.now_us()
+        ago = ((self._last - before) & (TICKS_PERIOD - 1)) + ((self._last - after) & (TICKS_PERIOD - 1))
+        return now_us - ago // 2

@@ -4,7 +4,7 @@ from firmware_protocol import messages as m
 
 __all__ = ["ANALOG", "BUILD", "CAPTURE_WORDS", "CHANNELS", "INPUTS", "OUTPUTS", "SERVICE", "WATCHDOG_MS"]
 
-BUILD = 2
+BUILD = 3
 OUTPUTS = ((m.COIL, 2), (m.METER, 3), (m.PUMP, 4), (m.ISOLATION, 5), (m.VENT, 6), (m.REFERENCE, 7))
 INPUTS = ((m.ESTOP_OK, 10), (m.GUARD_CLOSED, 11))
 SERVICE = 22  # joined to ground at power-up: the board stays at its prompt with all outputs off

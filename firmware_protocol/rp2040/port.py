@@ -122,7 +122,10 @@ class ChipPort:
         self._mem32 = machine.mem32
         self._dma = rp2.DMA
         self._addressof = addressof
-        self.now_us = Monotonic(ticks_us).now_us
+        self._ticks_us = ticks_us
+        self._clock = Monotonic(ticks_us)
+        self.now_us = self._clock.now_us
+        self._driven = 0
         self.capture_words = pins.CAPTURE_WORDS
         self._words = bytearray(2 * pins.CAPTURE_WORDS)
         self._latest_room = bytearray(16)  # four words on a boundary of 8 bytes lie in it, as the DMA's ring wants
@@ -141,14 +144,26 @@ class ChipPort:
 
     # Pins
 
-    def write_outputs(self, mask: int) -> None:
-        """Drive exactly the outputs in `mask`: those that go off first."""
-        for bit, pin in self._outputs:
-            if not mask & bit:
-                pin.value(0)
-        for bit, pin in self._outputs:
-            if mask & bit:
-                pin.value(1)
+    def write_outputs(self, mask: int) -> int:
+        """Drive exactly the outputs in `mask`, those that go off first; give the time at which the last one moved.
+
+        The clock is read beside the pin: everything around it takes half a millisecond on the chip.
+        """
+        ticks_us = self._ticks_us
+        moving = mask ^ self._driven
+        before = after = ticks_us()
+        for level in (0, 1):
+            for bit, pin in self._outputs:
+                if bool(mask & bit) != bool(level):
+                    continue
+                if moving & bit:
+                    before = ticks_us()
+                    pin.value(level)
+                    after = ticks_us()
+                else:
+                    pin.value(level)
+        self._driven = mask
+        return self._clock.us_between(before, after)
 
     def read_inputs(self) -> int:
         """Interlock inputs as bits, 1 = closed: the contact joins the pin to 3.3 V, a broken wire reads as open."""
@@ -189,8 +204,8 @@ class ChipPort:
 
     # Capture
 
-    def capture_start(self, channel_mask: int, period_us: int, samples: int) -> None:
-        """Begin to record; ValueError if the converter cannot keep the rate."""
+    def capture_start(self, channel_mask: int, period_us: int, samples: int) -> int:
+        """Begin to record, and give the time of sample 0; ValueError if the converter cannot keep the rate."""
         captured = [index for index in range(len(pins.ANALOG)) if channel_mask >> index & 1]
         others = [index for index in range(len(pins.ANALOG)) if index not in captured]
         if len(others) == 3:
@@ -208,8 +223,8 @@ class ChipPort:
             self._slow_start_us = self.now_us()
             self._slow_recorded = 0
             self.poll()
-        else:
-            self._start_paced()
+            return self._slow_start_us
+        return self._start_paced()
 
     def capture_recorded(self) -> int:
         """Samples recorded so far."""
@@ -246,7 +261,7 @@ class ChipPort:
                 at += 2
             self._slow_recorded += 1
 
-    def _start_paced(self) -> None:
+    def _start_paced(self) -> int:
         mem32 = self._mem32
         slots = self._captured + self._others
         mem32[ADC_CS] = CS_ENABLE
@@ -287,7 +302,11 @@ class ChipPort:
             mem32[base + PWM_TOP] = counts - 1
             mem32[base + PWM_COUNTER] = counts - 1 - slot * lead  # the first wraps at once
             self._starter(slot, CS_ENABLE | CS_START_ONCE | slots[slot] << CS_INPUT_SHIFT)
-        mem32[PWM_ENABLES + ALIAS_SET] = slices  # all in the same cycle
+        ticks_us, enables = self._ticks_us, PWM_ENABLES + ALIAS_SET
+        before = ticks_us()
+        mem32[enables] = slices  # all in the same cycle
+        after = ticks_us()
+        return self._clock.us_between(before, after)
 
     def _starter(self, slot: int, command: int) -> None:
         """A DMA channel that starts one conversion at each wrap of one slice, `samples` times."""

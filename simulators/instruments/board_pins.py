@@ -150,10 +150,11 @@ class BoardPins:
         """Microseconds since the world began."""
         return math.floor(self._world.t_s * 1e6 + 1e-3)
 
-    def write_outputs(self, mask: int, /) -> None:
-        """Drive exactly the outputs in `mask`, now."""
+    def write_outputs(self, mask: int, /) -> int:
+        """Drive exactly the outputs in `mask`, now, and give that instant."""
         self._driven = mask
         self._world.set_outputs(mask)
+        return self.now_us()
 
     def read_inputs(self) -> int:
         """Interlock inputs as bits, 1 = closed."""
@@ -183,8 +184,8 @@ class BoardPins:
         noise = channel.noise.one(now_us * _MOST_AT_ONCE + self._reads[index])
         return channel.raw_one(self._quantity(index), noise)
 
-    def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> None:
-        """Begin to record; ValueError when the converter cannot keep up."""
+    def capture_start(self, channel_mask: int, period_us: int, samples: int, /) -> int:
+        """Begin to record, and give the instant of sample 0; ValueError when the converter cannot keep up."""
         captured = tuple(index for index in sorted(_NAMES) if channel_mask >> index & 1)
         if period_us < CONVERSION_US * len(captured):
             raise ValueError(f"{len(captured)} conversions take longer than {period_us} us")
@@ -193,6 +194,7 @@ class BoardPins:
         self._words = np.empty((samples, len(captured)), dtype="<u2")
         self._converted = 0
         self._sampler = self._world.start_sampler(self._world.t_s, period_us * 1e-6, samples)
+        return self._start_us
 
     def capture_recorded(self) -> int:
         """Samples recorded so far."""

@@ -17,6 +17,7 @@ from benchrig.errors import BenchError
 from benchrig.sequencer.events import Intake, RunEnded, RunStarted, StepResult
 from benchrig.sequencer.run import qualify
 from simulators.entry import OpenedSimulation, open_bench
+from simulators.simulated_bench import IDENTITY
 
 __all__ = ["Outcome", "Pins", "whole_run"]
 
@@ -76,6 +77,7 @@ def whole_run(
     link: Callable[[OpenedSimulation], ByteLink] = lambda opened: opened.board_link,
     prepare: Callable[[OpenedSimulation], None] = lambda _: None,
     bench_file: str = "",
+    board: str = "",
     full: bool = True,
 ) -> Outcome:
     """Take one simulated valve through the whole sequence.
@@ -88,6 +90,8 @@ def whole_run(
         Does something to the bench before the run.
     bench_file : str
         More lines at the end of the bench file.
+    board : str
+        The board's identity, if it is not the simulated one.
     full : bool
         Each measurement to its end; False: no longer than it takes.
     """
@@ -95,8 +99,9 @@ def whole_run(
     pins = Pins()
     pins.watch(opened.simulated_bench.world)
     prepare(opened)
+    text = opened.bench_file.replace(IDENTITY.decode(), board) if board else opened.bench_file
     bench = Bench(
-        parse_bench_file(opened.bench_file + bench_file, where="of the study"),
+        parse_bench_file(text + bench_file, where="of the study"),
         opened.clock,
         RelayBoard(link(opened), opened.clock),
         Multimeter(opened.meter_link, opened.clock),

@@ -28,3 +28,9 @@ def client(running_chip):
     client = ChipClient(running_chip)
     client.greet()
     return client
+
+
+@pytest.fixture
+def bare_flash(tmp_path):
+    """A flash with MicroPython and an empty file system."""
+    return write_flash(tmp_path / "bare", emulator_folder(), {})

@@ -5,7 +5,6 @@ Bounds on times are what PROTOCOL.md and BOARD.md promise, in the chip's own tim
 
 import hashlib
 import itertools
-import math
 import struct
 
 import pytest
@@ -16,47 +15,10 @@ from firmware_protocol import messages as m
 from firmware_protocol.rp2040 import firmware_files
 from tests.emulated_chip.chip import MS, Chip
 from tests.emulated_chip.chip_client import ChipClient
+from tests.emulated_chip.chip_link import ChipClock, PlainLink
 from tests.emulated_chip.flash import firmware_source
 
 pytestmark = pytest.mark.slow
-
-
-def after(t):
-    """The first nanosecond that is not before `t` in seconds, whatever the rounding."""
-    return math.ceil(t * 1e9) + 1
-
-
-class ChipClock:
-    """The chip's time as the driver's clock."""
-
-    def __init__(self, chip):
-        self._chip = chip
-
-    def now(self):
-        return self._chip.now_ns * 1e-9
-
-    def sleep_until(self, t):
-        self._chip.run_until(after(t))
-
-
-class PlainLink:
-    """The driver's way to a chip without a world."""
-
-    name = "the emulated chip"
-
-    def __init__(self, chip):
-        self._chip = chip
-
-    def write(self, data):
-        self._chip.hear(data)
-
-    def read(self, deadline):
-        if not self._chip.has_said:
-            self._chip.run_until(after(deadline), until=lambda: self._chip.has_said)
-        return self._chip.said()
-
-    def close(self):
-        pass
 
 
 def test_the_driver_fetches_a_capture_without_repeating_itself(client):
@@ -146,6 +108,24 @@ def test_two_channels_at_10_khz_lose_no_sample_and_keep_their_instants(client):
         steps = [b - a for a, b in itertools.pairwise(instants)]
         assert (min(steps), max(steps)) == (100_000, 100_000)
     assert by_channel[1][-1] - by_channel[0][-1] == 4_000
+
+
+@pytest.mark.parametrize(("mask", "period_us"), [(0b0001, 100), (0b0101, 100), (0b0010, 5000)])
+def test_a_capture_tells_its_switches_as_the_pin_moved(client, mask, period_us):
+    chip = client.chip
+    client.arm(silent_ms=5000)
+    chip.conversions()
+    known, samples = len(chip.changes), 60_000 // period_us
+    client.ask(m.CAPTURE, m.pack_capture(m.Capture(7, mask, period_us, samples, 2, m.COIL, samples // 2, 0)))
+    while (progress := client.ask(m.PROGRESS)).recorded < samples:
+        chip.run_for(5 * MS)
+    first = next(channel for channel in range(4) if mask >> channel & 1)
+    began_ns = [at_ns for at_ns, channel in chip.conversions() if channel == first][-samples:][0]
+    (on_ns, on), (off_ns, off) = chip.changes[known:]
+    assert (on, off) == (m.COIL, 0)
+    # A click is told from the current to 20 us; what the board adds to it must be little beside that.
+    assert progress.switched_us == pytest.approx((on_ns - began_ns) / 1000, abs=10)
+    assert progress.released_us == pytest.approx((off_ns - began_ns) / 1000, abs=10)
 
 
 def test_the_board_knows_itself_and_finds_its_pins_and_sensor_sound(client):

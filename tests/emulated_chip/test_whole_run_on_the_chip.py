@@ -23,7 +23,14 @@ def run_on_the_chip(monkeypatch, flash, condition):
         monkeypatch.setattr(
             "simulators.entry.SimulatedBench", lambda world, **given: EmulatedBench(world, chip=chip, **given)
         )
-        got = whole_run("alder-24", condition, 1, full=False, link=lambda opened: ChipLink(opened.simulated_bench))
+        got = whole_run(
+            "alder-24",
+            condition,
+            1,
+            full=False,
+            board="R7452D2A",
+            link=lambda opened: ChipLink(opened.simulated_bench),
+        )
         assert chip.resets == []
         assert chip.outputs == 0
     return got

@@ -24,6 +24,7 @@ class FakePort:
     def write_outputs(self, mask):
         self.outputs = mask
         self.written.append((self.us, mask))
+        return self.us
 
     def read_back(self):
         return self.outputs & ~self.stuck_low
@@ -45,6 +46,7 @@ class FakePort:
         if period_us < self.least_period_us:
             raise ValueError("too fast")
         self.capture = (self.us, channel_mask, period_us, samples)
+        return self.us
 
     def capture_recorded(self):
         if self.capture is None:

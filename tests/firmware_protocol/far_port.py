@@ -26,6 +26,7 @@ class FarPort:
 
     def write_outputs(self, mask):
         self.wire.ask(f"w {mask}")
+        return self.us
 
     def read_channel(self, index):
         return int(self.wire.ask(f"c {index}"))
@@ -33,6 +34,7 @@ class FarPort:
     def capture_start(self, channel_mask, period_us, samples):
         if self.wire.ask(f"start {channel_mask} {period_us} {samples}") == CAPTURE_START_REFUSED:
             raise ValueError("too fast")
+        return self.us
 
     def capture_recorded(self):
         return int(self.wire.ask("recorded"))

@@ -99,7 +99,7 @@ def ctrl_c_is_an_ordinary_byte():
     same(bench.chip.keyboard, -1, "interrupt character")
     bench.chip.incoming = b"\x03\x03\r\n\x03\x00"
     hello = bench.ask(m.HELLO)
-    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 2, 26624), "HELLO")
+    same((hello.identity, hello.build, hello.capture_words), (b"R7452D2A", 3, 26624), "HELLO")
     same(hello.channels, pins.CHANNELS, "channels")
 
 
@@ -312,6 +312,24 @@ def expect_reset(bench):
     same((bench.chip.resets, bench.chip.outputs()), (1, 0), "resets and outputs")
 
 
+def a_fault_in_the_start_switches_off_and_leaves_the_board_at_its_prompt():
+    chip = FakeChip()
+
+    def broken(timeout):
+        for pin in range(2, 8):  # whatever had been on
+            chip.levels[pin] = 1
+        raise MemoryError
+
+    chip.machine.WDT = broken
+    try:
+        main.run(chip, 5)
+    except MemoryError:
+        pass
+    else:
+        raise AssertionError("the fault is not told")
+    same((chip.resets, chip.outputs()), (0, 0), "resets and outputs")
+
+
 def a_fault_in_the_rules_switches_off_and_does_not_feed_the_watchdog():
     bench = Bench()
     bench.arm()
@@ -440,6 +458,7 @@ def words_are_shifted_all_at_once():
 
 
 SCENARIOS = (
+    a_fault_in_the_start_switches_off_and_leaves_the_board_at_its_prompt,
     outputs_are_driven_low_before_anything_else,
     the_service_strap_leaves_the_board_at_its_prompt,
     ctrl_c_is_an_ordinary_byte,
