@@ -145,3 +145,12 @@ def test_samples_that_are_not_recorded_are_not_invented():
     assert pins.capture_recorded() == 11
     with pytest.raises(IndexError, match="11 to 12"):
         pins.capture_block(11, 1)
+
+
+def test_a_switch_and_a_capture_tell_their_instants():
+    world = StillWorld()
+    pins = BoardPins(world, seed=1)
+    world.advance_to(0.25)
+    assert pins.write_outputs(m.PUMP) == 250_000
+    world.advance_to(0.375)
+    assert pins.capture_start(1, 1000, 5) == 375_000
