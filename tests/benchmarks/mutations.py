@@ -510,6 +510,16 @@ WIRES_AND_RECORDS = [
         DRIVERS,
         ("answer to an earlier request taken", "if seq == self._seq and answer_kind in", "if answer_kind in"),
         ("one try", "for attempt in range(tries):", "for attempt in range(1):"),
+        ("every try waits for the board's work", "waits_s = 0.0 if attempt else work_s", "waits_s = work_s"),
+    ),
+    *_of(
+        "benchrig/drivers/board_install.py",
+        DRIVERS,
+        ("a file that reads back otherwise is accepted", "if found != wanted:", "if False:"),
+        ("a full board is written to", "if room < needed:", "if False:"),
+        ("a board half installed could start", "remove('/main.py')", "pass"),
+        ("what starts the rest comes first", 'each == "/main.py"', 'each != "/main.py"'),
+        ("another chip is taken", "CHIP not in machine", "False"),
     ),
     *_of(
         "benchrig/drivers/conversions.py",
