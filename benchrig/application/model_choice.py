@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from benchrig.application.paths import demo_folder
-from benchrig.catalogue import Catalogue
-from benchrig.verdict.judgement import MODELS_UNKNOWN
+from benchrig.catalogue import Catalogue, ValveModel
 
 __all__ = ["simulated_as"]
 
 
-def simulated_as(model: str) -> str:
-    """The model itself, or the demonstration's first one of that sort where the model is not known."""
-    normally = MODELS_UNKNOWN.get(model)
-    if normally is None:
-        return model
-    return next(one.model for one in Catalogue((demo_folder() / "models",)).all() if one.normally == normally)
+def simulated_as(model: ValveModel) -> str:
+    """The model itself where it is one of the demonstration's; otherwise the demonstration's first one of that sort."""
+    known = Catalogue((demo_folder() / "models",)).all()
+    if any(one.model == model.model for one in known):
+        return model.model
+    return next(one.model for one in known if one.normally == model.normally)

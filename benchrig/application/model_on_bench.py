@@ -15,8 +15,14 @@ def check_model_on_bench(model: ValveModel, bench: Bench) -> None:
     Raises
     ------
     ConfigError
-        The model is made up and the bench is real, or the bench draws less vacuum than the model is held at.
+        The model's limits wait to be approved, it is made up and the bench is real, or the bench draws less vacuum than
+        the model is held at.
     """
+    if model.approved_by is not None and not model.approved_by.strip():
+        raise ConfigError(
+            f"Model {model.model} was learned, and nobody has approved its limits.",
+            hint="Look at them with 'benchrig models show'; then put your name into approved_by in its file.",
+        )
     if model.fictional and not bench.file.bench.simulated:
         raise ConfigError(
             f"Model {model.model} is a fictional one for the demonstration; this bench is real.",

@@ -30,9 +30,11 @@ def model_text(
     *,
     rated_vacuum_kpa: float = 30.0,
     hold_vacuum_kpa: float = 60.0,
+    fictional: bool = False,
+    learned: bool = False,
     notes: str = "",
 ) -> str:
-    """Write a model file; `benchrig.catalogue.read_model` says whether it is a sound one.
+    """Write a model file, `learned`: one that waits to be approved. `read_model` says whether it is a sound one.
 
     Examples
     --------
@@ -53,6 +55,12 @@ def model_text(
         'guard_band = "0.83 U"       # to pass, a value must lie this far inside its limit; "none" or "U" are the '
         "other rules",
     ]
+    if fictional:
+        lines.append("fictional = true            # measured on a simulated bench: refused on a real one")
+    if learned:
+        lines.append(
+            'approved_by = ""            # learned: nothing is tested by them before a person\'s name stands here'
+        )
     if notes:
         lines.append(f"notes = {_text(notes)}")
     for limit in limits:

@@ -74,6 +74,8 @@ class ValveModel(_Table):
         tight one for leaking.
     least_clicks : int
         So many clicks at least, also where fewer would settle the matter.
+    approved_by : str or None
+        Who approved limits that were learned; empty: nobody yet, and nothing is tested by them. None: not learned.
     """
 
     model: str = Field(pattern=MODEL_NAME, max_length=60)
@@ -87,6 +89,7 @@ class ValveModel(_Table):
     false_accept: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
     false_reject: Annotated[float, Field(ge=1e-6, le=0.1)] = 0.005
     least_clicks: Annotated[int, Field(ge=3, le=200)] = USUAL_LEAST_CLICKS
+    approved_by: str | None = Field(default=None, max_length=120)
     notes: str = Field(default="", max_length=2000)
     limit: tuple[LimitTable, ...] = Field(default=(), strict=False)
 

@@ -13,7 +13,10 @@ from benchrig.cli.output import as_json_option, emit, plain_console, speaks
 __all__ = ["models"]
 
 
-_MORE = {"new": ("benchrig.cli.models_new:new", "A model file of your own, by questions or from options.")}
+_MORE = {
+    "new": ("benchrig.cli.models_new:new", "A model file of your own, by questions or from options."),
+    "learn": ("benchrig.cli.models_learn:learn", "Limits from known-good parts that were measured here."),
+}
 
 
 @click.group(cls=LazyGroup, lazy=_MORE)

@@ -196,7 +196,7 @@ def qualify(
     if (value is not None or as_stated) and simulated is None:
         raise click.UsageError("--value and --as-stated are for the simulated bench: give --simulated CONDITION too.")
 
-    def choice_for(valve: str, part_seed: int | None) -> BenchChoice:
+    def choice_for(valve: ValveModel, part_seed: int | None) -> BenchChoice:
         if simulated is None:
             return BenchChoice(bench_file)
         options: dict[str, object] = {"model": simulated_as(valve), "condition": simulated, "seed": seed}
@@ -247,7 +247,7 @@ def qualify(
 
         status = qualify_batch(
             batch_request,
-            lambda part: choice_for(part.model.model, seed_of_tag(part.tag, seed)),
+            lambda part: choice_for(part.model, seed_of_tag(part.tag, seed)),
             bench_file=bench_file,
             simulated=simulated is not None,
             model=model,
@@ -267,7 +267,7 @@ def qualify(
     part = check_tag(store.tag_of(tag))
     intake = Intake(part, model, cast("Reason", reason), who(operator), complaint, findings)
     valve = Catalogue(model_folders()).get(model)
-    choice = choice_for(valve.model, None)
+    choice = choice_for(valve, None)
     request = request_for(valve, intake, known_ready=yes)
     with ExitStack() as stack:
         log = None if wire_log is None else stack.enter_context(open_wire_log(wire_log, overwrite=overwrite))

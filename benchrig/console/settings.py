@@ -9,6 +9,8 @@ from pathlib import Path
 from benchrig.application.batch import seed_of_tag
 from benchrig.application.bench_choice import BenchChoice
 from benchrig.application.model_choice import simulated_as
+from benchrig.application.paths import model_folders
+from benchrig.catalogue import Catalogue
 
 __all__ = ["BenchSettings"]
 
@@ -43,7 +45,8 @@ class BenchSettings:
             return BenchChoice(Path(self.bench_file) if self.bench_file else None)
         options: dict[str, object] = {"condition": condition or self.simulated, "seed": self.seed, "faults": []}
         if model:
-            options |= {"model": simulated_as(model), "valve_seed": seed_of_tag(tag, self.seed)}
+            valve = Catalogue(model_folders()).get(model)
+            options |= {"model": simulated_as(valve), "valve_seed": seed_of_tag(tag, self.seed)}
         return BenchChoice(simulated=options, paced=not self.quick)
 
     @property
