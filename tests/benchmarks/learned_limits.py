@@ -5,8 +5,8 @@
 A population of its own, nothing of the program in it: seven characteristics of a fictional model, normal or (leak,
 click spread) skewed, measured with an uncertainty of its own. From each sample limits are learned as 'models learn'
 does; then good and defective parts are drawn, each defective one off in one characteristic. A good part is within its
-limits where its true values are, which is what a tolerance interval promises; rejects and accepts are of measured values, by
-the guard band of 0.83 U.
+limits where its true values are, which is what a tolerance interval promises; rejects and accepts are of measured
+values, by the guard band of 0.83 U.
 """
 
 from __future__ import annotations
