@@ -171,7 +171,7 @@ class StoppingRule:
         No leak to speak of is believed at once; one that shows but is allowed may be vapour, and is held on: slow
         vapour bends after half a minute only. One beyond the limit must be so at two looks, also where vapour is
         suspected: its rise begins like a leak's. Where vapour can be looked for afterwards, its suspicion is left to
-        that.
+        that, and every leak that shows is looked at so, but a gross one: a hold can be sure of a leak that is vapour.
 
         Parameters
         ----------
@@ -205,11 +205,12 @@ class StoppingRule:
         beyond = _is_beyond(found, limit, band_beyond)
         near = not beyond and _is_known(found, limit)
         beyond = beyond and told
-        surely = beyond and _is_beyond(analyse(suspicious=True), limit, band_beyond)
-        beyond = surely or (beyond and self._vapour_is_seen)
+        if beyond and not self._vapour_is_seen:
+            beyond = _is_beyond(analyse(suspicious=True), limit, band_beyond)
         twice, self._was_beyond = beyond and self._was_beyond, beyond
         if twice:
-            return Stopped("beyond", so_far_s, band_beyond, None if surely else found.pressure_rate_pa_s)
+            looked_for = self._vapour_is_seen and not found.bound
+            return Stopped("beyond", so_far_s, band_beyond, found.pressure_rate_pa_s if looked_for else None)
         if self._vapour_is_seen and within:
             return Stopped("within", so_far_s, band_within, found.pressure_rate_pa_s)
         if self._vapour_is_seen and near:
