@@ -218,7 +218,7 @@ class SequenceTable(_Table):
     """Manifold closed around the valve before the pump runs, to see fuel vapour; 0: no such look."""
     fresh_air: bool = False
     """Where a leak shows, the pump may draw fresh air in by the vent, for a second look for vapour. Vent and pump have
-    to be at opposite ends of the reservoir."""
+    to be at opposite ends of the reservoir; not with a vacuum tank, which the fresh air would fill."""
 
 
 class CheckTable(_Table):
@@ -338,6 +338,15 @@ class BenchFile(_Table):
         """Longest draw-down; with a tank that has to be emptied too, longer by as much as there is more to empty."""
         more = 0.0 if self.tank is None else self.tank.volume_l / self.reservoir.volume_l
         return self.reservoir.pump_limit_s * (1.0 + more)
+
+    @model_validator(mode="after")
+    def _no_fresh_air_into_a_tank(self) -> BenchFile:
+        if self.sequence.fresh_air and self.tank is not None:
+            raise ValueError(
+                "[sequence] fresh_air = true beside [tank]: the fresh air would fill the tank, so no such look is "
+                "taken; set fresh_air = false, or leave out [tank]"
+            )
+        return self
 
     @model_validator(mode="after")
     def _all_there(self) -> BenchFile:

@@ -33,6 +33,16 @@ def test_the_least_file_is_enough_and_the_rest_has_defaults():
     assert file.meter.wires == 4
 
 
+def test_a_look_in_fresh_air_beside_a_vacuum_tank_is_refused_with_what_to_do():
+    tank = "[tank]\nvolume_l = 2.0\nlet_down_s = 1.0\n"
+    fresh = "[sequence]\nfresh_air = true\n"
+    with pytest.raises(ConfigError, match=r"fresh_air = true beside \[tank\]") as refused:
+        parse_bench_file(LEAST + fresh + tank, where="bench.toml")
+    assert "bench.toml" in str(refused.value)
+    for alone in (fresh, tank):
+        parse_bench_file(LEAST + alone, where="bench.toml")
+
+
 def test_the_demonstrations_bench_file_is_valid_and_says_that_it_is_simulated():
     loaded = load_bench_file(demo_folder() / "bench.toml")
     assert loaded.file.bench.simulated
