@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from benchrig.bench.file import parse_bench_file
@@ -50,6 +51,11 @@ def test_a_good_valve_is_accepted_sooner_than_without_a_tank_and_all_outputs_are
     assert finished.judgement.verdict == "accept"
     assert finished.bench_seconds < 9.0
     assert read[LET_DOWN_LABEL] < 1.0
+    trace = steps["hold"].traces[0]
+    deepest_pa = np.convolve(trace.columns["pressure_pa"], np.ones(5) / 5, "valid").min()
+    ambient_pa = steps["ready"].readings["ambient pressure"][0] * 1000
+    assert 1000 * read["vacuum reached"] == pytest.approx(ambient_pa - deepest_pa, abs=40.0)
+    assert not any("instead of" in note for note in steps["hold"].notes)
     assert read[EXPECTED_LABEL] == pytest.approx(bench.file.heat.chill_k, rel=0.01)
     assert opened.simulated_bench.board.outputs == 0
     assert not any("letting down took" in note for note in steps["hold"].notes)
