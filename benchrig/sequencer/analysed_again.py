@@ -63,6 +63,8 @@ class JudgedBy:
     normally: Literal["closed", "open"]
     rated_vacuum_kpa: float
     hold_vacuum_kpa: float = USUAL_HOLD_VACUUM_KPA
+    general_practice: bool = False
+    """Whether nobody had the model's own limits."""
 
     @classmethod
     def of(cls, model: ValveModel | ModelFacts) -> JudgedBy:
@@ -73,6 +75,7 @@ class JudgedBy:
             model.normally,
             model.rated_vacuum_kpa,
             model.hold_vacuum_kpa if isinstance(model, ValveModel) else USUAL_HOLD_VACUUM_KPA,
+            model.general_practice,
         )
 
 
