@@ -19,7 +19,7 @@ from benchrig.drivers.links import ByteLink
 from benchrig.drivers.raw_prompt import UNPLUGGED, RawPrompt
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError, ConfigError, DeviceError, LinkTimeout, aborted
-from firmware_protocol.rp2040 import firmware_files, pins
+from firmware_protocol.rp2040 import boot, firmware_files, pins
 
 __all__ = ["LEAST_VERSION", "Installed", "firmware_on_this_computer", "install", "report_of_started"]
 
@@ -69,7 +69,7 @@ def firmware_on_this_computer() -> dict[str, bytes]:
 def install(
     link: ByteLink, clock: Clock, *, on_file: Callable[[str, int, int], None] = lambda _path, _done, _of: None
 ) -> Installed:
-    """Put the firmware onto a board whose MicroPython prompt answers, and start it.
+    """Put the firmware onto a board whose MicroPython prompt answers, its outputs off, and start it.
 
     Parameters
     ----------
@@ -92,6 +92,7 @@ def install(
     strapped = "0" in prompt.run(f"from machine import Pin\nprint(Pin({pins.SERVICE}, Pin.IN, Pin.PULL_UP).value())")
     done = 0
     try:
+        prompt.run(f"from machine import Pin\nfor p in {boot.OUTPUT_PINS}:\n    Pin(p, Pin.OUT, value=0)")
         prompt.run(_MAKE_FOLDERS + "\nremove('/main.py')")
         # What is started by itself comes last; boot.py first of the two, as it switches off.
         for path in sorted(files, key=lambda each: each == "/main.py"):

@@ -104,7 +104,8 @@ class RelayBoard:
             raise LinkTimeout(
                 f"No relay board answered on {self._wire.port} within {HELLO_TRIES * ANSWER_S:g} s: "
                 + ("what came back is not the board's protocol." if garbage else "nothing came back."),
-                hint="Is the board's supply on, and is this the board's port ([board] port in the bench file)?",
+                hint="Is the board's supply on, and is this the board's port ([board] port in the bench file)?"
+                + (" Is the firmware on it? 'benchrig board info' tells." if garbage else ""),
             ) from error
         except ValueError as error:
             raise LinkError(

@@ -58,7 +58,10 @@ class Pins:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How a run ended: `status` as the program's exit status, `verdict` and `cause` empty if there is none."""
+    """How a run ended: `status` as the program's exit status, `verdict` and `cause` empty if there is none.
+
+    `measured` has value and standard uncertainty of each characteristic that has a number.
+    """
 
     status: int
     verdict: str
@@ -67,6 +70,7 @@ class Outcome:
     bench_seconds: float
     pins: Pins
     opened: OpenedSimulation
+    measured: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def whole_run(
@@ -121,4 +125,6 @@ def whole_run(
         return Outcome(3, "", "", f"{type(error).__name__}: {error}", opened.clock.now(), pins, opened)
     judgement = finished.judgement
     status = {"accept": 0, "reject": 1, "undecided": 4}[judgement.verdict]
-    return Outcome(status, judgement.verdict, judgement.cause or "", "", opened.clock.now(), pins, opened)
+    found = [each.characteristic for each in judgement.judged]
+    measured = {each.name: (each.value, each.u) for each in found if each.value is not None and each.u is not None}
+    return Outcome(status, judgement.verdict, judgement.cause or "", "", opened.clock.now(), pins, opened, measured)

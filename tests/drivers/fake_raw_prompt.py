@@ -57,6 +57,7 @@ class FakeRawPrompt:
         self.gone_after = 1 << 60
         self.answers_prompt = True
         self.firmware: Board | None = None
+        self.levels = dict.fromkeys(range(2, 8), 1)  # whatever ran before has left everything on
         self._t_s = 0.0
         self._raw = False
         self._typed = bytearray()
@@ -155,13 +156,15 @@ class FakeRawPrompt:
         return types.SimpleNamespace(**made[name]) if name in made else __import__(name)
 
     def _pin(self) -> Any:
-        level = int(self.strap_open)
+        level, levels = int(self.strap_open), self.levels
 
         class Pin:
-            IN, PULL_UP = 0, 1
+            IN, OUT, PULL_UP = 0, 1, 1
 
-            def __init__(self, number: int, *_: int) -> None:
-                assert number == 22
+            def __init__(self, number: int, mode: int, _pull: int = 0, value: int | None = None) -> None:
+                assert (mode == self.IN) == (number == 22)
+                if value is not None:
+                    levels[number] = value
 
             def value(self) -> int:
                 return level

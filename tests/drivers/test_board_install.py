@@ -18,6 +18,7 @@ def test_every_file_arrives_and_the_board_is_started():
     board, told = FakeRawPrompt(), []
     done = install(board, board, on_file=lambda *of: told.append(of))
     assert board.files == FILES
+    assert set(board.levels.values()) == {0}
     assert board.restarts == 1
     assert (done.files, done.strapped) == (20, False)
     assert done.firmware == firmware_files.digest(hashlib.sha256, board.files.__getitem__).hex()

@@ -2,6 +2,7 @@
 // output, one line a message, all times in nanoseconds of the chip. It moves only while it is told to run.
 //
 // In:   run UNTIL          go on until that instant, or until something was said over USB
+//       stall UNTIL        no instruction is carried out, as if the program hung, until then or until a reset
 //       hear HEX           bytes from the host, over USB
 //       deaf 0|1           1: the host takes no bytes from USB
 //       input PIN 0|1      level at an input pin
@@ -76,7 +77,10 @@ function begin(reason, kept) {
     const watchdog = mcu.peripherals[0x40058];
     watchdog.reason = reason;
     if (kept) watchdog.scratchData.set(kept);
-    watchdog.onWatchdogTrigger = () => (resetBy = watchdog.reason === 1 ? "timer" : "forced");
+    watchdog.onWatchdogTrigger = () => {
+        resetBy = watchdog.reason === 1 ? "timer" : "forced";
+        watchdog.timer.enable = false; // or its alarm would come again at the same instant, for ever
+    };
     for (const [pin, high] of inputs) mcu.gpio[pin].setInputValue(high);
     for (let i = 0; i < OUTPUTS; i++) mcu.gpio[FIRST_OUTPUT + i].addListener(noteOutputs);
     noteOutputs();
@@ -189,10 +193,19 @@ function run(until) {
     }
 }
 
+function stall(until) {
+    while (clock.nanosCounter < until && !resetBy) {
+        const next = clock.nextAlarm ? clock.nextAlarm.nanos : Infinity;
+        clock.tick(Math.max(0, Math.min(next, until) - clock.nanosCounter));
+    }
+    if (resetBy) reset();
+}
+
 begin(0, null);
 for (;;) {
     const [what, ...rest] = readLine().split(" ");
     if (what === "run") run(Number(rest[0]));
+    else if (what === "stall") stall(Number(rest[0]));
     else if (what === "hear") {
         for (const byte of Buffer.from(rest[0], "hex")) toBoard.push(byte);
         continue;

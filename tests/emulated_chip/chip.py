@@ -87,6 +87,11 @@ class Chip:
         """Let the chip go on for so long."""
         self.run_until(self.now_ns + ns)
 
+    def hang(self, ns: int) -> None:
+        """Let so much time pass in which the program does nothing, or less if the watchdog resets the chip."""
+        self._send(f"stall {self.now_ns + ns}")
+        self._until_done()
+
     @property
     def outputs(self) -> int:
         """Outputs that are driven high now, as the protocol's bits."""

@@ -5,8 +5,9 @@ import pytest
 from benchrig.drivers.board_install import firmware_on_this_computer, install, report_of_started
 from benchrig.drivers.board_knowledge import board_report
 from benchrig.errors import ConfigError, LinkError, aborted
-from tests.emulated_chip.chip import MS, Chip
+from tests.emulated_chip.chip import MS, Chip, emulator_folder
 from tests.emulated_chip.chip_link import ChipClock, PlainLink
+from tests.emulated_chip.flash import firmware_files, write_flash
 
 pytestmark = pytest.mark.slow
 
@@ -48,3 +49,29 @@ def test_the_firmware_is_installed_on_a_chip_that_has_only_micropython_and_runs_
         chip.power_cycle()
         assert report_of_started(PlainLink(chip), clock, done).firmware == done.firmware
         assert chip.resets == []
+
+
+@pytest.mark.parametrize(
+    ("path", "kept"),
+    [("/main.py", None), ("/firmware_protocol/messages.py", None), ("/firmware_protocol/board.py", 5000)],
+)
+def test_half_a_firmware_switches_nothing_on_and_is_told_from_a_whole_one(tmp_path, path, kept):
+    files = firmware_files()
+    if kept is None:
+        del files[path]
+    else:
+        files[path] = files[path][:kept]
+    with Chip(write_flash(tmp_path / "half", emulator_folder(), files)) as chip:
+        chip.run_for(2000 * MS)
+        chip.said()
+        with pytest.raises(ConfigError, match="prompt answers there, and no firmware"):
+            board_report(PlainLink(chip), ChipClock(chip))
+        assert chip.changes == []
+
+
+def test_a_full_file_system_is_refused_and_left_as_it_is(tmp_path):
+    files = {"/notes.txt": bytes(1_350_000)}
+    with Chip(write_flash(tmp_path / "full", emulator_folder(), files)) as chip:
+        chip.run_for(1500 * MS)
+        with pytest.raises(ConfigError, match="bytes are free on the board, the firmware needs"):
+            install(PlainLink(chip), ChipClock(chip))
