@@ -448,6 +448,8 @@ def the_count_of_microseconds_does_not_wrap():
     for step in (PERIOD - 1, 1, PERIOD // 2, PERIOD - 1, 7):
         ticks[0] += step
         same(clock.now_us(), ticks[0], "extended")
+    ticks[0] += PERIOD - ticks[0] % PERIOD + 30
+    same(clock.us_between(PERIOD - 10, 20), ticks[0] - 25, "between two counts, one before the wrap")
 
 
 def words_are_shifted_all_at_once():
