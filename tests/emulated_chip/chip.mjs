@@ -195,8 +195,9 @@ function run(until) {
 
 function stall(until) {
     while (clock.nanosCounter < until && !resetBy) {
-        const next = clock.nextAlarm ? clock.nextAlarm.nanos : Infinity;
-        clock.tick(Math.max(0, Math.min(next, until) - clock.nanosCounter));
+        const to = Math.max(clock.nanosCounter, Math.min(clock.nextAlarm ? clock.nextAlarm.nanos : Infinity, until));
+        clock.tick(to - clock.nanosCounter);
+        clock.nanosCounter = Math.max(clock.nanosCounter, to); // what rounding has left
     }
     if (resetBy) reset();
 }

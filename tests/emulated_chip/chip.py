@@ -69,7 +69,11 @@ class Chip:
         """End the emulator."""
         if self._process.stdin is not None and not self._process.stdin.closed:
             self._process.stdin.close()
-            self._process.wait(timeout=30)
+            try:
+                self._process.wait(timeout=30)
+            except subprocess.TimeoutExpired:  # a test ended while it was on its way somewhere
+                self._process.kill()
+                self._process.wait()
             assert self._process.stdout is not None
             self._process.stdout.close()
 

@@ -9,7 +9,7 @@ from benchrig.drivers.board_types import CapturePlan, Channel, Output
 from benchrig.drivers.relay_board import RelayBoard
 from benchrig.errors import BenchError
 from firmware_protocol import messages as m
-from tests.emulated_chip.chip import BOOT_NS, MS, Chip
+from tests.emulated_chip.chip import MS, Chip
 from tests.emulated_chip.chip_client import ChipClient
 from tests.emulated_chip.chip_link import ChipClock, PlainLink
 
@@ -122,7 +122,6 @@ def test_a_program_that_hangs_is_reset_and_the_board_says_so(flash):
         known = len(chip.changes)
         with pytest.raises(BenchError):  # the driver finds that its capture and its arming are gone
             board.fetch(0, 600)
-        chip.run_for(BOOT_NS)
         chip.said()
         client = ChipClient(chip)
         client.greet()
