@@ -51,16 +51,9 @@ def test_the_firmware_is_installed_on_a_chip_that_has_only_micropython_and_runs_
         assert chip.resets == []
 
 
-@pytest.mark.parametrize(
-    ("path", "kept"),
-    [("/main.py", None), ("/firmware_protocol/messages.py", None), ("/firmware_protocol/board.py", 5000)],
-)
-def test_half_a_firmware_switches_nothing_on_and_is_told_from_a_whole_one(tmp_path, path, kept):
+def test_a_firmware_without_its_start_switches_nothing_on_and_is_told_from_a_whole_one(tmp_path):
     files = firmware_files()
-    if kept is None:
-        del files[path]
-    else:
-        files[path] = files[path][:kept]
+    del files["/main.py"]
     with Chip(write_flash(tmp_path / "half", emulator_folder(), files)) as chip:
         chip.run_for(2000 * MS)
         chip.said()
