@@ -42,6 +42,12 @@ class BenchLink:
         self._listening: asyncio.Task[None] | None = None
         self._starting = asyncio.Lock()
         self._ending = False
+        self._began_s = 0.0
+
+    @property
+    def lived_s(self) -> float:
+        """How long ago the last bench process was started."""
+        return asyncio.get_running_loop().time() - self._began_s
 
     @property
     def alive(self) -> bool:
@@ -66,6 +72,7 @@ class BenchLink:
                 limit=LONGEST_LINE,
                 start_new_session=True,
             )
+            self._began_s = asyncio.get_running_loop().time()
             self._listening = asyncio.create_task(self._listen(self._process))
 
     async def send(self, command: dict[str, Any]) -> bool:

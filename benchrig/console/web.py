@@ -32,6 +32,7 @@ __all__ = ["console_app"]
 
 T = TypeVar("T")
 FOLDER = Path(__file__).parent
+SOON_S = 5.0
 
 
 class Console:
@@ -68,7 +69,8 @@ class Console:
             if found and self.state.number == number and self.state.ended is not None:
                 self.state.ended |= found
         self.watchers.changed()
-        await self.link.start()
+        if self.link.lived_s > SOON_S:  # one that dies at once would do so again and again: not before it is needed
+            await self.link.start()
 
     @asynccontextmanager
     async def lifespan(self, _app: Starlette) -> AsyncIterator[None]:
@@ -92,9 +94,9 @@ class Console:
                 wanted = calibration_wanted(given)
             case _:
                 wanted = run_wanted(given, self.settings)
+        if wanted["draft"] and wanted["draft"] == self.state.work.get("draft"):
+            return JSONResponse({"number": self.state.number})  # the same press of the button, twice
         if self.state.busy:
-            if given.get("draft") and given.get("draft") == self.state.work.get("draft"):
-                return JSONResponse({"number": self.state.number})  # the same press of the button, twice
             return _no("Something is going on at the bench already.", "Wait for its end, or stop it.", 409)
         self.state.begin({key: value for key, value in wanted.items() if key not in ("complaint", "findings")})
         number = self.state.number

@@ -1,6 +1,7 @@
 """One of the console's two processes is killed at a random moment of a run, over real ports, in real time.
 
     python tests/benchmarks/console_kills.py --kills 100 --seed 1
+    python tests/benchmarks/console_kills.py --stops 30            # the page's stop instead
 
 The simulated instruments run in a process of their own, as the board does, and tell each change of their outputs. After
 each kill: how long until all outputs were off, what the store says of the run, whether the next run begins clean.
@@ -73,7 +74,10 @@ def one_kill(page: RunningConsole, outputs: Outputs, which: str, after_s: float,
     CLOCK.sleep_until(CLOCK.now() + after_s)
     bench = page.bench_process()
     killed_s, were_on = CLOCK.now(), not outputs.off
-    page.kill(bench if which == "bench" else page.process.pid)
+    if which == "stop":
+        page.stop()
+    else:
+        page.kill(bench if which == "bench" else page.process.pid)
     off_s = outputs.off_after(killed_s)
     if which == "web":
         assert gone(bench, within_s=30.0)  # it may still be starting, on a busy computer
@@ -87,6 +91,7 @@ def one_kill(page: RunningConsole, outputs: Outputs, which: str, after_s: float,
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--kills", type=int, default=100)
+    parser.add_argument("--stops", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     chance = random.Random(asked.seed)
@@ -97,10 +102,10 @@ def main() -> None:
         stack.callback(outputs.process.terminate)
         running = ExitStack()
         page: RunningConsole | None = None
-        for number in range(asked.kills):
+        for number in range(asked.stops or asked.kills):
             if page is None:
                 page = running.enter_context(console("--bench", str(Path(folder) / "rig" / "bench.toml")))
-            which = chance.choice(["bench", "web"])
+            which = "stop" if asked.stops else chance.choice(["bench", "web"])
             done.append(one_kill(page, outputs, which, chance.uniform(0.0, LONGEST_RUN_S), f"K-{number}"))
             print(number + 1, done[-1], file=sys.stderr, flush=True)
             if which == "web":
