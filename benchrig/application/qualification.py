@@ -20,10 +20,12 @@ from benchrig.application.events import (
     StepEnded,
     Uncalibrated,
     WarmOffered,
+    Warned,
     WorkProgress,
     nobody_listens,
 )
 from benchrig.application.live_curves import LiveCurves
+from benchrig.application.model_match import not_on_the_ticket
 from benchrig.application.model_on_bench import check_model_on_bench
 from benchrig.application.operators import control_operator
 from benchrig.application.paths import pages_folder
@@ -204,7 +206,12 @@ def qualify_valve(
                     page = _on_paper(store, left.run, nobody_listens).page
                     left.page = "" if page is None else str(page)
             raise
-    return _on_paper(store, finished.number, tell)
+    done = _on_paper(store, finished.number, tell)
+    with suppress(BenchError):  # a hint, that a damaged record somewhere must not take the verdict for
+        other = not_on_the_ticket(store, done.record)
+        if other:
+            tell(Warned(other))
+    return done
 
 
 def _to_the_end(request: QualificationRequest) -> bool:

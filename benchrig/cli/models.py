@@ -15,6 +15,7 @@ __all__ = ["models"]
 
 _MORE = {
     "new": ("benchrig.cli.models_new:new", "A model file of your own, by questions or from options."),
+    "match": ("benchrig.cli.models_match:match", "Which models a run's part could be of."),
     "learn": ("benchrig.cli.models_learn:learn", "Limits from known-good parts that were measured here."),
 }
 
