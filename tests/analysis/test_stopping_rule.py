@@ -14,7 +14,6 @@ from benchrig.analysis.leak.quick_estimate import quick_estimate
 from benchrig.analysis.leak.stopping_rule import (
     EARLY_PART,
     FIRST_LOOK_S,
-    KNOWN_PART,
     SPENT_PART,
     SpentRisk,
     StoppingRule,
@@ -317,12 +316,12 @@ def test_a_gross_leak_needs_no_look_for_vapour():
 
 
 @pytest.mark.parametrize(("part", "ends"), [(0.97, True), (1.03, False)])
-def test_a_leak_near_its_limit_ends_the_hold_once_it_is_known_well_enough(part, ends):
-    stopped = asked(seeing(), 9.0, leaking(5.05, part * KNOWN_PART * 5.0))
+def test_a_leak_near_its_limit_ends_the_hold_once_it_is_known_to_three_hundredths_of_it(part, ends):
+    stopped = asked(seeing(), 9.0, leaking(5.05, part * 0.15))
     assert (stopped is not None) is ends
     if stopped is not None:
         assert (stopped.side, stopped.leak_pa_s) == ("near", pytest.approx(18.4, abs=0.1))
-    assert asked(rule(), 9.0, leaking(5.05, part * KNOWN_PART * 5.0)) is None
+    assert asked(rule(), 9.0, leaking(5.05, part * 0.15)) is None
 
 
 @pytest.mark.parametrize("explanation", ["wet", "undecided", "changing", "drift"])
