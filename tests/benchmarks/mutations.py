@@ -948,7 +948,7 @@ EARLY_ENDS = [
 CLUSTERS = [
     *_of(
         "benchrig/workers/cluster.py",
-        ("tests/workers/test_cluster.py",),
+        ("tests/workers/test_cluster_rules.py", "tests/workers/test_cluster.py"),
         ("a scheduler without workers is waited for", "if not count:", "if count < 0:"),
         ("any program does the work", "    if told:", "    if told and not told:"),
         ("a late worker is not asked", "    if own != wanted:", "    if not own:"),
