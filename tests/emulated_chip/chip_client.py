@@ -35,13 +35,13 @@ class ChipClient:
         self._seq = (self._seq + 1) % 256
         return encode(self._seq, kind, body)
 
-    def answers(self, count: int, within_ms: float) -> list[Any]:
-        """Wait for so many answers; fewer if the time is up."""
+    def answers(self, count: int, within_ms: float, *, to: int | None = None) -> list[Any]:
+        """Wait for so many answers, of any request or to the one of this number; fewer if the time is up."""
         frames: list[tuple[int, int, bytes]] = []
         began_ns = self.chip.now_ns
 
         def all_there() -> bool:
-            frames.extend(self._decoder.feed(self.chip.said()))
+            frames.extend(each for each in self._decoder.feed(self.chip.said()) if to in (None, each[0]))
             return len(frames) >= count
 
         if not all_there():
@@ -50,9 +50,9 @@ class ChipClient:
         return [UNPACK[kind if kind == m.REFUSED else kind & ~m.ANSWER](body) for _, kind, body in frames]
 
     def ask(self, kind: int, body: bytes = b"", *, within_ms: float = 500.0) -> Any:
-        """Ask once, and return the answer unpacked; nothing is repeated."""
+        """Ask once, and return the answer unpacked; nothing is repeated, and a late answer to another one is let go."""
         self.chip.hear(self.frame(kind, body))
-        answers = self.answers(1, within_ms)
+        answers = self.answers(1, within_ms, to=self._seq)
         assert answers, f"no answer to request {kind} within {within_ms} ms of chip time"
         return answers[0]
 
