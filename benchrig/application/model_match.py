@@ -33,7 +33,7 @@ def _works_as(record: RunRecord) -> Literal["closed", "open", ""]:
     leak, flow = found.get("hold_leak_sccm"), found.get("flow_at_rated_vacuum_lpm_anr")
     if leak is None or leak.value is None or flow is None or flow.value is None:
         return ""
-    return record.model.normally if flow.value > LEAST_OPEN_LPM and not leak.bound else ""
+    return record.model.normally if flow.value > LEAST_OPEN_LPM and leak.bound != "above" else ""
 
 
 def not_on_the_ticket(store: Store, record: RunRecord) -> str:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
+from benchrig.application import model_match
 from benchrig.cli import cli
 from tests.cli.test_models_learn import measure
+from tests.reports.sample_record import sample
 
 
 def match(run: str) -> dict:
@@ -25,6 +28,21 @@ def test_a_runs_part_is_put_to_the_models_of_the_catalogue():
     said = CliRunner().invoke(cli, ["models", "match", "GOOD-3"]).output
     assert "on the ticket" in said
     assert "its limits alone" in said
+
+
+@pytest.mark.parametrize(("bound", "works_as"), [("", "closed"), ("below", "closed"), ("above", "")])
+def test_a_valve_that_holds_and_lets_in_shows_its_state_without_current(bound, works_as):
+    record = sample("accept")
+    steps = tuple(
+        replace(
+            step,
+            characteristics=tuple(
+                replace(each, bound=bound) if each.name == "hold_leak_sccm" else each for each in step.characteristics
+            ),
+        )
+        for step in record.steps
+    )
+    assert model_match._works_as(replace(record, steps=steps)) == works_as
 
 
 @pytest.mark.slow
